@@ -1,0 +1,571 @@
+"""The frozen records that pass between parts. Units stand in the names; paths inside archives and on discs
+are tuples or text with `/` between parts; times are whole seconds since 1970-01-01 of the *wall clock that the
+archive stored*, read as if it were UTC (old formats know no zone), so that nothing depends on the host's zone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal, Protocol
+
+Role = Literal[
+    "storage-setup", "editor", "terminal", "serial-driver", "ip-stack", "fetcher", "browser", "checksum",
+    "unpack-lha", "unpack-zip", "unpack-tar", "unpack-gz",
+]  # fmt: skip
+ROLES: tuple[Role, ...] = Role.__args__  # type: ignore[attr-defined]
+UNPACK_ROLES: Mapping[str, tuple[Role, ...]] = {
+    "lha": ("unpack-lha",),
+    "zip": ("unpack-zip",),
+    "tar": ("unpack-tar",),
+    "tar.gz": ("unpack-tar", "unpack-gz"),
+    "gz": ("unpack-gz",),
+}
+"""What a machine needs to open an archive itself, by the archive's `format`; other formats it cannot open."""
+
+Place = Literal["burn", "later", "either"]
+Use = Literal["copy", "disc"]
+Form = Literal["unpacked", "packed", "both"]
+Where = Literal["desk", "bridge", "machine"]
+NameRule = Literal["iso-level-1", "iso-level-2", "iso-level-3", "joliet", "rock-ridge"]
+Divider = Literal["n", "n+1", "16n", "16n/16"]
+LinkProtocol = Literal["slip", "cslip", "ppp"]
+DEFAULT_BRING_UP = ("serial-driver", "ip-stack", "fetcher")
+
+
+# ---------------------------------------------------------------------------------------------- manifest
+
+
+@dataclass(frozen=True, slots=True)
+class Hashes:
+    """Lower-case hexadecimal digests as published; sha256 is strong, the others are called weak."""
+
+    sha256: str | None = None
+    sha1: str | None = None
+    md5: str | None = None
+    crc32: str | None = None
+
+    @property
+    def any(self) -> bool:
+        return any((self.sha256, self.sha1, self.md5, self.crc32))
+
+
+@dataclass(frozen=True, slots=True)
+class Edit:
+    """`find` must occur exactly `times` times in the member `file` (stored path, `/` between parts)."""
+
+    file: str
+    find: str
+    replace: str  # substitution done
+    times: int = 1
+    where: str = ""  # "first.toml:42", for messages
+    secret: bool = False  # `replace` holds a secret's value: never show it
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One archive or single file to fetch. Lists keep the manifest's order; `where` is "file:line"."""
+
+    id: str
+    title: str = ""
+    version: str = ""
+    sources: tuple[str, ...] = ()  # URLs, or local paths made absolute
+    page: str = ""
+    hint: str = ""
+    hashes: Hashes = Hashes()
+    size_bytes: int | None = None
+    gives: tuple[Role, ...] = ()
+    needs: tuple[str, ...] = ()  # item ids or roles
+    place: Place = "either"
+    use: Use = "copy"
+    form: Form | Literal["either"] = "either"
+    nested: int = 0
+    charset: str | None = None  # overrides the charset of member names
+    to: str = ""  # folder on the disc and under the install root, `/` between parts
+    volume: str | None = None  # the profile's volume it is installed on; None: the first
+    only: tuple[str, ...] = ("*",)
+    leave: tuple[str, ...] = ()
+    rename: tuple[tuple[str, str], ...] = ()
+    text: tuple[str, ...] = ()
+    share: bool = True
+    licence: str = ""
+    renewed_every_days: float | None = None
+    worth: int = 3
+    for_profiles: tuple[str, ...] = ()
+    edits: tuple[Edit, ...] = ()
+    where: str = ""
+    pins_file: Path | None = None  # the pins of the file the item stands in (includes bring theirs)
+
+
+@dataclass(frozen=True, slots=True)
+class Expect:
+    """`pattern` (a regular expression, one group) read from the finished stage must equal `equals`."""
+
+    item: str
+    file: str
+    pattern: str
+    equals: str  # substitution done
+    where: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A thing done by hand; splits the setup script after the items of `after`."""
+
+    at: Where
+    text: str
+    after: tuple[str, ...] = ()
+    wipes: tuple[str, ...] = ()  # paths on the machine, saved first
+    caution: str = ""
+    minutes: float | None = None
+    where: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Medium:
+    """`sectors` of 2,048 bytes; `discs` may be "fewest"."""
+
+    kind: str
+    sectors: int
+    volume: str = "FIRSTDISC"
+    discs: int | Literal["fewest"] = 1
+    second_copy: bool = False  # the bring-up set again at distant extents, room given
+    boot_image: Path | None = None
+    boot_media: Literal["none", "1.2M", "1.44M", "2.88M"] = "none"
+    system_area: Path | None = None
+    drive_speed: float | None = None  # overrides the profile's
+
+
+@dataclass(frozen=True, slots=True)
+class LinkSettings:
+    """What runs over the line, as the machine is set. None: unknown, the estimate takes a stated range."""
+
+    rate_bit_s: int
+    framing: str = "8N1"
+    protocol: LinkProtocol = "slip"
+    mtu_bytes: int = 1006
+    window_bytes: int | None = None
+    round_trip_s: float = 0.06
+    ack_every: int | None = None  # segments an acknowledgement: 1 or 2
+    accm: int = 0xFFFFFFFF  # PPP
+    field_compression: bool = False  # PPP: protocol, address and control fields
+    header_compression: bool = False  # PPP: RFC 1144
+    error_rate: float = 0.0  # byte errors per byte
+    cap_bytes_s: float | None = None  # a server's or the machine's limit
+    segment_s: float = 0.0  # the machine's time for one segment
+    keep_alive: bool = False
+    name_lookup: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class BridgeSettings:
+    """The other end of the line, as it is set."""
+
+    rate_bit_s: int
+    framing: str = "8N1"
+    clock_hz: int | None = None
+    divider: Divider | None = None
+    address: str = ""
+    machine_address: str = ""
+    flow: Literal["none", "rts-cts", "xon-xoff"] | None = None
+    buffer_packets: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PlanSettings:
+    days_to_use: float = 0.0
+    link_budget_s: float | None = None
+    power_ons: float = 1.0  # how often the machine is switched on: prices a volume that forgets
+
+
+@dataclass(frozen=True, slots=True)
+class Volume:
+    """One volume of the machine's storage. None: not known, not limited."""
+
+    path: str
+    free_bytes: int | None = None
+    keep_free_bytes: int = 0
+    block_bytes: int = 512
+    name_max: int | None = None  # characters of a name, extension and dot included
+    stem_max: int | None = None  # 8 on an 8.3 volume
+    extension_max: int | None = None  # 3 on an 8.3 volume
+    path_max: int | None = None
+    forbidden: str = ""
+    reserved: tuple[str, ...] = ()
+    case_sensitive: bool = False
+    volatile: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Profile:
+    """A machine profile: what the vintage computer can take."""
+
+    name: str
+    provides: tuple[Role, ...] = ()
+    memory_bytes: int | None = None
+    assumed: tuple[str, ...] = ()  # dotted keys nobody has tried yet
+    name_rules: tuple[NameRule, ...] = ("iso-level-1",)
+    drive_speed: float = 4.0
+    access_s: float = 0.25
+    disc_path: str = ""  # how the machine names the disc: "D:"
+    boot_files: tuple[tuple[str, str], ...] = ()  # path on the disc, host path
+    volumes: tuple[Volume, ...] = ()
+    charset: str = "ascii"
+    newline: str = "\r\n"
+    end_mark: str = ""
+    serial_clock_hz: int | None = None
+    serial_divider: Divider | None = None
+    serial_fifo: int = 1
+    serial_trigger: int | None = None
+    serial_service_s: float | None = None
+    serial_flow: Literal["none", "rts-cts", "xon-xoff"] = "none"
+    shell: Mapping[str, object] = field(default_factory=dict)  # checked by manifest.profile.ShellSchema
+    companion_file: str = ""  # "{name}.inf": how a file's companion is named; empty: none
+    companion_folder: str = ""
+    companion_folder_content: Path | None = None  # given to folders the tool makes
+    where: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Secret:
+    """Where a secret's value comes from; the value itself is no part of any record."""
+
+    name: str
+    env: str
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Bounds for hostile archives [B], [members]; the manifest may raise them."""
+
+    member_bytes: int = 4 * 2**30
+    total_bytes: int = 16 * 2**30
+    members: int = 65_535
+    name_bytes: int = 4096
+    ratio: int = 1000  # above it, and above ratio_bytes, a member is refused
+    ratio_bytes: int = 64 * 2**20
+    depth: int = 2
+    memory_bytes: int = 512 * 2**20  # one decoding process
+    floor_s: float = 10.0  # a member's decoding time: floor_s + size / rate_bytes_s
+    rate_bytes_s: float = 5e6
+
+
+@dataclass(frozen=True, slots=True)
+class Manifest:
+    """A whole manifest with its includes, its profile and its substitutions done."""
+
+    path: Path
+    title: str
+    items: tuple[Item, ...]
+    profile: Profile
+    medium: Medium
+    link: LinkSettings | None = None
+    bridge: BridgeSettings | None = None
+    plan: PlanSettings = PlanSettings()
+    bring_up: tuple[str, ...] = DEFAULT_BRING_UP
+    has: tuple[str, ...] = ()
+    expects: tuple[Expect, ...] = ()
+    steps: tuple[Step, ...] = ()
+    values: tuple[tuple[str, str], ...] = ()
+    secrets: tuple[Secret, ...] = ()
+    limits: Limits = Limits()
+
+    def item(self, item_id: str) -> Item:
+        """The item with this id. Raises KeyError."""
+        for item in self.items:
+            if item.id == item_id:
+                return item
+        raise KeyError(item_id)
+
+    @property
+    def pins_path(self) -> Path:
+        """`first.toml` has its pins in `first.pins.toml` beside it."""
+        return self.path.with_suffix(".pins.toml")
+
+
+@dataclass(frozen=True, slots=True)
+class Notice:
+    """A warning: the work goes on, the user should know."""
+
+    message: str
+    where: str = ""
+    item: str = ""
+    hint: str = ""
+
+    def __str__(self) -> str:
+        place = f"{self.where}: " if self.where else ""
+        item = f"[{self.item}] " if self.item else ""
+        return f"{place}{item}{self.message}"
+
+
+# ------------------------------------------------------------------------------------------------- fetch
+
+
+@dataclass(frozen=True, slots=True)
+class Pin:
+    """Size, SHA-256 and date of an item as first fetched; `escapes` counts bytes that a link must escape."""
+
+    item: str
+    size_bytes: int
+    sha256: str
+    fetched_s: int  # seconds since 1970 UTC of the server's date, else of the fetch
+    source: str = ""
+    slip_escapes: int | None = None  # bytes C0 and DB
+    ppp_escapes: int | None = None  # bytes 00..1F, 7D and 7E
+
+
+FetchState = Literal["cached", "fetched", "adopted", "missing", "failed", "changed"]
+
+
+@dataclass(frozen=True, slots=True)
+class Fetched:
+    """One item after a fetch. `path` is in the cache, None unless the bytes are verified."""
+
+    item: str
+    state: FetchState
+    path: Path | None = None
+    pin: Pin | None = None
+    moved_bytes: int = 0  # bytes that crossed the network in this run
+    tried: tuple[str, ...] = ()  # what became of each source, in words
+
+
+# ---------------------------------------------------------------------------------------------- archives
+
+MemberKind = Literal["file", "folder", "link", "other"]
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """A member as its header declares it. `name` is safe text with `/` between parts once `problem` is empty."""
+
+    index: int  # stored order, from 0
+    name: str
+    raw_name: bytes
+    kind: MemberKind
+    size_bytes: int
+    packed_bytes: int | None = None
+    method: str = ""  # "-lh5-", "deflate", "stored"
+    time_s: int | None = None
+    attributes: int | None = None  # the bits as stored
+    attribute_system: Literal["", "dos", "68k", "unix"] = ""
+    comment: str = ""
+    checksum: str = ""  # as stored: "crc16 9778", "crc32 af083b2d"
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """Bytes at rest on the host: `size_bytes` from `offset_bytes` of the file `path`."""
+
+    path: Path
+    offset_bytes: int
+    size_bytes: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Unpacked:
+    """A member after decoding. `content` is None for folders and for members with a problem."""
+
+    member: Member
+    content: Content | None = None
+    computed: str = ""  # the checksum computed, as `Member.checksum`
+    problem: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A whole archive after decoding, members in stored order. Whole when no problem stands anywhere."""
+
+    path: Path
+    sha256: str
+    format: str  # "lha", "zip", "tar", "tar.gz", "tar.bz2", "tar.xz", "gz", "bz2", "xz", "fat12", …, "file"
+    members: tuple[Unpacked, ...]
+    problems: tuple[str, ...] = ()
+    notices: tuple[str, ...] = ()
+
+    @property
+    def whole(self) -> bool:
+        return not self.problems and not any(entry.problem or entry.member.problem for entry in self.members)
+
+
+# ------------------------------------------------------------------------------------------------- stage
+
+
+@dataclass(frozen=True, slots=True)
+class AppliedEdit:
+    """One edit as done, for `--dry-run`, the record and the sheet; a secret's lines are masked."""
+
+    item: str
+    file: str
+    find: str
+    replace: str
+    times: int
+    before: tuple[str, ...] = ()  # the lines touched
+    after: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Staged:
+    """One file or folder as it is to stand on the disc, before names are mapped.
+
+    `name` is the wanted path from the disc's root, under the target's original names. `content` is None for a
+    folder. `important` files stop a setup part when hurt (the bring-up set, and whatever another item needs).
+    """
+
+    name: tuple[str, ...]
+    item: str  # "" for files the tool makes
+    content: Content | None
+    time_s: int | None = None
+    member: str = ""  # stored path in the archive; "" for the archive itself and the tool's files
+    form: Form = "unpacked"
+    attributes: int | None = None
+    attribute_system: Literal["", "dos", "68k", "unix"] = ""
+    comment: str = ""
+    important: bool = False
+    copied: bool = True  # False: used from the disc (use = "disc") or the tool's own
+    edits: tuple[AppliedEdit, ...] = ()
+    text: bool = False  # converted to the machine's text form
+    fixed_name: bool = False  # a user's rename, or a companion: mapped first
+
+
+@dataclass(frozen=True, slots=True)
+class Named:
+    """A staged file with its names on the disc. `iso` has no version suffix; "" where a tree is absent."""
+
+    staged: Staged
+    iso: tuple[str, ...]
+    joliet: tuple[str, ...] = ()
+    rock_ridge: tuple[str, ...] = ()
+    target: tuple[str, ...] = ()  # under the install root on the machine's volume
+    why: str = ""  # why `iso` or `target` differs from the wanted name, in words
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """A named file after the image was laid out."""
+
+    named: Named
+    extent: int  # first sector; 0 for empty files and folders
+    sectors: int
+    second_extent: int | None = None  # a second copy, when asked for
+
+
+# -------------------------------------------------------------------------------------------------- plan
+
+
+@dataclass(frozen=True, slots=True)
+class FormFigures:
+    """What burning an item in one form costs and gains: additive, so that anyone can solve it again."""
+
+    form: Form
+    sectors: int
+    storage_bytes: int
+    peak_bytes: int  # storage while it is being unpacked on the machine (>= storage_bytes)
+    gain_s: float
+    needs: tuple[str, ...] = ()  # item ids of which this form needs one (whatever unpacks it)
+
+
+@dataclass(frozen=True, slots=True)
+class PlanItem:
+    """One item as the solver sees it. `must` is "burn", "later" or "" (free)."""
+
+    id: str
+    needs: tuple[tuple[str, ...], ...]  # each a set of ids of which one must be burned or present
+    must: Literal["burn", "later", ""]
+    why: str  # the reason for `must`, in words
+    forms: tuple[FormFigures, ...]
+    later_s: float  # seconds at the link if it waits
+    worth: int = 3
+    p_stale: float = 0.0
+    disc_s: float = 0.0
+    volume: str = ""
+    size_bytes: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class PlanProblem:
+    """The whole question. `capacity_sectors` is what items may take, the constant already taken off."""
+
+    items: tuple[PlanItem, ...]
+    capacity_sectors: int
+    medium_sectors: int
+    constant_sectors: int
+    storage_limit_bytes: Mapping[str, int]  # by volume; a volume that is not named is not limited
+    discs: int | Literal["fewest"] = 1
+    link_budget_s: float | None = None
+    present: tuple[str, ...] = ()  # ids already on the machine
+    later_sectors: tuple[int, ...] = ()  # capacities of the further discs; the last repeats
+
+
+@dataclass(frozen=True, slots=True)
+class Decision:
+    """Where one item goes, and why."""
+
+    id: str
+    place: Literal["burn", "later", "present"]
+    disc: int | None  # from 1
+    form: Form | None
+    forced: bool
+    sectors: int
+    storage_bytes: int
+    saves_s: float  # gain of the chosen, else of the best form
+    reason: str
+    ready_s: float | None = None  # when a later item is there, seconds at the link from its start
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """The answer. `image_sectors` is filled by job/ from the exact layout of the chosen tree."""
+
+    decisions: tuple[Decision, ...]  # sorted by id
+    order: tuple[str, ...]  # later items in the order to pull them
+    objective_s: float
+    seconds_at_link: float
+    optimal: bool
+    gap: float
+    solver: str  # "none needed" or "HiGHS 1.x"
+    image_sectors: tuple[int, ...] = ()  # one a disc
+    notices: tuple[Notice, ...] = ()
+
+
+# -------------------------------------------------------------------------------------------------- link
+
+
+@dataclass(frozen=True, slots=True)
+class Seconds:
+    """A range of seconds [s] with the parts of the expected value, which sum to it."""
+
+    best: float
+    expected: float
+    worst: float
+    parts: tuple[tuple[str, float], ...] = ()
+
+
+# ---------------------------------------------------------------------------------------------- progress
+
+
+class Progress(Protocol):
+    """Told of long work; the terminal's bars implement it, tests count with it. Thread-safe."""
+
+    def begin(self, key: str, label: str, total: int | None, unit: str = "B") -> None:
+        """A piece of work named `key` starts; `total` in `unit`, None if unknown."""
+
+    def advance(self, key: str, amount: int) -> None:
+        """`amount` more of `key` is done."""
+
+    def end(self, key: str) -> None:
+        """The work named `key` is over."""
+
+    def say(self, message: str) -> None:
+        """A line for the person, now."""
+
+
+class Silent:
+    """A `Progress` that says nothing."""
+
+    def begin(self, key: str, label: str, total: int | None, unit: str = "B") -> None: ...
+    def advance(self, key: str, amount: int) -> None: ...
+    def end(self, key: str) -> None: ...
+    def say(self, message: str) -> None: ...

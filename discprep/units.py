@@ -1,0 +1,94 @@
+"""Parse and format bytes, seconds and rates. Decimal units (MB) are powers of 1000, binary (MiB) of 1024."""
+
+from __future__ import annotations
+
+import re
+
+_SIZE_UNITS = {
+    "b": 1, "byte": 1, "bytes": 1,
+    "kb": 10**3, "mb": 10**6, "gb": 10**9,
+    "kib": 2**10, "mib": 2**20, "gib": 2**30,
+}  # fmt: skip
+_TIME_UNITS = {
+    "ms": 0.001, "s": 1, "sec": 1, "second": 1, "seconds": 1, "min": 60, "minute": 60, "minutes": 60,
+    "h": 3600, "hour": 3600, "hours": 3600, "d": 86400, "day": 86400, "days": 86400,
+}  # fmt: skip
+_NUMBER = r"[0-9][0-9_,]*(?:\.[0-9]+)?"
+
+
+def parse_size(text: str | int) -> int:
+    """Bytes [B] from an integer or a text with an optional unit: `"650 MB"`, `"640 KiB"`, `"1_440_000"`.
+
+    Raises:
+        ValueError: not a number with a known unit, or not a whole number of bytes
+    """
+    if isinstance(text, int):
+        return text
+    number, unit = _split(text, _SIZE_UNITS, "B, KB, MB, GB, KiB, MiB, GiB", default="b")
+    size_bytes = number * _SIZE_UNITS[unit]
+    if size_bytes != int(size_bytes):
+        raise ValueError(f"{text!r} is not a whole number of bytes")
+    return int(size_bytes)
+
+
+def parse_duration(text: str | int | float) -> float:
+    """Seconds [s] from a number or a text: `"2 h"`, `"90 min"`, `"1 h 30 min"`.
+
+    Raises:
+        ValueError: not numbers with known units
+    """
+    if isinstance(text, int | float):
+        return float(text)
+    parts = re.findall(rf"({_NUMBER})\s*([A-Za-z]*)", text)
+    if not parts or re.sub(rf"{_NUMBER}\s*[A-Za-z]*", "", text).strip(" ,"):
+        raise ValueError(f"{text!r} is not a duration such as \"2 h\" or \"90 min\"")
+    return sum(_product(f"{n} {u}", _TIME_UNITS, "ms, s, min, h, d", default="s") for n, u in parts)
+
+
+def _product(text: str, units: dict[str, float] | dict[str, int], known: str, *, default: str) -> float:
+    number, unit = _split(text, units, known, default=default)
+    return number * units[unit]
+
+
+def _split(text: str, units: object, known: str, *, default: str) -> tuple[float, str]:
+    match = re.fullmatch(rf"\s*({_NUMBER})\s*([A-Za-z]*)\s*", text)
+    unit = (match[2].lower() or default) if match else ""
+    if not match or unit not in units:  # type: ignore[operator]
+        raise ValueError(f"{text!r} is not a number with one of the units {known}")
+    return float(match[1].replace("_", "").replace(",", "")), unit
+
+
+def format_bytes(size_bytes: int) -> str:
+    """A size for people, three figures, decimal units: 412331 is `412 KB`, 3100000 is `3.10 MB`."""
+    if size_bytes < 1000:
+        return f"{size_bytes} B"
+    value = float(size_bytes)
+    for unit in ("KB", "MB", "GB", "TB"):
+        value /= 1000
+        if value < 999.5 or unit == "TB":
+            break
+    decimals = 2 if value < 9.995 else 1 if value < 99.95 else 0
+    return f"{value:.{decimals}f} {unit}"
+
+
+def format_seconds(elapsed_s: float) -> str:
+    """A time for people: `0.06 s`, `18.6 s`, `4 min 03 s`, `2 h 30 min`, `3 d 4 h`. Negative times keep their sign."""
+    if elapsed_s < 0:
+        return f"-{format_seconds(-elapsed_s)}"
+    if elapsed_s < 9.995:
+        return f"{elapsed_s:.2f} s"
+    if elapsed_s < 59.95:
+        return f"{elapsed_s:.1f} s"
+    whole = round(elapsed_s)
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    minutes = round(elapsed_s / 60)
+    if minutes < 2880:
+        return f"{minutes // 60} h {minutes % 60:02d} min"
+    hours = round(elapsed_s / 3600)
+    return f"{hours // 24} d {hours % 24} h"
+
+
+def format_rate(rate_bytes_s: float) -> str:
+    """A rate for people: `5.23 KB/s`."""
+    return f"{format_bytes(round(rate_bytes_s))}/s"
