@@ -1,0 +1,74 @@
+"""The commands (typer), one thin module each. Only this folder prints or exits."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from pathlib import Path
+
+# In the order of the work, as --help lists them.
+COMMANDS = (
+    "new", "add", "check", "schema", "fetch", "status", "verify", "plan", "build", "prepare", "readback",
+    "differ", "estimate", "inspect", "unpack", "serve", "burn", "probe", "hand-over",
+)  # fmt: skip
+
+
+def main(argv: list[str] | None = None) -> None:
+    """Runs the command line and exits."""
+    arguments = sys.argv[1:] if argv is None else argv
+    import typer
+
+    from discprep.cli.frame import print_json, say
+    from discprep.errors import UsageError
+
+    app = build_app(arguments)
+    try:
+        code = app(arguments, prog_name="discprep", standalone_mode=False)
+    except KeyboardInterrupt:
+        sys.exit(130)
+    except Exception as error:
+        message = getattr(error, "format_message", None)
+        if message is None:
+            raise
+        name = next((word for word in arguments if word in COMMANDS), "")
+        fault = UsageError(message(), hint=f"discprep {name + ' ' if name else ''}--help shows what it takes.")
+        if "--json" in arguments:
+            print_json(name, {}, [fault], [])
+        else:
+            say(f"error: {fault}", fault.hint)
+        sys.exit(2)
+    sys.exit(code if isinstance(code, int) else 0)
+    assert typer
+
+
+def build_app(arguments: list[str]) -> "typer.Typer":  # noqa: F821, UP037
+    """The typer application. Only the called command's module is imported, all of them for help."""
+    import typer
+
+    app = typer.Typer(
+        help="From one manifest to a checked disc for a machine that has only an optical drive,\n\n"
+        "and the rest over its slow serial link.",
+        no_args_is_help=True,
+        rich_markup_mode=None,
+        context_settings={"help_option_names": ["-h", "--help"]},
+        pretty_exceptions_enable=False,
+    )
+
+    @app.callback(invoke_without_command=True)
+    def top(
+        version: bool = typer.Option(False, "--version", help="Print the version and end."),
+    ) -> None:
+        if version:
+            from discprep import __version__
+
+            print(f"discprep {__version__}")
+            raise typer.Exit()
+
+    called = next((word for word in arguments if word in COMMANDS), None)
+    for name in [called] if called else COMMANDS:
+        module = name.replace("-", "_")
+        if not (Path(__file__).parent / f"{module}.py").exists():
+            continue
+        function = getattr(importlib.import_module(f"discprep.cli.{module}"), module)
+        app.command(name)(function)
+    return app

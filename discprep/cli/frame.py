@@ -1,0 +1,160 @@
+"""What every command shares: the JSON envelope, exit codes, messages, Ctrl-C. Only cli/ prints or exits.
+
+A command is one module `cli/<name>.py` with one function:
+
+    def check(manifest: ManifestPath, as_json: Json = False, quiet: Quiet = False) -> None:
+        \"\"\"One sentence that --help shows.\"\"\"
+        with command("check", as_json, quiet) as frame:
+            from discprep.job import check as job          # imported late: start-up stays fast
+            from discprep.report import check as face
+            result = job.check(manifest, progress=frame.progress)
+            frame.finish(face.document(result), face.text(result), errors=result.errors, notices=result.notices)
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+import tempfile
+import traceback
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
+
+import typer
+
+from discprep.errors import DiscprepError, StorageError, exit_code, flatten
+from discprep.model import Notice, Progress, Silent
+
+Json = Annotated[bool, typer.Option("--json", help="Print one JSON document on stdout and nothing else there.")]
+Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress and no remarks, only results and errors.")]
+ManifestPath = Annotated[Path, typer.Argument(metavar="MANIFEST", help="The manifest, a TOML file.")]
+MachineOption = Annotated[
+    Path | None, typer.Option("--machine", metavar="PROFILE", help="A machine profile instead of the manifest's.")
+]
+CacheOption = Annotated[
+    Path | None, typer.Option("--cache", metavar="DIR", help="Where fetched bytes are kept. [default: the platform's cache folder]")
+]  # fmt: skip
+
+
+class Frame:
+    """One run of one command: where its results and messages go."""
+
+    def __init__(self, name: str, as_json: bool, quiet: bool) -> None:
+        self.name = name
+        self.as_json = as_json
+        self.quiet = quiet
+        self._progress: Progress | None = None
+
+    @property
+    def progress(self) -> Progress:
+        """Bars on stderr; silent under --quiet."""
+        if self._progress is None:
+            if self.quiet:
+                self._progress = Silent()
+            else:
+                from discprep.report.progress import Bars
+
+                self._progress = Bars(sys.stderr)
+        return self._progress
+
+    def finish(
+        self,
+        document: Mapping[str, Any],
+        text: str,
+        *,
+        errors: Iterable[DiscprepError] = (),
+        notices: Iterable[Notice] = (),
+    ) -> NoReturn:
+        """Prints the result and the faults, and exits with the code that the faults deserve (0 without any)."""
+        self._close()
+        faults = list(flatten(errors))
+        remarks = list(notices)
+        if self.as_json:
+            print_json(self.name, document, faults, remarks)
+        else:
+            if text:
+                print(text, flush=True)
+            if not self.quiet:
+                for notice in remarks:
+                    say(f"note: {notice}", notice.hint)
+            for fault in faults:
+                say(f"error: {fault}", fault.hint)
+        raise typer.Exit(exit_code(faults))
+
+    def fail(self, error: DiscprepError) -> NoReturn:
+        """Prints the faults alone and exits."""
+        self.finish({}, "", errors=[error])
+
+    def _close(self) -> None:
+        close = getattr(self._progress, "close", None)
+        if close:
+            close()
+
+
+@contextmanager
+def command(name: str, as_json: bool, quiet: bool = False) -> Iterator[Frame]:
+    """Turns whatever ends a command into a message and an exit code; no traceback reaches the user."""
+    frame = Frame(name, as_json, quiet)
+    try:
+        yield frame
+    except typer.Exit:
+        raise
+    except DiscprepError as error:
+        frame.fail(error)
+    except KeyboardInterrupt:
+        frame._close()
+        if as_json:
+            print_json(name, {"interrupted": True}, [], [])
+        else:
+            say("interrupted: nothing half-written stands under a final name", "Run the same command again to go on.")
+        raise typer.Exit(130) from None
+    except BrokenPipeError:
+        # The reader of our output went away; nothing more can be said to it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        raise typer.Exit(0) from None
+    except OSError as error:
+        frame.fail(storage_error(error))
+    except MemoryError:
+        frame.fail(StorageError("the host ran out of memory", hint="Close other programs and run it again."))
+    except Exception as error:
+        frame.fail(our_bug(error))
+
+
+def storage_error(error: OSError) -> StorageError:
+    """The host's disk said no: in words, with the path."""
+    place = str(error.filename or "")
+    return StorageError(error.strerror or str(error), where=place, hint="Make room or change the rights, then run it again.")
+
+
+def our_bug(error: Exception) -> DiscprepError:
+    """A fault of discprep itself: the trace goes to a file that the user can send."""
+    with tempfile.NamedTemporaryFile("w", prefix="discprep-", suffix=".txt", delete=False, encoding="utf-8") as file:
+        traceback.print_exception(error, file=file)
+    return DiscprepError(
+        f"a fault of discprep itself ({type(error).__name__}: {error})",
+        hint=f"Please report it with the file {file.name}; it may hold names of your files.",
+    )
+
+
+def say(message: str, hint: str = "") -> None:
+    """A message on stderr, its next step on a line of its own."""
+    print(message, file=sys.stderr)
+    if hint:
+        print(f"  next: {hint}", file=sys.stderr)
+    sys.stderr.flush()
+
+
+def print_json(name: str, document: Mapping[str, Any], errors: Iterable[DiscprepError], notices: Iterable[Notice]) -> None:
+    """The envelope of DEVELOPERS.md: `discprep`, `command`, the document's own keys, `notices`, `errors`."""
+    envelope: dict[str, Any] = {"discprep": 1, "command": name, **document}
+    envelope["notices"] = [_places(n, n.message) for n in notices]
+    envelope["errors"] = [{"family": e.family, **_places(e, e.message)} for e in flatten(errors)]
+    print(json.dumps(envelope, ensure_ascii=False, indent=1), flush=True)
+
+
+def _places(thing: Any, message: str) -> dict[str, str]:
+    named = {"message": message, "where": thing.where, "item": thing.item, "hint": thing.hint}
+    return {key: value for key, value in named.items() if value or key == "message"}
