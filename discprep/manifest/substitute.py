@@ -1,0 +1,73 @@
+"""Filling `{name}` from a closed list: `{{` and `}}` are literal braces, nothing else is special.
+
+Own and small on purpose: Python's formatting reaches attributes and indexes of whatever it is given.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Mapping
+
+from discprep.errors import ManifestError
+
+_TOKEN = re.compile(r"\{\{|\}\}|\{([^{}]*)\}|[{}]")
+_SECRET = re.compile(r"\0secret:([a-z0-9_-]+)\0")
+MASK = "********"
+
+
+def substitute(text: str, values: Mapping[str, str], where: str = "", *, item: str = "") -> str:
+    """`text` with each `{name}` replaced by `values[name]`.
+
+    >>> substitute("rate={link.rate} {{x}}", {"link.rate": "57600"})
+    'rate=57600 {x}'
+
+    Raises:
+        ManifestError: a name that is not in `values` (the nearest is named), or a lone brace
+    """
+
+    def value_of(match: re.Match[str]) -> str:
+        token = match[0]
+        if token in ("{{", "}}"):
+            return token[0]
+        if match[1] is None:
+            raise ManifestError(
+                f"a lone {token!r} in {shorten(text)!r}", where=where, item=item, hint="Write {{ or }} for a brace."
+            )
+        if match[1] not in values:
+            raise unknown_name(match[1], values, where, item)
+        return values[match[1]]
+
+    return _TOKEN.sub(value_of, text)
+
+
+def unknown_name(name: str, values: Mapping[str, str], where: str, item: str) -> ManifestError:
+    """The error for a name outside the closed list."""
+    near = difflib.get_close_matches(name, values, 1)
+    known = f"Did you mean {{{near[0]}}}?" if near else "Known names: " + ", ".join(sorted(values)[:40]) + "."
+    return ManifestError(f"nothing is called {{{shorten(name)}}} here", where=where, item=item, hint=known)
+
+
+def shorten(text: str, most: int = 60) -> str:
+    """A text for a message, cut where it is long."""
+    return text if len(text) <= most else text[: most - 1] + "…"
+
+
+def secret_marker(name: str) -> str:
+    """What stands for a secret's value until the bytes of a disc are made: no record ever holds the value."""
+    return f"\0secret:{name}\0"
+
+
+def secret_names(text: str) -> tuple[str, ...]:
+    """The secrets that a substituted text refers to."""
+    return tuple(_SECRET.findall(text))
+
+
+def reveal(text: str, secrets: Mapping[str, str]) -> str:
+    """The text with its secrets' values. Raises KeyError for a secret without one."""
+    return _SECRET.sub(lambda match: secrets[match[1]], text)
+
+
+def mask(text: str) -> str:
+    """The text as it may be shown: every secret as asterisks."""
+    return _SECRET.sub(MASK, text)
