@@ -1,0 +1,50 @@
+"""What a blank disc holds in practice, and how long an old drive takes to read. Pure arithmetic."""
+
+from __future__ import annotations
+
+from discprep.manifest.media import MEDIA, SECTOR_BYTES, SECTORS_A_SECOND, medium_sectors
+from discprep.model import Medium
+
+__all__ = ["MARGIN_SECTORS", "MEDIA", "SECTOR_BYTES", "medium_sectors", "msf_to_sector", "read_seconds",
+           "sectors", "usable_sectors"]  # fmt: skip
+
+LEAD_SECTORS = 150  # the two seconds before sector 0 that the nominal minutes count in (ECMA-130)
+MARGIN_SECTORS = 150  # kept free besides, so that no drive has to write at the rim (common practice, no source)
+SINGLE_SPEED_BYTES_S = SECTORS_A_SECOND * SECTOR_BYTES
+
+
+def sectors(size_bytes: int) -> int:
+    """Sectors that so many bytes take; none for an empty file.
+
+    >>> [sectors(n) for n in (0, 1, 2048, 2049)]
+    [0, 1, 1, 2]
+    """
+    return -(-size_bytes // SECTOR_BYTES)
+
+
+def usable_sectors(medium: Medium) -> int:
+    """Sectors an image, its padding included, may take on a medium.
+
+    A kind of the table: its nominal sectors less the 150 that the lead of the track takes and a margin of 150; a
+    DVD's are cut to whole blocks of 16 besides. A medium given by `sectors` is taken at the user's word.
+    """
+    if MEDIA.get(medium.kind) != medium.sectors:
+        return medium.sectors
+    usable = medium.sectors - LEAD_SECTORS - MARGIN_SECTORS
+    return usable - usable % 16 if medium.kind.startswith("dvd") else usable
+
+
+def read_seconds(size_bytes: int, seeks: int, drive_speed: float, access_s: float) -> float:
+    """Seconds a drive takes: seeks * access_s + size_bytes / (drive_speed * 153,600).
+
+    Count one seek for each file that does not follow the one read before it, and one for each folder entered.
+
+    >>> round(read_seconds(10_000_000, 1000, 2, 0.4), 2)
+    432.55
+    """
+    return seeks * access_s + size_bytes / (drive_speed * SINGLE_SPEED_BYTES_S)
+
+
+def msf_to_sector(minute: int, second: int, frame: int) -> int:
+    """The sector of a time address: (minute * 60 + second) * 75 + frame - 150."""
+    return (minute * 60 + second) * SECTORS_A_SECOND + frame - LEAD_SECTORS
