@@ -198,6 +198,80 @@ class Volume:
 
 
 @dataclass(frozen=True, slots=True)
+class AttributeBit:
+    """How the machine's command says one attribute bit: a text when it is set, one when it is clear."""
+
+    bit: int
+    set: str = ""
+    clear: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Shell:
+    """The machine's command language: templates, nothing else is known of its words (`manifest/shell.py` has the
+    schema and what each `{name}` in a template stands for). A template is the lines to write; () where the
+    language cannot say it. A conditional holds `{then}`: alone on a line, it is a block of any length; inside a
+    line, it takes one command, and `goto` and `label` serve for longer ones.
+    """
+
+    script_name: str
+    make_folder: tuple[str, ...]
+    copy: tuple[str, ...]
+    message: tuple[str, ...]
+    stop: tuple[str, ...]
+    if_exists: tuple[str, ...]
+    if_missing: tuple[str, ...]
+    undo_name: str = "UNDO"
+    rate_name: str = "R{rate}"
+    save_folder: str = "SAVED"
+    separator: str = "/"
+    after_volume: str = "/"
+    quote: str = ""
+    quote_when: str = " "
+    path_escapes: tuple[tuple[str, str], ...] = ()
+    text_escapes: tuple[tuple[str, str], ...] = ()
+    line_max: int | None = None  # bytes of one line, the newline not counted
+    opening: tuple[str, ...] = ()
+    closing: tuple[str, ...] = ()
+    comment: tuple[str, ...] = ()
+    empty_message: tuple[str, ...] = ()
+    wait: tuple[str, ...] = ()
+    run: str = "{path}"
+    read_error: str = ""
+    rename: tuple[str, ...] = ()
+    delete: tuple[str, ...] = ()
+    copy_folder: tuple[str, ...] = ()
+    create_empty: tuple[str, ...] = ()
+    append: tuple[str, ...] = ()
+    change_folder: tuple[str, ...] = ()
+    if_folder: tuple[str, ...] = ()
+    if_no_folder: tuple[str, ...] = ()
+    if_failed: tuple[str, ...] = ()
+    if_full: tuple[str, ...] = ()
+    room_file: tuple[str, ...] = ()
+    tells: tuple[str, ...] = ()  # the commands after which if_failed can be asked
+    goto: tuple[str, ...] = ()
+    label: tuple[str, ...] = ()
+    check_size: tuple[str, ...] = ()
+    checksum: tuple[str, ...] = ()
+    checksum_kind: str = ""
+    attribute_system: Literal["", "dos", "68k", "unix"] = ""
+    set_attributes: tuple[str, ...] = ()
+    attribute_bits: tuple[AttributeBit, ...] = ()
+    attribute_join: str = ""
+    plain_attributes: int = 0  # what a fresh copy has: no command is written for it
+    set_comment: tuple[str, ...] = ()
+    comment_max: int | None = None
+    line_settings: tuple[str, ...] = ()
+    fetch: tuple[str, ...] = ()
+
+    @property
+    def blocks(self) -> bool:
+        """Whether conditionals are blocks with lines of their own."""
+        return "{then}" in (line.strip() for line in self.if_exists)
+
+
+@dataclass(frozen=True, slots=True)
 class Profile:
     """A machine profile: what the vintage computer can take."""
 
@@ -220,7 +294,7 @@ class Profile:
     serial_trigger: int | None = None
     serial_service_s: float | None = None
     serial_flow: Literal["none", "rts-cts", "xon-xoff"] = "none"
-    shell: Mapping[str, object] = field(default_factory=dict)  # checked by manifest.profile.ShellSchema
+    shell: Shell | None = None
     companion_file: str = ""  # "{name}.inf": how a file's companion is named; empty: none
     companion_folder: str = ""
     companion_folder_content: Path | None = None  # given to folders the tool makes
@@ -463,8 +537,9 @@ class FormFigures:
     sectors: int
     storage_bytes: int
     peak_bytes: int  # storage while it is being unpacked on the machine (>= storage_bytes)
-    gain_s: float
-    needs: tuple[str, ...] = ()  # item ids of which this form needs one (whatever unpacks it)
+    gain_s: float  # whole milliseconds
+    needs: tuple[tuple[str, ...], ...] = ()  # each a set of ids of which this form needs one (what unpacks it)
+    disc_s: float = 0.0  # seconds to read it off the disc in this form
 
 
 @dataclass(frozen=True, slots=True)
@@ -482,6 +557,8 @@ class PlanItem:
     disc_s: float = 0.0
     volume: str = ""
     size_bytes: int = 0
+    first: bool = False  # of the bring-up set: stands on the first disc
+    times: float = 1.0  # how often it is brought in: the power-ons, on a volume that forgets
 
 
 @dataclass(frozen=True, slots=True)
@@ -497,6 +574,7 @@ class PlanProblem:
     link_budget_s: float | None = None
     present: tuple[str, ...] = ()  # ids already on the machine
     later_sectors: tuple[int, ...] = ()  # capacities of the further discs; the last repeats
+    days_to_use: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
