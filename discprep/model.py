@@ -6,7 +6,7 @@ archive stored*, read as if it were UTC (old formats know no zone), so that noth
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal, Protocol
 
@@ -61,6 +61,7 @@ class Edit:
     times: int = 1
     where: str = ""  # "first.toml:42", for messages
     secret: bool = False  # `replace` holds a secret's value: never show it
+    template: str = ""  # `replace` before substitution: tells which edits follow the line rate
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,10 +209,10 @@ class AttributeBit:
 
 @dataclass(frozen=True, slots=True)
 class Shell:
-    """The machine's command language: templates, nothing else is known of its words (`manifest/shell.py` has the
-    schema and what each `{name}` in a template stands for). A template is the lines to write; () where the
-    language cannot say it. A conditional holds `{then}`: alone on a line, it is a block of any length; inside a
-    line, it takes one command, and `goto` and `label` serve for longer ones.
+    """The machine's command language: templates, nothing else is known of its words (`manifest/shell.py` has
+    the schema and what each `{name}` in a template stands for). A template is the lines to write; () where the
+    language cannot say it. A conditional holds `{then}`: alone on a line, it is a block of any length; inside
+    a line, it takes one command, and `goto` and `label` serve for longer ones.
     """
 
     script_name: str
@@ -221,6 +222,7 @@ class Shell:
     stop: tuple[str, ...]
     if_exists: tuple[str, ...]
     if_missing: tuple[str, ...]
+    folder: str = "SETUP"  # where the scripts stand on the disc
     undo_name: str = "UNDO"
     rate_name: str = "R{rate}"
     save_folder: str = "SAVED"
@@ -502,6 +504,8 @@ class Staged:
     edits: tuple[AppliedEdit, ...] = ()
     text: bool = False  # converted to the machine's text form
     fixed_name: bool = False  # a user's rename, or a companion: mapped first
+    rate_bit_s: int | None = None  # a variant of `stands_for` with the settings for this line rate
+    stands_for: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,236 @@
+"""The profile's `[shell]` section: the machine's own command language as templates, checked here, kept in
+`model.Shell`. The code knows no command; what a machine is told stands in its profile.
+
+A template is a text or a list of texts (one a line). `{name}` stands for a value from the closed list of
+its key (`TEMPLATES`), `{{` and `}}` for braces. Paths come quoted and escaped, as the section says. A conditional
+holds `{then}` once: alone on its line, whole commands stand there (a block); inside a line, one command does,
+and `goto` and `label` are needed for longer bodies.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, model_validator
+
+from discprep.errors import ManifestError
+from discprep.manifest.substitute import substitute
+from discprep.model import AttributeBit, Shell
+
+TEMPLATES: Mapping[str, tuple[str, ...]] = {
+    "script_name": ("part",),
+    "rate_name": ("rate",),
+    "opening": ("title", "build"),
+    "closing": ("title", "build"),
+    "comment": ("text",),
+    "message": ("text",),
+    "empty_message": (),
+    "wait": (),
+    "run": ("path",),
+    "make_folder": ("path",),
+    "copy": ("source", "target"),
+    "copy_folder": ("source", "target"),
+    "rename": ("path", "target", "name"),
+    "delete": ("path",),
+    "create_empty": ("path",),
+    "append": ("text", "path"),
+    "change_folder": ("path", "volume"),
+    "stop": (),
+    "goto": ("label",),
+    "label": ("label",),
+    "if_exists": ("path", "then"),
+    "if_missing": ("path", "then"),
+    "if_folder": ("path", "then"),
+    "if_no_folder": ("path", "then"),
+    "if_failed": ("then",),
+    "if_full": ("room", "trial", "then"),
+    "room_file": (),
+    "check_size": ("path", "size"),
+    "checksum": ("path", "sum"),
+    "set_comment": ("path", "text"),
+    "line_settings": ("rate",),
+    "fetch": ("url", "path"),
+}
+"""The names that a template may use, by its key. `path`, `source` and `target` are whole paths on the
+machine; `rename` also has the new bare `name`; `change_folder` has the `volume` apart; `room` is the room file at rest
+on the machine, `trial` the path to write it to."""
+
+CONDITIONALS = ("if_exists", "if_missing", "if_folder", "if_no_folder", "if_failed", "if_full")
+PAIRS = (("if_exists", "if_missing"), ("if_folder", "if_no_folder"))
+TELLERS = ("copy", "make_folder", "rename", "check_size", "checksum")
+
+
+def _lines(value: Any) -> Any:
+    return [value] if isinstance(value, str) else value
+
+
+Line = Annotated[str, StringConstraints(max_length=1024, pattern=r"^[^\r\n\x00]*$")]
+Template = Annotated[list[Line], BeforeValidator(_lines), Field(max_length=64)]
+Name = Annotated[str, StringConstraints(min_length=1, max_length=64, pattern=r"^[^/\\:\r\n\x00]+$")]
+
+
+class _Strict(BaseModel):
+    model_config = ConfigDict(extra="forbid", strict=True)
+
+
+class BitTable(_Strict):
+    """One attribute bit in the machine's words."""
+
+    bit: Annotated[int, Field(ge=0, le=31)]
+    set: str = ""
+    clear: str = ""
+
+
+class AttributesTable(_Strict):
+    """How attribute bits are given back: `command` has {path} and {attributes}, the bits' texts joined."""
+
+    system: Literal["dos", "68k", "unix"]
+    command: Template
+    bits: Annotated[list[BitTable], Field(min_length=1)]
+    join: str = ""
+    plain: Annotated[int, Field(ge=0, le=0xFFFFFFFF)] = 0
+
+
+class ShellSchema(_Strict):
+    """The machine's command language. Without this section no setup script is written."""
+
+    script_name: Annotated[str, StringConstraints(min_length=1, max_length=64)]
+    make_folder: Template
+    copy_: Template = Field(alias="copy")
+    message: Template
+    stop: Template
+    if_exists: Template
+    if_missing: Template
+    folder: Name = "SETUP"
+    undo_name: Name = "UNDO"
+    rate_name: Annotated[str, StringConstraints(min_length=1, max_length=64)] = "R{rate}"
+    save_folder: Name = "SAVED"
+    separator: Annotated[str, StringConstraints(min_length=1, max_length=1)] = "/"
+    after_volume: Annotated[str, StringConstraints(max_length=1)] | None = None
+    quote: Annotated[str, StringConstraints(max_length=1)] = ""
+    quote_when: str = " "
+    path_escapes: dict[str, str] = {}
+    text_escapes: dict[str, str] = {}
+    line_max: Annotated[int, Field(ge=40, le=65_535)] | None = None
+    opening: Template = []
+    closing: Template = []
+    comment: Template = []
+    empty_message: Template = []
+    wait: Template = []
+    run: Line = "{path}"
+    read_error: Line = ""
+    rename: Template = []
+    delete: Template = []
+    copy_folder: Template = []
+    create_empty: Template = []
+    append: Template = []
+    change_folder: Template = []
+    if_folder: Template = []
+    if_no_folder: Template = []
+    if_failed: Template = []
+    if_full: Template = []
+    room_file: Template = []
+    tells: list[Literal["copy", "make_folder", "rename", "check_size", "checksum"]] = []
+    goto: Template = []
+    label: Template = []
+    check_size: Template = []
+    checksum: Template = []
+    checksum_kind: Literal["", "crc32", "crc16", "md5", "sha1", "sha256"] = ""
+    attributes: AttributesTable | None = None
+    set_comment: Template = []
+    comment_max: Annotated[int, Field(ge=1, le=4096)] | None = None
+    line_settings: Template = []
+    fetch: Template = []
+
+    @model_validator(mode="after")
+    def _holds_together(self) -> ShellSchema:
+        faults = [*self._template_faults(), *self._conditional_faults(), *self._missing_faults()]
+        if faults:
+            raise ValueError("; ".join(faults))
+        return self
+
+    def _template(self, key: str) -> list[str]:
+        value = getattr(self, "copy_" if key == "copy" else key)
+        return [value] if isinstance(value, str) else value
+
+    def _template_faults(self) -> list[str]:
+        given = [(key, names, self._template(key)) for key, names in TEMPLATES.items()]
+        if self.attributes:
+            given.append(("attributes.command", ("path", "attributes"), self.attributes.command))
+        return [f for key, names, lines in given for line in lines for f in template_faults(key, line, names)]
+
+    def _conditional_faults(self) -> list[str]:
+        faults = []
+        for key in CONDITIONALS:
+            lines = self._template(key)
+            if lines and sum(line.count("{then}") for line in lines) != 1:
+                faults.append(f"{key} needs {{then}} exactly once")
+            elif lines and is_block(lines) != is_block(self.if_exists):
+                faults.append(f"{key} and if_exists must both have {{then}} alone on a line, or neither")
+        if not is_block(self.if_exists) and not (self.goto and self.label):
+            faults.append("conditionals with {then} inside a line need goto and label")
+        return faults
+
+    def _missing_faults(self) -> list[str]:
+        lone = [pair for pair in PAIRS if bool(self._template(pair[0])) != bool(self._template(pair[1]))]
+        faults = [f"{one} and {other} go together" for one, other in lone]
+        if self.check_size and "check_size" not in self.tells:
+            faults.append("check_size says nothing unless tells has it")
+        if self.checksum and not (self.checksum_kind and "checksum" in self.tells):
+            faults.append("checksum needs checksum_kind, and tells must have it")
+        if self.tells and not self.if_failed:
+            faults.append("tells needs if_failed")
+        if (self.check_size or self.checksum or "copy" in self.tells) and not self.delete:
+            faults.append("a copy that is checked needs delete, to take a bad one away")
+        if bool(self.if_full) != bool(self.room_file):
+            faults.append("if_full and room_file go together")
+        if self.if_full and not self.delete:
+            faults.append("if_full needs delete")
+        if "{part}" not in self.script_name:
+            faults.append("script_name needs {part}, the part's number")
+        if "{rate}" not in self.rate_name:
+            faults.append("rate_name needs {rate}")
+        return faults
+
+    def record(self) -> Shell:
+        """The same as the frozen record that the other parts use."""
+        apart = {"copy_", "attributes", "after_volume", "path_escapes", "text_escapes"}
+        values: dict[str, Any] = {
+            key: tuple(value) if isinstance(value, list) else value
+            for key, value in self.model_dump(exclude=apart).items()
+        }
+        if self.attributes:
+            values |= {
+                "attribute_system": self.attributes.system,
+                "set_attributes": tuple(self.attributes.command),
+                "attribute_bits": tuple(AttributeBit(b.bit, b.set, b.clear) for b in self.attributes.bits),
+                "attribute_join": self.attributes.join,
+                "plain_attributes": self.attributes.plain,
+            }
+        return Shell(
+            copy=tuple(self.copy_),
+            after_volume=self.separator if self.after_volume is None else self.after_volume,
+            path_escapes=tuple(self.path_escapes.items()),
+            text_escapes=tuple(self.text_escapes.items()),
+            **values,
+        )
+
+
+def is_block(lines: list[str]) -> bool:
+    """Whether `{then}` stands alone on its line."""
+    return any(line.strip() == "{then}" for line in lines)
+
+
+def template_faults(key: str, line: str, names: tuple[str, ...]) -> list[str]:
+    """What is wrong with one line of a template, in words."""
+    try:
+        substitute(line, dict.fromkeys(names, ""))
+    except ManifestError as error:
+        return [f"{key}: {re.sub(' here$', '', error.message)}; it may use {_listed(names)}"]
+    return []
+
+
+def _listed(names: tuple[str, ...]) -> str:
+    return ", ".join(f"{{{name}}}" for name in names) or "no names"
