@@ -1,0 +1,47 @@
+"""What the link will do that costs an evening, in words."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from discprep.link import tcp
+from discprep.link.download import Transfer, path_of
+from discprep.link.encapsulation import conventional_mtus
+from discprep.model import BridgeSettings, LinkSettings, Notice, Profile
+
+_RANDOM = Transfer(0)
+
+
+def retransmission_notices(
+    link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None
+) -> tuple[Notice, ...]:
+    """Whether a server will send again what is still queued in the bridge, and the MTU that avoids it.
+
+    The server's first timeout comes from the handshake, which holds no full segment; on a slow line the first
+    acknowledgement comes later than that.
+    """
+    path = path_of(_RANDOM, link, bridge, profile)
+    if not tcp.resends_needlessly(replace(path, ack_every=link.ack_every or 2)):
+        return ()
+    sure = tcp.resends_needlessly(path)
+    return (Notice(
+        f"a full packet of {link.mtu_bytes} bytes takes {path.segment_wire_s:.2f} s at {link.rate_bit_s:,} bit/s; "
+        f"the server {'will' if sure else 'may'} take it for lost and send again what is still queued",
+        hint=_smaller_mtu(link, bridge, profile),
+    ),)  # fmt: skip
+
+
+def quiet_mtu(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> int | None:
+    """The largest conventional MTU at which no server sends again needlessly; None: not even the smallest."""
+    for mtu in sorted(conventional_mtus(), reverse=True):
+        path = path_of(_RANDOM, replace(link, mtu_bytes=mtu), bridge, profile)
+        if path.segment_wire_s <= 0.2 / (link.ack_every or 2):
+            return mtu
+    return None
+
+
+def _smaller_mtu(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> str:
+    mtu = quiet_mtu(link, bridge, profile)
+    if mtu is None:
+        return "Take an MTU of 296 and header compression on both ends; a faster line helps most."
+    return f"Set an MTU of {mtu} or less on both ends."

@@ -1,0 +1,140 @@
+"""TCP over a slow line: closed forms for one connection on which a file comes down and acknowledgements go up.
+
+    MSS          s  = MTU - 40                              RFC 879, RFC 6691
+    segment      Ts = wire bytes of a full segment / characters a second
+    round trip   R  = what the network takes without the serial line
+    a            wire time of one acknowledgement
+    window       w  = whole segments in the receiver's window
+    d            segments for each acknowledgement, 1 or 2   RFC 1122 4.2.3.2
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from discprep.link.encapsulation import HEADER_BYTES, SYN_BYTES, Encapsulation
+
+ACK_DELAY_S = 0.2  # common practice, no source; RFC 1122 asks for less than 0.5 s
+RTO_FLOOR_S = 0.2  # what servers in use take for the variance term; RFC 6298 2.4 asks for a whole second
+FAST_RETRANSMIT_SEGMENTS = 4  # in flight, so that three duplicate acknowledgements can come (RFC 5681 3.2)
+
+
+def segment_size(mtu_bytes: int) -> int:
+    """The MSS [B] for an MTU: 40 bytes of headers off."""
+    return mtu_bytes - HEADER_BYTES
+
+
+def initial_window(mss_bytes: int) -> int:
+    """Bytes that a sender may have in flight at first: RFC 6928."""
+    return min(10 * mss_bytes, max(2 * mss_bytes, 14_600))
+
+
+def initial_window_older(mss_bytes: int) -> int:
+    """Segments that a sender of the older rule starts with: RFC 5681 3.1."""
+    return 2 if mss_bytes > 2190 else 3 if mss_bytes > 1095 else 4
+
+
+@dataclass(frozen=True, slots=True)
+class Path:
+    """One connection's way: the line in both directions, its packets, the network behind it."""
+
+    down_char_s: float
+    up_char_s: float
+    encapsulation: Encapsulation
+    mss_bytes: int
+    window_bytes: float
+    round_trip_s: float
+    ack_every: int = 1
+    segment_s: float = 0.0  # the machine's own time for a segment
+    cap_bytes_s: float = math.inf
+
+    @property
+    def segment_wire_s(self) -> float:
+        """Ts: a full segment on the wire."""
+        return self.encapsulation.segment_bytes(self.mss_bytes) / self.down_char_s
+
+    @property
+    def pace_s(self) -> float:
+        """The time from one full segment to the next when nothing waits: line, machine or cap."""
+        return max(self.segment_wire_s, self.segment_s, self.mss_bytes / self.cap_bytes_s)
+
+    @property
+    def ack_s(self) -> float:
+        """a: an acknowledgement on the wire."""
+        return self.encapsulation.ack_bytes() / self.up_char_s
+
+    @property
+    def window_segments(self) -> int:
+        """w: whole segments in the window, at least one."""
+        return max(1, int(self.window_bytes // self.mss_bytes))
+
+
+def handshake_s(path: Path) -> float:
+    """T_conn [s]: SYN up, SYN with ACK down, and the network between."""
+    size_bytes = path.encapsulation.control_bytes(SYN_BYTES - HEADER_BYTES)
+    return size_bytes / path.up_char_s + size_bytes / path.down_char_s + path.round_trip_s
+
+
+def request_s(path: Path, request_bytes: int) -> float:
+    """T_req [s]: the handshake's ACK and the request share the way up, then the network there and back."""
+    encapsulation = path.encapsulation
+    wire = encapsulation.ack_bytes() + encapsulation.ack_header + encapsulation.growth * request_bytes
+    return (wire + encapsulation.frame_bytes) / path.up_char_s + path.round_trip_s
+
+
+def query_bytes(name: str) -> tuple[int, int]:
+    """IP bytes of a name query and of its answer with one address (RFC 1035 4.1, 3.1)."""
+    query = 20 + 8 + 12 + (len(name) + 2) + 4
+    return query, query + 16
+
+
+def lookup_s(path: Path, name: str) -> float:
+    """T_dns [s]: one query over the line."""
+    query, answer = query_bytes(name)
+    up = path.encapsulation.wire_bytes(query) / path.up_char_s
+    return up + path.encapsulation.wire_bytes(answer) / path.down_char_s + path.round_trip_s
+
+
+def window_rate(path: Path) -> float:
+    """Payload bytes a second [B/s] in the long run: the line's rate or what the window lets through a round trip.
+
+    The round trip includes the serialisation of the d segments that one acknowledgement waits for.
+    """
+    w, d, s = path.window_segments, path.ack_every, path.mss_bytes
+    if w < d:
+        return w * s / (w * path.pace_s + ACK_DELAY_S + path.ack_s + path.round_trip_s)
+    whole, rest = divmod(w, d)
+    return min(s / path.pace_s, d * whole * s / ((d - rest) * path.pace_s + path.ack_s + path.round_trip_s))
+
+
+def first_timeout_s(path: Path) -> float:
+    """The sender's first retransmission timeout [s], from the handshake's round trip, which holds no full segment.
+
+    RFC 6298 2.2 with the variance term floored at 0.2 s, as servers in use do.
+    """
+    round_trip_s = handshake_s(path)
+    return round_trip_s + max(RTO_FLOOR_S, 2 * round_trip_s)
+
+
+def first_ack_s(path: Path) -> float:
+    """When the sender sees the acknowledgement of its first d segments [s]."""
+    return path.ack_every * path.segment_wire_s + path.ack_s + path.round_trip_s
+
+
+def resends_needlessly(path: Path) -> bool:
+    """Whether the first timeout ends before the first acknowledgement can come: the sender then sends again what is
+    still queued in the bridge.
+    """
+    return first_ack_s(path) > first_timeout_s(path)
+
+
+def quiet_wire_bytes(char_s: float, ack_every: int) -> float:
+    """Wire bytes [B] of a segment that causes no needless retransmission: d Ts <= 0.2 s (as RFC 1144 2 asks for
+    response time)."""
+    return char_s * 0.2 / ack_every
+
+
+def segment_loss(path: Path, error_rate: float) -> float:
+    """p: the probability that a full segment is hurt, from the byte error rate."""
+    return -math.expm1(path.encapsulation.segment_bytes(path.mss_bytes) * math.log1p(-error_rate))
