@@ -41,7 +41,7 @@ def parse_duration(text: str | int | float) -> float:
         return float(text)
     parts = re.findall(rf"({_NUMBER})\s*([A-Za-z]*)", text)
     if not parts or re.sub(rf"{_NUMBER}\s*[A-Za-z]*", "", text).strip(" ,"):
-        raise ValueError(f"{text!r} is not a duration such as \"2 h\" or \"90 min\"")
+        raise ValueError(f'{text!r} is not a duration such as "2 h" or "90 min"')
     return sum(_product(f"{n} {u}", _TIME_UNITS, "ms, s, min, h, d", default="s") for n, u in parts)
 
 

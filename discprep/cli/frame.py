@@ -126,7 +126,9 @@ def command(name: str, as_json: bool, quiet: bool = False) -> Iterator[Frame]:
 def storage_error(error: OSError) -> StorageError:
     """The host's disk said no: in words, with the path."""
     place = str(error.filename or "")
-    return StorageError(error.strerror or str(error), where=place, hint="Make room or change the rights, then run it again.")
+    return StorageError(
+        error.strerror or str(error), where=place, hint="Make room or change the rights, then run it again."
+    )
 
 
 def our_bug(error: Exception) -> DiscprepError:
@@ -147,7 +149,9 @@ def say(message: str, hint: str = "") -> None:
     sys.stderr.flush()
 
 
-def print_json(name: str, document: Mapping[str, Any], errors: Iterable[DiscprepError], notices: Iterable[Notice]) -> None:
+def print_json(
+    name: str, document: Mapping[str, Any], errors: Iterable[DiscprepError], notices: Iterable[Notice]
+) -> None:
     """The envelope of DEVELOPERS.md: `discprep`, `command`, the document's own keys, `notices`, `errors`."""
     envelope: dict[str, Any] = {"discprep": 1, "command": name, **document}
     envelope["notices"] = [_places(n, n.message) for n in notices]

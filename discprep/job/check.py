@@ -1,0 +1,37 @@
+"""`check`: everything that can be known without the network and without the archives."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from discprep.manifest import load_manifest
+from discprep.manifest.rules import remarks
+from discprep.model import Manifest, Notice
+from discprep.report.check import Checked
+
+
+def check(path: Path, *, machine: Path | None = None) -> Checked:
+    """Loads and compares. Raises what `load_manifest` raises."""
+    manifest = load_manifest(path, machine=machine)
+    return Checked(manifest, (*remarks(manifest), *_secrets_at_hand(manifest), *_line(manifest)))
+
+
+def _secrets_at_hand(manifest: Manifest) -> list[Notice]:
+    return [
+        Notice(
+            f"the secret {secret.name!r} is not set: a build that uses it will ask for it",
+            hint=f"Set {secret.env} in the environment.",
+        )
+        for secret in manifest.secrets
+        if secret.env not in os.environ
+    ]
+
+
+def _line(manifest: Manifest) -> list[Notice]:
+    """Rates, framing, overruns and resent data, as far as both ends are described."""
+    if manifest.link is None:
+        return []
+    from discprep.link import line_notices
+
+    return list(line_notices(manifest.link, manifest.bridge, manifest.profile))

@@ -1,0 +1,306 @@
+"""From the checked tables of `schema.py` to the frozen records of `model.py`."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from urllib.parse import urlsplit
+
+from discprep.errors import ManifestError
+from discprep.manifest import schema as s
+from discprep.manifest.media import MEDIA
+from discprep.manifest.source import Source
+from discprep.manifest.substitute import secret_names, substitute
+from discprep.model import (
+    BridgeSettings,
+    Edit,
+    Expect,
+    Hashes,
+    Item,
+    Limits,
+    LinkSettings,
+    Medium,
+    PlanSettings,
+    Profile,
+    Step,
+    Volume,
+)
+
+SCHEMES = ("http", "https", "ftp")
+NEWLINES = {"lf": "\n", "crlf": "\r\n", "cr": "\r"}
+_SCHEME = re.compile(r"^[A-Za-z][A-Za-z0-9+.-]+:")
+
+Report = Callable[[ManifestError], None]
+
+
+def item_record(table: s.ItemTable, source: Source, index: int, names: Mapping[str, str], report: Report) -> Item:
+    """One item; faults that the schema cannot see are told to `report`."""
+    where = source.where(("item", index))
+
+    def fault(message: str, key: str = "", hint: str = "") -> None:
+        place = source.where(("item", index, key)) if key else where
+        report(ManifestError(message, where=place, item=table.id, hint=hint))
+
+    for key, value in (("to", table.to), *(("rename", name) for name in table.rename.values())):
+        if problem := path_problem(value):
+            fault(f"{key} {value!r} {problem}", key)
+    if table.charset is not None and not known_charset(table.charset):
+        fault(
+            f"no charset is called {table.charset!r}", "charset", "Use a name such as latin-1, cp437, cp850 or utf-8."
+        )
+    if not (table.sources or table.page or _hashes(table).any):
+        fault(
+            "has no source, no page and no hash: nobody can find it", hint="Add sources = […], page = … or sha256 = …."
+        )
+    return Item(
+        id=table.id,
+        title=table.title or table.id,
+        version=table.version,
+        sources=tuple(_source(text, table, source, fault) for text in table.sources),
+        page=table.page,
+        hint=table.hint,
+        hashes=_hashes(table),
+        size_bytes=table.size,
+        gives=tuple(table.gives),
+        needs=tuple(dict.fromkeys(table.needs)),
+        place=table.place,
+        use=table.use,
+        form=table.form,
+        nested=table.nested,
+        charset=table.charset,
+        to=table.to.strip("/"),
+        volume=table.volume,
+        only=tuple(table.only),
+        leave=tuple(table.leave),
+        rename=tuple(table.rename.items()),
+        text=tuple(table.text),
+        share=table.share,
+        licence=table.licence,
+        renewed_every_days=table.renewed_every_days,
+        worth=table.worth,
+        for_profiles=tuple(table.for_),
+        edits=tuple(_edit(e, source, index, n, table.id, names, report) for n, e in enumerate(table.edit)),
+        where=where,
+        pins_file=source.path.with_suffix(".pins.toml"),
+    )
+
+
+def _hashes(table: s.ItemTable) -> Hashes:
+    return Hashes(*(v.lower() if v else None for v in (table.sha256, table.sha1, table.md5, table.crc32)))
+
+
+def _source(text: str, table: s.ItemTable, source: Source, fault: Callable[[str, str, str], None]) -> str:
+    """A URL as it is; a local path made absolute. A file outside the manifest's folder is read only when its
+    hash is known already: so no manifest from elsewhere can put a stranger's private file on a disc."""
+    if len(text) > 2 and _SCHEME.match(text):
+        scheme = urlsplit(text).scheme.lower()
+        if scheme not in SCHEMES:
+            fault(
+                f"source {text!r}: the scheme {scheme!r} is not supported", "sources", "Use http, https, ftp or a path."
+            )
+        elif not urlsplit(text).hostname:
+            fault(f"source {text!r} names no host", "sources", "")
+        return text
+    if "\0" in text:
+        fault(f"source {text!r} has a NUL character", "sources", "")
+        return text
+    path = (source.path.parent / text).resolve()
+    if not table.sha256 and not path.is_relative_to(source.path.parent.resolve()):
+        fault(
+            f"source {text!r} is a local file outside the manifest's folder and the item has no sha256",
+            "sources",
+            "Add the file's sha256, or move it below the manifest's folder.",
+        )
+    return str(path)
+
+
+def _edit(
+    table: s.EditTable, source: Source, index: int, number: int, item: str, names: Mapping[str, str], report: Report
+) -> Edit:
+    where = source.where(("item", index, "edit", number))
+    replace = fill(table.replace, names, where, item, report)
+    find = table.find.replace("\r\n", "\n")
+    return Edit(table.file, find, replace, table.times, where, bool(secret_names(replace)), table.replace)
+
+
+def fill(text: str, names: Mapping[str, str], where: str, item: str, report: Report, *, secrets: bool = True) -> str:
+    """`substitute`, its fault reported instead of raised; the text itself is given back then."""
+    try:
+        filled = substitute(text, names, where, item=item)
+    except ManifestError as error:
+        report(error)
+        return text
+    if not secrets and secret_names(filled):
+        report(ManifestError("a secret may stand in an edit's replace only", where=where, item=item))
+        return text
+    return filled
+
+
+def path_problem(path: str) -> str:
+    """What is wrong with a relative path with `/` between parts, in words; empty when it is safe."""
+    if re.search(r"[\0-\x1f\x7f\\]", path):
+        return "has a control character or a backslash; write / between folders"
+    if path.startswith("/") or re.match(r"^[^/]*:", path):
+        return "must be relative, without a drive or volume"
+    if any(part in ("..", ".") for part in path.split("/")):
+        return "must not climb with . or .. parts"
+    return ""
+
+
+def known_charset(name: str) -> bool:
+    """Whether Python decodes it to text."""
+    try:
+        "".encode(name)
+        return isinstance(b"".decode(name), str)
+    except (LookupError, UnicodeError, ValueError):
+        return False
+
+
+def expect_record(table: s.ExpectTable, where: str, names: Mapping[str, str], report: Report) -> Expect:
+    equals = fill(table.equals, names, where, table.item, report, secrets=False)
+    return Expect(table.item, table.file, table.pattern, equals, where)
+
+
+def step_record(table: s.StepTable, where: str, names: Mapping[str, str], report: Report) -> Step:
+    text = fill(table.text, names, where, "", report, secrets=False)
+    caution = fill(table.caution, names, where, "", report, secrets=False)
+    return Step(table.where, text, tuple(table.after), tuple(table.wipes), caution, table.minutes, where)
+
+
+def link_record(table: s.LinkTable) -> LinkSettings:
+    return LinkSettings(
+        rate_bit_s=table.rate,
+        framing=table.framing,
+        protocol=table.protocol,
+        mtu_bytes=table.mtu,
+        window_bytes=table.window,
+        round_trip_s=table.round_trip_ms / 1000,
+        ack_every=table.ack_every,
+        accm=table.accm,
+        field_compression=table.field_compression,
+        header_compression=table.header_compression,
+        error_rate=table.error_rate,
+        cap_bytes_s=table.cap_bytes_s,
+        segment_s=table.segment_ms / 1000,
+        keep_alive=table.keep_alive,
+        name_lookup=table.name_lookup,
+    )
+
+
+def bridge_record(table: s.BridgeTable) -> BridgeSettings:
+    return BridgeSettings(
+        rate_bit_s=table.rate,
+        framing=table.framing,
+        clock_hz=table.clock_hz,
+        divider=table.divider,
+        address=table.address,
+        machine_address=table.machine_address,
+        flow=table.flow,
+        buffer_packets=table.buffer_packets,
+    )
+
+
+def plan_record(table: s.PlanTable) -> PlanSettings:
+    return PlanSettings(table.days_to_use, table.link_budget, table.power_ons)
+
+
+def limits_record(table: s.LimitsTable) -> Limits:
+    usual = Limits()
+    return Limits(
+        member_bytes=table.member or usual.member_bytes,
+        total_bytes=table.total or usual.total_bytes,
+        members=table.members or usual.members,
+        ratio=table.ratio or usual.ratio,
+    )
+
+
+def medium_record(table: s.MediumTable, source: Source, report: Report) -> Medium:
+    def inside(text: str | None, key: str) -> Path | None:
+        return inner_file(text, source, ("medium", key), report)
+
+    return Medium(
+        kind=table.kind or "custom",
+        sectors=table.sectors or MEDIA[table.kind or "cd-74"],
+        volume=table.volume,
+        discs=table.discs,
+        second_copy=table.second_copy,
+        boot_image=inside(table.boot_image, "boot_image"),
+        boot_media=table.boot_media,
+        system_area=inside(table.system_area, "system_area"),
+        drive_speed=table.drive_speed,
+    )
+
+
+def inner_file(text: str | None, source: Source, keys: tuple[str | int, ...], report: Report) -> Path | None:
+    """A file that goes on the disc by its path: it must lie below the folder of the file that names it."""
+    if text is None:
+        return None
+    problem = path_problem(text)
+    path = (source.path.parent / text).resolve() if not problem else source.path
+    if problem or not path.is_relative_to(source.path.parent.resolve()):
+        report(
+            ManifestError(
+                f"{keys[-1]} {text!r} {problem or 'leads outside the folder of this file'}", where=source.where(keys)
+            )
+        )
+    elif not path.is_file():
+        report(ManifestError(f"{keys[-1]}: there is no file {text!r}", where=source.where(keys)))
+    return path
+
+
+def profile_record(table: s.ProfileTable, source: Source, report: Report) -> Profile:
+    for charset in (table.text.charset,):
+        if not known_charset(charset):
+            report(ManifestError(f"no charset is called {charset!r}", where=source.where(("text", "charset"))))
+    boot_files = []
+    for disc_path, host_path in table.disc.boot_files.items():
+        if problem := path_problem(disc_path):
+            report(ManifestError(f"boot file {disc_path!r} {problem}", where=source.where(("disc", "boot_files"))))
+        path = inner_file(host_path, source, ("disc", "boot_files", disc_path), report)
+        boot_files.append((disc_path, str(path)))
+    return Profile(
+        name=table.name,
+        provides=tuple(table.provides),
+        memory_bytes=table.memory,
+        assumed=tuple(table.assumed),
+        name_rules=tuple(dict.fromkeys(table.disc.name_rules)),
+        drive_speed=table.disc.drive_speed,
+        access_s=table.disc.access_ms / 1000,
+        disc_path=table.disc.path,
+        boot_files=tuple(boot_files),
+        volumes=tuple(_volume(volume) for volume in table.volume),
+        charset=table.text.charset,
+        newline=NEWLINES[table.text.newline],
+        end_mark=table.text.end_mark,
+        serial_clock_hz=table.serial.clock_hz,
+        serial_divider=table.serial.divider,
+        serial_fifo=table.serial.fifo,
+        serial_trigger=table.serial.trigger,
+        serial_service_s=None if table.serial.service_us is None else table.serial.service_us / 1e6,
+        serial_flow=table.serial.flow,
+        shell=table.shell.record() if table.shell else None,
+        companion_file=table.companion.file,
+        companion_folder=table.companion.folder,
+        companion_folder_content=inner_file(
+            table.companion.folder_content, source, ("companion", "folder_content"), report
+        ),
+        where=source.label,
+    )
+
+
+def _volume(table: s.VolumeTable) -> Volume:
+    return Volume(
+        path=table.path,
+        free_bytes=table.free,
+        keep_free_bytes=table.keep_free,
+        block_bytes=table.block,
+        name_max=table.name_max,
+        stem_max=table.stem_max,
+        extension_max=table.extension_max,
+        path_max=table.path_max,
+        forbidden=table.forbidden,
+        reserved=tuple(table.reserved),
+        case_sensitive=table.case_sensitive,
+        volatile=table.volatile,
+    )

@@ -1,0 +1,223 @@
+"""A manifest with its includes and its profile, checked whole: every fault of every file in one go."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ValidationError
+
+from discprep.errors import DiscprepError, ManifestError, raise_all
+from discprep.manifest import convert, rules
+from discprep.manifest import schema as s
+from discprep.manifest.faults import explain
+from discprep.manifest.lines import Path as Keys
+from discprep.manifest.source import Source, assume, read_source
+from discprep.manifest.substitute import secret_marker
+from discprep.model import DEFAULT_BRING_UP, Item, Manifest, Profile, Secret
+
+MOST_ITEMS = 20_000
+MOST_INCLUDES = 50
+
+
+@dataclass
+class _Loading:
+    """What one load gathers: the files read, the faults found, the ids seen."""
+
+    errors: list[DiscprepError] = field(default_factory=list)
+    files: list[tuple[Source, s.HeadTable | s.IncludeTable | None]] = field(default_factory=list)
+    broken_ids: set[str] = field(default_factory=set)  # items that did not pass the schema
+
+    def report(self, error: DiscprepError) -> None:
+        self.errors.append(error)
+
+
+def load_manifest(path: Path, *, machine: Path | None = None, settings: Mapping[str, str] | None = None) -> Manifest:
+    """The manifest at `path` as one frozen record.
+
+    Arguments:
+        path: the TOML file
+        machine: a profile instead of the manifest's own
+        settings: dotted keys to set before checking (`{"link.rate": "38400"}`), for a what-if
+
+    Raises:
+        ManifestError, Faults: everything wrong in the manifest, its includes and its profile, at once
+        StorageError: a file is missing or cannot be read
+    """
+    loading = _Loading()
+    top = read_source(path)
+    if settings:
+        assume(top.data, settings)
+    head = _head(top, s.HeadTable, loading)
+    _read_includes(top, loading)
+    profile = _profile(top, head, machine, loading)
+    names = _names(head, profile, loading)
+    items = [item for source, _ in loading.files for item in _items(source, names, loading)]
+    if len(items) > MOST_ITEMS:
+        loading.report(ManifestError(f"{len(items):,} items; a manifest may have {MOST_ITEMS:,}", where=top.label))
+    manifest = (
+        _assemble(top, head, profile, items[:MOST_ITEMS], names, loading) if isinstance(head, s.HeadTable) else None
+    )
+    if manifest and len(items) <= MOST_ITEMS:
+        loading.errors += rules.contradictions(manifest, items, loading.broken_ids, explicit=head.bring_up is not None)
+    raise_all(sorted(loading.errors, key=_by_place))
+    if manifest is None:
+        raise AssertionError("a manifest without faults has a head")
+    return manifest
+
+
+def _by_place(error: DiscprepError) -> tuple[str, int]:
+    file, _, line = error.where.rpartition(":")
+    return (file, int(line)) if line.isdigit() else (error.where, 0)
+
+
+def _check(
+    model: type[BaseModel], data: Any, source: Source, loading: _Loading, prefix: Keys = (), item: str = ""
+) -> Any:
+    """The data as a model with the faults reported. What is faulty is left out of it, so that the faults that
+    show only in the whole come to light in the same run; None where nothing usable is left."""
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        for fault in explain(error, model, source.label, source.lines, prefix, item):
+            loading.report(fault)
+        faulty = {detail["loc"][0] for detail in error.errors(include_url=False) if detail["loc"]}
+    try:
+        return model.model_validate({key: value for key, value in data.items() if key not in faulty})
+    except ValidationError:
+        return None
+
+
+def _head(source: Source, model: type[BaseModel], loading: _Loading) -> Any:
+    """The file without its items, checked; the file is noted."""
+    items = source.data.get("item", [])
+    if not isinstance(items, list) or not all(isinstance(item, dict) for item in items):
+        loading.report(ManifestError("items are written as [[item]] tables", where=source.where(("item",))))
+        source.data["item"] = []
+    head = _check(model, {k: v for k, v in source.data.items() if k != "item"}, source, loading)
+    loading.files.append((source, head))
+    return head
+
+
+def _read_includes(source: Source, loading: _Loading, above: tuple[Path, ...] = ()) -> None:
+    """Reads what a file includes, depth first; each file once, no circles."""
+    chain = (*above, source.path.resolve())
+    include = source.data.get("include", [])
+    for name in include if isinstance(include, list) else []:
+        if not isinstance(name, str) or "\0" in name:
+            continue
+        path = source.path.parent / name
+        resolved, where = path.resolve(), source.where(("include",))
+        if resolved in chain:
+            loading.report(ManifestError(f"include {name!r} leads back to a file that includes it", where=where))
+        elif len(loading.files) >= MOST_INCLUDES:
+            loading.report(ManifestError(f"more than {MOST_INCLUDES} included files", where=where))
+        elif resolved not in {known.path.resolve() for known, _ in loading.files}:
+            try:
+                inner = read_source(path)
+            except DiscprepError as error:
+                loading.report(ManifestError(f"include {name!r}: {error}", where=where, hint=error.hint))
+                continue
+            _head(inner, s.IncludeTable, loading)
+            _read_includes(inner, loading, chain)
+
+
+def _profile(top: Source, head: s.HeadTable | None, machine: Path | None, loading: _Loading) -> Profile:
+    """The machine profile, from the call or from the manifest; a nameless one where it cannot be read."""
+    given = top.data.get("machine")
+    name = given.get("profile") if isinstance(given, dict) else None
+    if machine is None and not isinstance(name, str):
+        return Profile("")
+    path = machine if machine is not None else top.path.parent / str(name)
+    try:
+        profile = load_profile(path, loading)
+    except DiscprepError as error:
+        where = "" if machine else top.where(("machine", "profile"))
+        loading.report(ManifestError(f"machine profile: {error}", where=where, hint=error.hint) if where else error)
+        return Profile("")
+    return profile or Profile("")
+
+
+def load_profile(path: Path, loading: _Loading | None = None) -> Profile | None:
+    """A machine profile. Faults are reported to `loading` (None comes back then), or raised without one.
+
+    Raises:
+        ManifestError, Faults: what is wrong in it
+        StorageError: it cannot be read
+    """
+    own = loading or _Loading()
+    source = read_source(path)
+    table = _check(s.ProfileTable, source.data, source, own)
+    profile = convert.profile_record(table, source, own.report) if table else None
+    if loading is None:
+        raise_all(own.errors)
+    return profile
+
+
+def _names(head: s.HeadTable | None, profile: Profile, loading: _Loading) -> dict[str, str]:
+    """The closed list of names that a text may refer to, with their values; a file's own values win over those
+    of what it includes."""
+    names: dict[str, str] = {}
+    for _, table in reversed(loading.files):
+        for key, value in (table.values if table else {}).items():
+            names[f"values.{key}"] = str(value).lower() if isinstance(value, bool) else str(value)
+    names |= {"machine.name": profile.name, "machine.disc": profile.disc_path}
+    names |= {f"machine.volume{n or ''}": volume.path for n, volume in enumerate(profile.volumes)}
+    if head:
+        names |= {"title": head.title, "medium.volume": head.medium.volume}
+        for section in ("link", "bridge"):
+            table = getattr(head, section)
+            if table:
+                names |= {f"{section}.{k}": _plain_number(v) for k, v in table.model_dump().items() if v is not None}
+        names |= {f"secrets.{key}": secret_marker(key) for key in head.secrets}
+    return names
+
+
+def _plain_number(value: object) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value).lower() if isinstance(value, bool) else str(value)
+
+
+def _items(source: Source, names: Mapping[str, str], loading: _Loading) -> Iterator[Item]:
+    for index, data in enumerate(source.data.get("item", [])[: MOST_ITEMS + 1]):
+        item_id = data.get("id") if isinstance(data.get("id"), str) else ""
+        table = _check(s.ItemTable, data, source, loading, ("item", index), str(item_id))
+        if table is None:
+            loading.broken_ids.add(str(item_id))
+        else:
+            yield convert.item_record(table, source, index, names, loading.report)
+
+
+def _assemble(
+    top: Source, head: s.HeadTable, profile: Profile, items: list[Item], names: Mapping[str, str], loading: _Loading
+) -> Manifest:
+    expects, steps = [], []
+    for source, table in loading.files:
+        for n, expect in enumerate(table.expect if table else []):
+            expects.append(convert.expect_record(expect, source.where(("expect", n)), names, loading.report))
+        for n, step in enumerate(table.step if table else []):
+            steps.append(convert.step_record(step, source.where(("step", n)), names, loading.report))
+    wanted = [item for item in items if not item.for_profiles or profile.name in item.for_profiles]
+    return Manifest(
+        path=top.path,
+        title=head.title or top.path.stem,
+        items=tuple(wanted),
+        profile=profile,
+        medium=convert.medium_record(head.medium, top, loading.report),
+        link=convert.link_record(head.link) if head.link else None,
+        bridge=convert.bridge_record(head.bridge) if head.bridge else None,
+        plan=convert.plan_record(head.plan),
+        bring_up=tuple(head.bring_up) if head.bring_up is not None else DEFAULT_BRING_UP,
+        has=tuple(head.machine.has),
+        expects=tuple(e for e in expects if _is_wanted(e.item, wanted, items)),
+        steps=tuple(steps),
+        values=tuple(sorted((k.removeprefix("values."), v) for k, v in names.items() if k.startswith("values."))),
+        secrets=tuple(Secret(name, table.env) for name, table in sorted(head.secrets.items())),
+        limits=convert.limits_record(head.limits),
+    )
+
+
+def _is_wanted(item_id: str, wanted: list[Item], items: list[Item]) -> bool:
+    """An `[[expect]]` on an item of another profile waits for that profile; one on nobody is a fault later."""
+    return any(item.id == item_id for item in wanted) or all(item.id != item_id for item in items)

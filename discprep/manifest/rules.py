@@ -1,0 +1,282 @@
+"""What a manifest says that cannot be so, and what nobody gives. Pure: records in, faults and remarks out."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+
+from discprep.errors import DiscprepError, ManifestError
+from discprep.model import ROLES, UNPACK_ROLES, Item, Manifest, Notice, Role
+
+WITHOUT: Mapping[Role, str] = {
+    "serial-driver": "the machine cannot use its serial line, so nothing can be pulled later",
+    "ip-stack": "the machine cannot get online, so nothing can be pulled later over SLIP or PPP",
+    "fetcher": "the machine cannot pull the rest by itself once it is online",
+    "browser": "pages cannot be read on the machine",
+    "terminal": "the bridge cannot be talked to from the machine, and no file can be sent without a network",
+    "editor": "no setting can be changed on the machine itself",
+    "checksum": "a file pulled over the line cannot be checked on the machine",
+    "storage-setup": "a new or blank volume cannot be prepared on the machine",
+}
+"""What is then impossible, for each role that nobody gives."""
+
+_ENDINGS = {
+    ".lha": "lha",
+    ".lzh": "lha",
+    ".zip": "zip",
+    ".tar": "tar",
+    ".tar.gz": "tar.gz",
+    ".tgz": "tar.gz",
+    ".gz": "gz",
+}
+
+
+def contradictions(
+    manifest: Manifest, all_items: Sequence[Item], broken: Iterable[str], *, explicit: bool
+) -> list[DiscprepError]:
+    """Faults between items: ids twice, needs of nobody, circles, settings that cannot work together.
+
+    Arguments:
+        all_items: those for other profiles too
+        broken: ids of items that failed the schema; a reference to one is no second fault
+        explicit: the manifest names its bring-up set itself, so each of its roles must be given
+    """
+    known = {item.id for item in all_items} | set(broken)
+    return [
+        *_twice(all_items),
+        *_unknown_needs(manifest, known, {item.id for item in all_items if item not in manifest.items}),
+        *_circles(manifest.items),
+        *_unknown_references(manifest, known, explicit),
+        *_link_faults(manifest),
+        *_volume_faults(manifest),
+    ]
+
+
+def _twice(items: Sequence[Item]) -> Iterator[DiscprepError]:
+    first: dict[str, Item] = {}
+    for item in items:
+        if item.id in first:
+            yield ManifestError(
+                f"the id {item.id!r} is taken: {first[item.id].where} has it too",
+                where=item.where,
+                item=item.id,
+                hint="Rename one of them.",
+            )
+        else:
+            first[item.id] = item
+
+
+def _hint(name: str, known: Iterable[str]) -> str:
+    near = difflib.get_close_matches(name, list(known), 1)
+    return f"Did you mean {near[0]!r}?" if near else ""
+
+
+def _unknown_needs(manifest: Manifest, known: set[str], elsewhere: set[str]) -> Iterator[DiscprepError]:
+    given = given_roles(manifest)
+    wanted = {item.id for item in manifest.items}
+    for item in manifest.items:
+        for need in item.needs:
+            if need in wanted or need in given or need in manifest.has:
+                continue
+            if need in ROLES:
+                message, hint = (
+                    f"needs the role {need!r}, which neither an item nor the profile gives",
+                    f'Add gives = ["{need}"] to an item.',
+                )
+            elif need in elsewhere:
+                message, hint = (
+                    f"needs {need!r}, which is not for the machine {manifest.profile.name!r}",
+                    "Widen its `for`.",
+                )
+            elif need in known:
+                continue
+            else:
+                message, hint = f"needs {need!r}, which is neither an item nor a role", _hint(need, [*known, *ROLES])
+            yield ManifestError(message, where=item.where, item=item.id, hint=hint)
+
+
+def _circles(items: Sequence[Item]) -> Iterator[DiscprepError]:
+    """Each circle of needs once, as a chain. Only items by id: a role has its alternatives in the plan."""
+    by_id = {item.id: item for item in items}
+    state: dict[str, int] = {}
+    for start in by_id:
+        path: list[str] = []
+        stack: list[tuple[str, Iterator[str]]] = []
+        if start not in state:
+            state[start] = 1
+            path.append(start)
+            stack.append((start, iter(by_id[start].needs)))
+        while stack:
+            current, needs = stack[-1]
+            following = next((need for need in needs if need in by_id), None)
+            if following is None:
+                stack.pop()
+                path.pop()
+                state[current] = 2
+            elif state.get(following) == 1:
+                chain = [*path[path.index(following) :], following]
+                item = by_id[following]
+                yield ManifestError(
+                    f"needs go in a circle: {' needs '.join(chain)}",
+                    where=item.where,
+                    item=item.id,
+                    hint="Drop one of these needs.",
+                )
+            elif following not in state:
+                state[following] = 1
+                path.append(following)
+                stack.append((following, iter(by_id[following].needs)))
+
+
+def _unknown_references(manifest: Manifest, known: set[str], explicit: bool) -> Iterator[DiscprepError]:
+    given = given_roles(manifest)
+    label = str(manifest.path)
+    for step in manifest.steps:
+        for name in step.after:
+            if name not in known:
+                yield ManifestError(
+                    f"step: after names {name!r}, which is no item", where=step.where, hint=_hint(name, known)
+                )
+    for expect in manifest.expects:
+        if expect.item not in known:
+            yield ManifestError(
+                f"expect names {expect.item!r}, which is no item", where=expect.where, hint=_hint(expect.item, known)
+            )
+    for name in manifest.has:
+        if name not in known and name not in ROLES:
+            yield ManifestError(f"machine.has names {name!r}, which is no item", where=label, hint=_hint(name, known))
+    for name in manifest.bring_up if explicit else ():
+        if name not in known and name not in ROLES:
+            yield ManifestError(
+                f"bring_up names {name!r}, which is neither an item nor a role",
+                where=label,
+                hint=_hint(name, [*known, *ROLES]),
+            )
+        elif name in ROLES and name not in given:
+            yield ManifestError(
+                f"bring_up asks for the role {name!r}, which neither an item nor the profile gives",
+                where=label,
+                hint=f'Add gives = ["{name}"] to an item, or provides = ["{name}"] to the profile.',
+            )
+
+
+def _link_faults(manifest: Manifest) -> Iterator[DiscprepError]:
+    link, bridge = manifest.link, manifest.bridge
+    label = str(manifest.path)
+    for name, end in (("link", link), ("bridge", bridge)):
+        if end and not end.framing.startswith("8"):
+            yield ManifestError(
+                f"{name}.framing {end.framing!r} carries {end.framing[0]} bits a character; SLIP and PPP need 8 (RFC 1055, RFC 1662)",
+                where=label,
+                hint='Use framing = "8N1".',
+            )
+    if link and bridge and link.framing != bridge.framing:
+        yield ManifestError(
+            f"the ends disagree: link.framing is {link.framing}, bridge.framing is {bridge.framing}",
+            where=label,
+            hint="Set both alike.",
+        )
+    if link and bridge and link.rate_bit_s != bridge.rate_bit_s:
+        yield ManifestError(
+            f"the ends disagree: link.rate is {link.rate_bit_s:,}, bridge.rate is {bridge.rate_bit_s:,} baud: expect garbage on the line",
+            where=label,
+            hint="Set both to one rate.",
+        )
+    for discs in (manifest.medium.discs,):
+        if discs == "fewest" and manifest.plan.link_budget_s is None:
+            yield ManifestError(
+                'medium.discs = "fewest" needs plan.link_budget',
+                where=label,
+                hint='Add link_budget = "2 h" under [plan].',
+            )
+
+
+def _volume_faults(manifest: Manifest) -> Iterator[DiscprepError]:
+    volumes = [volume.path for volume in manifest.profile.volumes]
+    for item in manifest.items:
+        if item.volume is not None and item.volume not in volumes:
+            yield ManifestError(
+                f"volume {item.volume!r} is not in the profile, which has {', '.join(map(repr, volumes)) or 'none'}",
+                where=item.where,
+                item=item.id,
+            )
+
+
+def given_roles(manifest: Manifest) -> set[str]:
+    """Roles that an item gives or the machine has."""
+    return (
+        set(manifest.profile.provides)
+        | {role for item in manifest.items for role in item.gives}
+        | (set(manifest.has) & set(ROLES))
+    )
+
+
+def remarks(manifest: Manifest, pinned: Iterable[str] = ()) -> list[Notice]:
+    """What is allowed but deserves a word: roles nobody gives, archives nobody opens, items without a hash.
+
+    Arguments:
+        pinned: ids of items whose hash was noted at their first fetch
+    """
+    unhashed = [notice for notice in _unhashed(manifest) if notice.item not in set(pinned)]
+    return [*_missing_roles(manifest), *_missing_openers(manifest), *unhashed, *_lonely_ends(manifest)]
+
+
+def _missing_roles(manifest: Manifest) -> Iterator[Notice]:
+    given = given_roles(manifest)
+    for given_role, loss in WITHOUT.items():
+        if given_role not in given and (given_role in manifest.bring_up or manifest.link):
+            hint = f'Add gives = ["{given_role}"] to an item, or provides = ["{given_role}"] to the profile.'
+            yield Notice(f"nobody gives the role {given_role!r}: {loss}", hint=hint)
+
+
+def archive_kind(item: Item) -> str:
+    """The format that an item's sources suggest by their ending; empty when they do not."""
+    for source in item.sources:
+        name = source.lower().split("?")[0]
+        for ending in sorted(_ENDINGS, key=len, reverse=True):
+            if name.endswith(ending):
+                return _ENDINGS[ending]
+    return ""
+
+
+def _missing_openers(manifest: Manifest) -> Iterator[Notice]:
+    given = given_roles(manifest)
+    lacking: dict[str, list[str]] = {}
+    for item in manifest.items:
+        if item.place == "burn" and item.form == "unpacked":
+            continue
+        for role in UNPACK_ROLES.get(archive_kind(item), ()):
+            if role not in given:
+                lacking.setdefault(role, []).append(item.id)
+    for role, items in lacking.items():
+        kind = role.removeprefix("unpack-").upper()
+        count = (
+            f"{len(items)} items that may come later are"
+            if len(items) > 1
+            else f"{items[0]!r}, which may come later, is"
+        )
+        yield Notice(
+            f"nothing opens {kind} on the machine, yet {count} {kind}",
+            hint=f'Add an item with gives = ["{role}"], burn them unpacked, or let `serve` repack them.',
+        )
+
+
+def _unhashed(manifest: Manifest) -> Iterator[Notice]:
+    for item in manifest.items:
+        if not item.hashes.any:
+            yield Notice("has no hash: the first fetch will pin whatever it gets", where=item.where, item=item.id)
+        elif not item.hashes.sha256:
+            yield Notice(
+                "has only a weak hash (not SHA-256): it finds damage, not malice", where=item.where, item=item.id
+            )
+
+
+def _lonely_ends(manifest: Manifest) -> Iterator[Notice]:
+    if manifest.link and not manifest.bridge:
+        yield Notice("there is a [link] but no [bridge]: the two ends cannot be compared")
+    if manifest.profile.assumed:
+        keys = ", ".join(manifest.profile.assumed)
+        yield Notice(
+            f"the profile {manifest.profile.name!r} has values that nobody has tried: {keys}",
+            hint="`discprep probe` makes a test disc that finds them.",
+        )

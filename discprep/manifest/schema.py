@@ -1,0 +1,315 @@
+"""The manifest's and the profile's TOML as strict pydantic models. Used at this edge only: `convert.py` turns
+them into the frozen records of `model.py`. A key that is not here is an error that names the nearest one.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Any, Literal
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, model_validator
+
+from discprep.manifest.media import MEDIA
+from discprep.manifest.shell import ShellSchema
+from discprep.model import Divider, Form, LinkProtocol, NameRule, Place, Role, Use, Where
+from discprep.units import parse_duration, parse_size
+
+MOST_ITEMS = 100_000
+MOST_DAYS = 36_500
+
+
+def _size(value: Any) -> Any:
+    if isinstance(value, bool) or not isinstance(value, str | int):
+        raise ValueError('expected bytes as an integer or a text such as "650 MB"')
+    return parse_size(value)
+
+
+def _duration(value: Any) -> Any:
+    if isinstance(value, bool) or not isinstance(value, str | int | float):
+        raise ValueError('expected seconds as a number or a text such as "2 h"')
+    return parse_duration(value)
+
+
+def _one_or_many(value: Any) -> Any:
+    return [value] if isinstance(value, str) else value
+
+
+def _plain(value: str) -> str:
+    if re.search(r"[\0-\x08\x0b-\x1f\x7f]", value):
+        raise ValueError("has control characters")
+    return value
+
+
+def _digest(digits: int) -> BeforeValidator:
+    def check(value: Any) -> Any:
+        if isinstance(value, str) and not re.fullmatch(rf"[0-9a-fA-F]{{{digits}}}", value):
+            raise ValueError(f"expected {digits} hexadecimal digits, got {value[:80]!r} ({len(value)} characters)")
+        return value
+
+    return BeforeValidator(check)
+
+
+Sha256 = Annotated[str, _digest(64)]
+Sha1 = Annotated[str, _digest(40)]
+Md5 = Annotated[str, _digest(32)]
+Crc32 = Annotated[str, _digest(8)]
+Size = Annotated[int, BeforeValidator(_size), Field(ge=0, le=2**50)]
+Duration = Annotated[float, BeforeValidator(_duration), Field(ge=0, le=86_400 * MOST_DAYS)]
+Id = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]([a-z0-9._-]{0,62}[a-z0-9])?$")]
+Text = Annotated[
+    str, StringConstraints(max_length=4096), BeforeValidator(lambda v: _plain(v) if isinstance(v, str) else v)
+]
+Pattern = Annotated[str, StringConstraints(min_length=1, max_length=1024)]
+DiscPath = Annotated[str, StringConstraints(max_length=1024)]
+Rate = Annotated[int, Field(ge=50, le=4_000_000)]
+Framing = Annotated[str, StringConstraints(pattern=r"^[5-8][NEOMS](1|1\.5|2)$")]
+Worth = Annotated[int, Field(ge=1, le=5)]
+Flow = Literal["none", "rts-cts", "xon-xoff"]
+
+
+class Table(BaseModel):
+    """A TOML table: strict types, no unknown keys. Keys that Python reserves carry an alias."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, populate_by_name=False)
+
+
+class EditTable(Table):
+    file: Pattern
+    find: Annotated[str, StringConstraints(min_length=1, max_length=65_536)]
+    replace: Annotated[str, StringConstraints(max_length=65_536)]
+    times: Annotated[int, Field(ge=1, le=10_000)] = 1
+
+
+class ItemTable(Table):
+    id: Id
+    title: Text = ""
+    version: Text = ""
+    sources: list[Pattern] = []
+    page: Text = ""
+    hint: Text = ""
+    sha256: Sha256 | None = None
+    sha1: Sha1 | None = None
+    md5: Md5 | None = None
+    crc32: Crc32 | None = None
+    size: Size | None = None
+    gives: list[Role] = []
+    needs: list[str] = []
+    place: Place = "either"
+    use: Use = "copy"
+    form: Form | Literal["either"] = "either"
+    nested: Annotated[int, Field(ge=0, le=2)] = 0
+    charset: str | None = None
+    to: DiscPath = ""
+    volume: str | None = None
+    only: list[Pattern] = ["*"]
+    leave: list[Pattern] = []
+    rename: dict[str, str] = {}
+    text: list[Pattern] = []
+    share: bool = True
+    licence: Text = ""
+    renewed_every_days: Annotated[float, Field(gt=0, le=MOST_DAYS, strict=False)] | None = None
+    worth: Worth = 3
+    for_: list[str] = Field([], alias="for")
+    edit: list[EditTable] = []
+
+
+class ExpectTable(Table):
+    item: Id
+    file: Pattern
+    pattern: Pattern
+    equals: str
+
+    @model_validator(mode="after")
+    def _pattern_has_a_group(self) -> ExpectTable:
+        try:
+            groups = re.compile(self.pattern).groups
+        except re.error as error:
+            raise ValueError(f"pattern is no regular expression: {error}") from None
+        if groups != 1:
+            raise ValueError(f"pattern needs exactly one group in parentheses, got {groups}")
+        return self
+
+
+class StepTable(Table):
+    where: Where
+    text: Annotated[str, StringConstraints(min_length=1, max_length=65_536)]
+    after: list[Id] = []
+    wipes: list[Pattern] = []
+    caution: str = ""
+    minutes: Annotated[float, Field(ge=0, le=100_000, strict=False)] | None = None
+
+
+class MachineTable(Table):
+    profile: Pattern
+    has: list[Id] = []
+
+
+def _known_medium(value: Any) -> Any:
+    if isinstance(value, str) and value not in MEDIA:
+        raise ValueError(f"no medium is called {value!r}; known: {', '.join(MEDIA)}; or give sectors")
+    return value
+
+
+class MediumTable(Table):
+    kind: Annotated[str, BeforeValidator(_known_medium)] | None = None
+    sectors: Annotated[int, Field(ge=24, le=2**31)] | None = None
+    volume: Annotated[str, StringConstraints(pattern=r"^[A-Z0-9_]{1,16}$")] = "FIRSTDISC"
+    discs: Annotated[int, Field(ge=1, le=99)] | Literal["fewest"] = 1
+    second_copy: bool = False
+    boot_image: Pattern | None = None
+    boot_media: Literal["none", "1.2M", "1.44M", "2.88M"] = "none"
+    system_area: Pattern | None = None
+    drive_speed: Annotated[float, Field(gt=0, le=100, strict=False)] | None = None
+
+    @model_validator(mode="after")
+    def _kind_or_sectors(self) -> MediumTable:
+        if (self.kind is None) == (self.sectors is None):
+            raise ValueError("give either kind or sectors")
+        return self
+
+
+class LinkTable(Table):
+    rate: Rate
+    framing: Framing = "8N1"
+    protocol: LinkProtocol = "slip"
+    mtu: Annotated[int, Field(ge=68, le=65_535)] = 1006
+    window: Annotated[int, Field(ge=1, le=2**20)] | None = None
+    round_trip_ms: Annotated[float, Field(ge=0, le=60_000, strict=False)] = 60.0
+    ack_every: Literal[1, 2] | None = None
+    accm: Annotated[int, Field(ge=0, le=0xFFFFFFFF)] = 0xFFFFFFFF
+    field_compression: bool = False
+    header_compression: bool = False
+    error_rate: Annotated[float, Field(ge=0, le=0.1, strict=False)] = 0.0
+    cap_bytes_s: Annotated[float, Field(gt=0, strict=False)] | None = None
+    segment_ms: Annotated[float, Field(ge=0, le=10_000, strict=False)] = 0.0
+    keep_alive: bool = False
+    name_lookup: bool = True
+
+
+class BridgeTable(Table):
+    rate: Rate
+    framing: Framing = "8N1"
+    clock_hz: Annotated[int, Field(ge=1_000, le=10**9)] | None = None
+    divider: Divider | None = None
+    address: str = ""
+    machine_address: str = ""
+    flow: Flow | None = None
+    buffer_packets: Annotated[int, Field(ge=1, le=10_000)] | None = None
+
+
+class PlanTable(Table):
+    days_to_use: Annotated[float, Field(ge=0, le=MOST_DAYS, strict=False)] = 0.0
+    link_budget: Duration | None = None
+    power_ons: Annotated[float, Field(ge=1, le=10_000, strict=False)] = 1.0
+
+
+class LimitsTable(Table):
+    """Bounds for unpacking; a manifest may raise them for an archive that is known to be large."""
+
+    member: Size | None = None
+    total: Size | None = None
+    members: Annotated[int, Field(ge=1, le=1_000_000)] | None = None
+    ratio: Annotated[int, Field(ge=2)] | None = None
+
+
+class SecretTable(Table):
+    env: Annotated[str, StringConstraints(pattern=r"^[A-Za-z_][A-Za-z0-9_]*$")]
+
+
+class HeadTable(Table):
+    """The manifest without its items, which `load.py` checks one by one so that all faults come at once."""
+
+    format: Literal[1]
+    title: Text = ""
+    include: list[Pattern] = []
+    bring_up: list[str] | None = None
+    machine: MachineTable
+    medium: MediumTable = MediumTable(kind="cd-74")
+    link: LinkTable | None = None
+    bridge: BridgeTable | None = None
+    plan: PlanTable = PlanTable()
+    limits: LimitsTable = LimitsTable()
+    values: dict[str, str | int | float | bool] = {}
+    secrets: dict[str, SecretTable] = {}
+    expect: list[ExpectTable] = []
+    step: list[StepTable] = []
+
+
+class IncludeTable(Table):
+    """An included file shares items, with what belongs to them."""
+
+    format: Literal[1]
+    title: Text = ""
+    include: list[Pattern] = []
+    values: dict[str, str | int | float | bool] = {}
+    expect: list[ExpectTable] = []
+    step: list[StepTable] = []
+
+
+class ManifestTable(HeadTable):
+    """The whole manifest, for `discprep schema`."""
+
+    item: list[ItemTable] = []
+
+
+# ---------------------------------------------------------------------------------------- machine profile
+
+
+class DiscTable(Table):
+    name_rules: Annotated[list[NameRule], BeforeValidator(_one_or_many), Field(min_length=1)] = ["iso-level-1"]
+    drive_speed: Annotated[float, Field(gt=0, le=100, strict=False)] = 4.0
+    access_ms: Annotated[float, Field(ge=0, le=10_000, strict=False)] = 250.0
+    path: str = ""
+    boot_files: dict[str, str] = {}
+
+
+class VolumeTable(Table):
+    path: Annotated[str, StringConstraints(min_length=1, max_length=255)]
+    free: Size | None = None
+    keep_free: Size = 0
+    block: Annotated[int, BeforeValidator(_size), Field(ge=1, le=2**20)] = 512
+    name_max: Annotated[int, Field(ge=1, le=255)] | None = None
+    stem_max: Annotated[int, Field(ge=1, le=255)] | None = None
+    extension_max: Annotated[int, Field(ge=0, le=255)] | None = None
+    path_max: Annotated[int, Field(ge=1, le=65_535)] | None = None
+    forbidden: str = ""
+    reserved: list[str] = []
+    case_sensitive: bool = False
+    volatile: bool = False
+
+
+class TextTable(Table):
+    charset: str = "ascii"
+    newline: Literal["lf", "crlf", "cr"] = "crlf"
+    end_mark: str = ""
+
+
+class SerialTable(Table):
+    clock_hz: Annotated[int, Field(ge=1_000, le=10**9)] | None = None
+    divider: Divider | None = None
+    fifo: Annotated[int, Field(ge=1, le=65_536)] = 1
+    trigger: Annotated[int, Field(ge=1, le=65_536)] | None = None
+    service_us: Annotated[float, Field(ge=0, le=10**6, strict=False)] | None = None
+    flow: Flow = "none"
+
+
+class CompanionTable(Table):
+    file: str = ""
+    folder: str = ""
+    folder_content: Pattern | None = None
+
+
+class ProfileTable(Table):
+    """A machine profile."""
+
+    format: Literal[1] = 1
+    name: Annotated[Text, StringConstraints(min_length=1)]
+    provides: list[Role] = []
+    memory: Size | None = None
+    assumed: list[str] = []
+    disc: DiscTable = DiscTable()
+    volume: Annotated[list[VolumeTable], Field(max_length=26)] = []
+    text: TextTable = TextTable()
+    serial: SerialTable = SerialTable()
+    shell: ShellSchema | None = None
+    companion: CompanionTable = CompanionTable()

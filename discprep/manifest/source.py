@@ -1,0 +1,134 @@
+"""Reading one TOML file, bounded, with its faults in words; setting keys for a what-if."""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import Any
+
+from discprep.errors import ManifestError, StorageError, UsageError
+from discprep.manifest.lines import LineIndex
+from discprep.manifest.lines import Path as Keys
+
+MOST_BYTES = 32 * 2**20
+MOST_DEPTH = 12  # tables in tables; our own format needs four
+
+
+@dataclass
+class Source:
+    """One TOML file as read. `label` is the path as messages show it."""
+
+    path: Path
+    label: str
+    text: str
+    data: dict[str, Any] = field(default_factory=dict)
+
+    @cached_property
+    def lines(self) -> LineIndex:
+        return LineIndex(self.text)
+
+    def where(self, keys: Keys) -> str:
+        """`file:line` of a key, the file alone where the line is not known."""
+        line = self.lines.line(keys)
+        return f"{self.label}:{line}" if line else self.label
+
+
+def read_source(path: Path, label: str | None = None) -> Source:
+    """The file as text and as data.
+
+    Raises:
+        ManifestError: not UTF-8, no TOML (with its line), too large, nested too deeply
+        StorageError: the file is missing or cannot be read
+    """
+    label = label or str(path)
+    try:
+        with path.open("rb") as file:
+            raw = file.read(MOST_BYTES + 1)
+    except FileNotFoundError:
+        raise StorageError(
+            "there is no such file", where=label, hint="Check the path; `discprep new` starts a manifest."
+        ) from None
+    except OSError as error:
+        raise StorageError(f"the file cannot be read: {error.strerror}", where=label) from None
+    if len(raw) > MOST_BYTES:
+        raise ManifestError(f"the file is larger than {MOST_BYTES:,} bytes, which no manifest needs", where=label)
+    try:
+        text = raw.decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise ManifestError("the file is not UTF-8 text", where=f"{label}:{line}", hint="Save it as UTF-8.") from None
+    return Source(path, label, text, _parse(text, label))
+
+
+def _parse(text: str, label: str) -> dict[str, Any]:
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        message = str(error)
+        line = message.partition("(at line ")[2].partition(",")[0]
+        where = f"{label}:{line}" if line.isdigit() else label
+        raise ManifestError(f"TOML syntax: {message}", where=where) from None
+    except RecursionError:
+        raise ManifestError("tables or lists are nested too deeply", where=label) from None
+    except ValueError as error:
+        raise ManifestError(f"a value cannot be read: {error}", where=label) from None
+    if _deeper_than(data, MOST_DEPTH):
+        raise ManifestError(f"tables or lists are nested more than {MOST_DEPTH} deep", where=label)
+    return data
+
+
+def _deeper_than(value: Any, most: int) -> bool:
+    """Whether tables and lists stand in each other more than `most` deep; walks level by level, so that no
+    depth is too much for it."""
+    level = [value]
+    for _ in range(most):
+        level = [child for parent in level for child in _children(parent)]
+        if not level:
+            return False
+    return True
+
+
+def _children(value: Any) -> list[Any]:
+    inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
+    return [child for child in inner if isinstance(child, dict | list)]
+
+
+def assume(data: dict[str, Any], settings: Mapping[str, str]) -> None:
+    """Sets dotted keys in parsed TOML: `link.rate`, `plan.link_budget`, `item.ID.place`. Values are read as TOML,
+    else taken as text.
+
+    Raises:
+        UsageError: no such item, or the way to the key goes through something that is no table
+    """
+    for key, text in settings.items():
+        table, last = _walk(data, key)
+        table[last] = _value(text)
+
+
+def _value(text: str) -> Any:
+    try:
+        return tomllib.loads(f"x = {text}")["x"]
+    except (tomllib.TOMLDecodeError, KeyError, ValueError):
+        return text
+
+
+def _walk(data: dict[str, Any], key: str) -> tuple[dict[str, Any], str]:
+    head, _, rest = key.partition(".")
+    if head == "item":
+        item_id, _, last = rest.rpartition(".")
+        items = data.get("item", [])
+        match = next((i for i in items if isinstance(i, dict) and i.get("id") == item_id), None)
+        if match is None or not last:
+            raise UsageError(
+                f"no item is called {item_id or rest!r} in the manifest itself", hint="Write item.ID.key=value."
+            )
+        return match, last
+    table, parts = data, key.split(".")
+    for part in parts[:-1]:
+        table = table.setdefault(part, {})
+        if not isinstance(table, dict):
+            raise UsageError(f"{key!r} leads through {part!r}, which is no table")
+    return table, parts[-1]

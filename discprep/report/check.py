@@ -1,0 +1,77 @@
+"""What `check` finds, and its faces."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from discprep.model import Manifest, Notice
+from discprep.units import format_bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """A manifest without faults, and what deserves a word."""
+
+    manifest: Manifest
+    notices: tuple[Notice, ...]
+
+
+def document(checked: Checked) -> dict[str, Any]:
+    """The JSON face: counts, roles with their givers, the bring-up set as written."""
+    manifest = checked.manifest
+    return {
+        "manifest": str(manifest.path),
+        "title": manifest.title,
+        "machine": manifest.profile.name,
+        "items": [
+            {
+                "id": item.id,
+                "title": item.title,
+                "place": item.place,
+                "needs": list(item.needs),
+                "gives": list(item.gives),
+            }
+            for item in manifest.items
+        ],
+        "roles": givers(manifest),
+        "bring_up": list(manifest.bring_up),
+        "ok": True,
+    }
+
+
+def givers(manifest: Manifest) -> dict[str, list[str]]:
+    """Each role that is given, with the ids that give it; "(machine)" for the profile."""
+    found: dict[str, list[str]] = {role: ["(machine)"] for role in manifest.profile.provides}
+    for item in manifest.items:
+        for role in item.gives:
+            found.setdefault(role, []).append(item.id)
+    return dict(sorted(found.items()))
+
+
+def text(checked: Checked) -> str:
+    """The face for people."""
+    return "\n".join(_lines(checked))
+
+
+def _lines(checked: Checked) -> Iterator[str]:
+    manifest = checked.manifest
+    sizes = [item.size_bytes for item in manifest.items]
+    known = sum(size for size in sizes if size is not None)
+    unknown = sizes.count(None)
+    places = {place: sum(item.place == place for item in manifest.items) for place in ("burn", "later", "either")}
+    yield f"{manifest.title}: {manifest.path} holds together."
+    yield f"  machine   {manifest.profile.name}, disc names {', '.join(manifest.profile.name_rules)}"
+    yield f"  medium    {manifest.medium.kind}, {manifest.medium.sectors:,} sectors ({format_bytes(manifest.medium.sectors * 2048)})"
+    if manifest.link:
+        link = manifest.link
+        yield f"  link      {link.rate_bit_s:,} baud {link.framing}, {link.protocol.upper()}, MTU {link.mtu_bytes:,}"
+    yield f"  items     {len(manifest.items)}: {places['burn']} to burn, {places['later']} later, {places['either']} for the plan to place"
+    yield f"  sizes     {format_bytes(known)}" + (
+        f", and {unknown} items whose size the first fetch will tell" if unknown else ""
+    )
+    for role, ids in givers(manifest).items():
+        yield f"  {role:<14}{', '.join(ids)}"
+    if checked.notices:
+        yield f"{len(checked.notices)} remark{'s' * (len(checked.notices) != 1)} below." if len(checked.notices) else ""
