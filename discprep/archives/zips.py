@@ -1,0 +1,476 @@
+"""ZIP: an own walker of the central directory, which alone is believed; local headers must agree with it.
+
+Source of the layout: PKWARE APPNOTE.TXT 6.3 (sections named beside the fields). All integers are little-endian.
+Deflate, bzip2 and LZMA are decoded by the standard library with bounded output; the older methods by
+`oldzip`, through what the host has for them.
+"""
+
+from __future__ import annotations
+
+import bz2
+import lzma
+import struct
+import zlib
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from itertools import accumulate, chain, islice
+from typing import Any, Literal, Protocol
+
+from discprep.archives import oldzip
+from discprep.archives.base import Format, MemberError, Options, Source, enforced
+from discprep.archives.dostime import dos_time
+from discprep.errors import ArchiveError
+from discprep.model import Member, MemberKind
+
+END = struct.Struct("<4s4H2LH")  # 4.3.16
+LOCATOR = struct.Struct("<4sLQL")  # 4.3.15
+END64 = struct.Struct("<4sQ2H2L4Q")  # 4.3.14
+CENTRAL = struct.Struct("<4s6H3L5H2L")  # 4.3.12
+LOCAL = struct.Struct("<4s5H3L2H")  # 4.3.7
+END_MARK, CENTRAL_MARK, LOCAL_MARK = b"PK\5\6", b"PK\1\2", b"PK\3\4"
+
+METHODS = {  # 4.4.5
+    0: "stored", 1: "shrink", 2: "reduce-1", 3: "reduce-2", 4: "reduce-3", 5: "reduce-4", 6: "implode",
+    8: "deflate", 9: "deflate64", 10: "dcl-implode", 12: "bzip2", 14: "lzma", 93: "zstd", 95: "xz", 98: "ppmd",
+}  # fmt: skip
+BUILT_IN = {0, 8, 12, 14}
+ENCRYPTED, DESCRIPTOR, PATCH, STRONG, UTF8, MASKED = 1, 8, 32, 64, 0x800, 0x2000  # 4.4.4
+DOS_HOSTS = {0, 6, 10, 11, 14}  # 4.4.2: FAT, HPFS, NTFS (both numbers), VFAT
+HOST_68K, HOST_UNIX, HOST_DARWIN = 1, 3, 19
+DIRECTORY_BYTES = 32 * 2**20  # a central directory beyond this is refused: it would only fill the memory
+TAIL_BYTES = 65_535 + END.size
+FAR_TAIL_BYTES = 2**20
+OUT_BYTES = 2**18
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One member: what its central record says, and where its packed bytes lie."""
+
+    member: Member
+    method: int
+    flags: int
+    crc: int
+    header: int  # offset of the local header [B]
+    data: int  # offset of the first packed byte [B]
+    packed: int  # [B]
+
+
+@dataclass(frozen=True, slots=True)
+class Directory:
+    """A whole archive as listed."""
+
+    entries: tuple[Entry, ...]
+    problems: tuple[str, ...] = ()
+    notices: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class End:
+    """An end record, its 64-bit twin taken in; `shift` is the length of a stub that the offsets leave out."""
+
+    at: int
+    stop: int  # first byte after its comment
+    count: int
+    directory: int  # absolute offset of the central directory
+    size: int
+    shift: int
+    disks: bool  # part of a multi-volume archive
+
+
+# ------------------------------------------------------------------------------------- the end record
+
+
+def _wide(source: Source, at: int) -> tuple[int, int, int, int] | None:
+    """Position, count, size and offset from the 64-bit end record in front of the one at `at` (4.3.14, 4.3.15)."""
+    locator = source.at(max(at - LOCATOR.size, 0), LOCATOR.size)
+    if len(locator) < LOCATOR.size or not locator.startswith(b"PK\6\7"):
+        return None
+    for place in (LOCATOR.unpack(locator)[2], at - LOCATOR.size - END64.size):
+        raw = source.at(place, END64.size) if 0 <= place < at else b""
+        if len(raw) == END64.size and raw.startswith(b"PK\6\6"):
+            *_, count, size, offset = END64.unpack(raw)
+            return place, count, size, offset
+    return None
+
+
+def _end_at(source: Source, at: int, raw: bytes) -> End | None:
+    """The end record `raw` at `at`, if a central directory of its size stands where it says; else None."""
+    _, disk, _, here, count, size, offset, comment = END.unpack(raw)
+    stop, directory_end, disks = at + END.size + comment, at, disk not in (0, 0xFFFF) or here != count
+    if 0xFFFF in (here, count) or 0xFFFFFFFF in (size, offset):
+        wide = _wide(source, at)
+        if wide:
+            directory_end, count, size, offset = wide
+            disks = False
+    if disks and disk and stop == source.size_bytes:
+        return End(at, stop, count, 0, 0, 0, disks)
+    shift = directory_end - size - offset
+    for move in (shift, 0):
+        if shift >= 0 and (not count or source.at(offset + move, 4) == CENTRAL_MARK):
+            return End(at, stop, count, offset + move, size, move, disks)
+    return None
+
+
+def find_end(source: Source, window: int = TAIL_BYTES) -> tuple[End | None, bool]:
+    """The end record that rules the archive in the last `window` bytes, and whether another one could rule it.
+
+    A record whose comment ends exactly at the end of the file goes before one with bytes after it.
+    """
+    start = max(source.size_bytes - window, 0)
+    tail = source.at(start, source.size_bytes - start)
+    sound: list[End] = []
+    at = tail.rfind(END_MARK)
+    while at >= 0 and len(sound) < 16:
+        raw = tail[at : at + END.size]
+        end = _end_at(source, start + at, raw) if len(raw) == END.size else None
+        if end and end.stop <= source.size_bytes:
+            sound.append(end)
+        at = tail.rfind(END_MARK, 0, at + 3)
+    exact = [end for end in sound if end.stop == source.size_bytes]
+    return next(iter(exact or sound), None), len(exact) > 1
+
+
+def starts_with_mark(source: Source) -> bool:
+    """A member or an end record at the start, or the mark of a spanned archive in front of it (8.5.3, 8.5.4)."""
+    return source.head.startswith((LOCAL_MARK, END_MARK, b"PK00" + LOCAL_MARK, b"PK\7\x08" + LOCAL_MARK))
+
+
+def behind_a_stub(source: Source) -> bool:
+    """A central directory with members at the end of any other file: a self-extracting archive."""
+    end, _ = find_end(source)
+    return end is not None and not end.disks and end.count > 0
+
+
+# ------------------------------------------------------------------------------ the central directory
+
+
+def _extras(raw: bytes) -> dict[int, bytes]:
+    """Extra fields by id (4.5.1), the first of each; a malformed rest is left out, as old packers pad there."""
+    found: dict[int, bytes] = {}
+    at = 0
+    while at + 4 <= len(raw):
+        kind, length = struct.unpack_from("<2H", raw, at)
+        if at + 4 + length > len(raw):
+            break
+        found.setdefault(kind, raw[at + 4 : at + 4 + length])
+        at += 4 + length
+    return found
+
+
+def _widened(fields: list[int], extra: bytes) -> list[int]:
+    """Sizes and offset with their 64-bit values taken from extra field 1 in the order of 4.5.3."""
+    at = 0
+    for place, value in enumerate(fields):
+        if value == 0xFFFFFFFF and at + 8 <= len(extra):
+            fields[place] = int.from_bytes(extra[at : at + 8], "little")
+            at += 8
+    return fields
+
+
+def _text(raw: bytes, flags: int, host: int, charset: str | None) -> str:
+    """A name or comment as text: bit 11 is UTF-8, else the user's charset, else what the host's system used."""
+    if flags & UTF8:
+        return raw.decode("utf-8")
+    # From common practice, no source: packers of the 68k family store their own Latin-1.
+    return raw.decode(charset or ("latin-1" if host == HOST_68K else "cp437"), "replace")
+
+
+def _unicode_path(raw: bytes, extra: bytes | None) -> str | None:
+    """The name in extra field 0x7075 (4.6.9), if it belongs to the stored name."""
+    if not extra or extra[0] != 1 or len(extra) < 6 or int.from_bytes(extra[1:5], "little") != zlib.crc32(raw):
+        return None
+    return extra[5:].decode("utf-8", "replace")
+
+
+def _attributes(external: int, host: int) -> tuple[int | None, Literal["", "dos", "68k", "unix"]]:
+    """Attribute bits and their system from the external attributes (4.4.15).
+
+    The 68k family's packers put the protection bits into the high half with the low four inverted (1 = allowed);
+    they come back as the file system stores them (1 = forbidden).
+    """
+    mode = external >> 16
+    if host in (HOST_UNIX, HOST_DARWIN) and mode:
+        return mode, "unix"
+    if host == HOST_68K and mode:
+        return (mode & 0xFF) ^ 0x0F, "68k"
+    if host in DOS_HOSTS or external & 0xFF:
+        return external & 0xFF, "dos"
+    return None, ""
+
+
+def _kind(name: str, external: int, host: int) -> MemberKind:
+    mode = external >> 16 if host in (HOST_UNIX, HOST_DARWIN) else 0
+    if mode & 0o170000 == 0o120000:
+        return "link"
+    if mode & 0o170000 in (0o020000, 0o060000, 0o010000, 0o140000):
+        return "other"
+    return "folder" if name.endswith("/") or (external & 0x10 and host in DOS_HOSTS) else "file"
+
+
+def _why_unreadable(method: int, flags: int) -> str:
+    """Why a member cannot be read whatever its bytes are, in words; empty when it can."""
+    if flags & (ENCRYPTED | STRONG) or method == 99:
+        return "encrypted: neither checked nor unpacked without its password"
+    if flags & PATCH:
+        return "holds a patch to another file, not the file"
+    if method not in METHODS:
+        return f"unknown compression method {method}"
+    if method not in BUILT_IN:
+        return oldzip.why_not(method)
+    return ""
+
+
+def _entry(
+    index: int, fixed: tuple[Any, ...], names: tuple[bytes, bytes, bytes], shift: int, charset: str | None
+) -> Entry:
+    """One central record as an entry; `data` is not known before the local header is read."""
+    _, made_by, _, flags, method, time, date, crc, packed, size, _, _, _, _, _, external, offset = fixed
+    raw, extra_raw, comment = names
+    host, extra = made_by >> 8, _extras(extra_raw)
+    size, packed, offset = _widened([size, packed, offset], extra.get(1, b""))
+    problem = _why_unreadable(method, flags)
+    try:
+        name = _unicode_path(raw, extra.get(0x7075)) or _text(raw, flags, host, charset)
+        remark = _text(comment, flags, host, charset)
+    except UnicodeDecodeError:
+        name, remark = raw.decode("latin-1"), comment.decode("latin-1")
+        problem = problem or "its name is marked as UTF-8 and is not"
+    if host not in (HOST_UNIX, HOST_DARWIN):
+        name = name.replace("\\", "/")
+    kind = _kind(name, external, host)
+    if kind == "folder" and size and not problem:
+        problem = f"a folder that holds {size} bytes of data"
+    if method == 0 and packed != size and not problem:
+        problem = f"stored in {packed} bytes, yet said to be {size} bytes long"
+    attributes, system = _attributes(external, host)
+    member = Member(index, name, raw, kind, size, packed, METHODS.get(method, f"method {method}"),
+                    dos_time(date, time), attributes, system, remark, f"crc32 {crc:08x}", problem)  # fmt: skip
+    return Entry(member, method, flags, crc, offset + shift, 0, packed)
+
+
+def _records(raw: bytes) -> Iterator[tuple[tuple[Any, ...], tuple[bytes, bytes, bytes]]]:
+    """The records of a central directory as (fixed fields, (name, extra, comment)), as far as they are whole."""
+    at = 0
+    while raw.startswith(CENTRAL_MARK, at) and at + CENTRAL.size <= len(raw):
+        fixed = CENTRAL.unpack_from(raw, at)
+        stops = list(accumulate(fixed[10:13], initial=at + CENTRAL.size))
+        if stops[-1] > len(raw):
+            return
+        yield fixed, (raw[stops[0] : stops[1]], raw[stops[1] : stops[2]], raw[stops[2] : stops[3]])
+        at = stops[-1]
+
+
+def _located(source: Source, entry: Entry, limit: int) -> Entry:
+    """The entry with the place of its data, read from the local header; a header that disagrees is its problem."""
+    raw = source.at(entry.header, LOCAL.size + len(entry.member.raw_name))
+    if len(raw) < LOCAL.size or not raw.startswith(LOCAL_MARK):
+        return _bad(entry, "no local header where the central directory points")
+    _, _, flags, method, _, _, crc, packed, size, name_length, extra_length = LOCAL.unpack_from(raw)
+    data = entry.header + LOCAL.size + name_length + extra_length
+    entry = replace(entry, data=data)
+    name = raw[LOCAL.size : LOCAL.size + name_length] if name_length == len(entry.member.raw_name) else b""
+    if name != entry.member.raw_name and not flags & MASKED:
+        return _bad(entry, "its local header has another name than the central directory")
+    if method != entry.method:
+        return _bad(entry, "its local header has another method than the central directory")
+    sizes = (crc, packed, size) != (entry.crc, entry.packed, entry.member.size_bytes)
+    if sizes and not flags & (DESCRIPTOR | MASKED) and 0xFFFFFFFF not in (packed, size):
+        return _bad(entry, "its local header has another size or checksum than the central directory")
+    if data + entry.packed > limit:
+        return _bad(entry, "its data runs into the central directory or past the end of the file")
+    return entry
+
+
+def _bad(entry: Entry, problem: str) -> Entry:
+    """The entry with this problem, unless it has one."""
+    return entry if entry.member.problem else replace(entry, member=replace(entry.member, problem=problem))
+
+
+def _apart(entries: list[Entry]) -> list[Entry]:
+    """The entries; those whose bytes overlap another's have that as their problem."""
+    hurt: set[int] = set()
+    reach, owner = -1, -1
+    for entry in sorted(entries, key=lambda entry: entry.header):
+        stop = max(entry.data, entry.header + LOCAL.size) + entry.packed
+        if entry.header < reach:
+            hurt |= {owner, entry.member.index}
+        if stop > reach:
+            reach, owner = stop, entry.member.index
+    return [_bad(e, "its bytes overlap another member's") if e.member.index in hurt else e for e in entries]
+
+
+def walk(source: Source, options: Options) -> Directory:
+    """Lists an archive: members in the order of the central directory, each with what is wrong with it.
+
+    Raises:
+        ArchiveError: part of a multi-volume archive, or a central directory beyond all bounds
+    """
+    end, doubtful = find_end(source)
+    if end is None:
+        end, doubtful = find_end(source, FAR_TAIL_BYTES)
+    if end is None:
+        return _salvaged(source, options)
+    if end.disks:
+        raise ArchiveError("one part of a multi-volume ZIP archive", hint="Join the parts into one archive first.")
+    if end.size > DIRECTORY_BYTES:
+        raise ArchiveError(f"a central directory of {end.size} bytes; at most {DIRECTORY_BYTES} are read")
+    records = islice(_records(source.at(end.directory, end.size)), options.limits.members + 1)
+    entries = [_entry(i, *record, end.shift, options.charset) for i, record in enumerate(records)]
+    entries = _apart([_located(source, entry, end.directory) for entry in entries])
+    problems = _directory_problems(source, end, entries, options.limits.members)
+    if doubtful:
+        problems.append("two end records could each be the true one; unpackers would disagree about the members")
+    after = source.size_bytes - end.stop
+    return Directory(tuple(entries), tuple(problems), (f"{after} bytes after the end record",) if after else ())
+
+
+def _directory_problems(source: Source, end: End, entries: list[Entry], most: int) -> list[str]:
+    """What is wrong with the archive beyond its members."""
+    problems = []
+    read = len(entries)
+    # Packers without the 64-bit records let the 16-bit count run over (common practice, no source).
+    if read <= most and read & 0xFFFF != end.count & 0xFFFF:
+        problems.append(f"the end record counts {end.count} members, the central directory holds {read}: damaged there")
+    first = min((entry.header for entry in entries), default=end.directory)
+    stub = Source(source.file, first, source.head, source.name)
+    if first >= END.size and find_end(stub)[0]:
+        problems.append(f"another ZIP archive stands in the {first} bytes in front of this one; it was not read")
+    return problems
+
+
+def _salvaged(source: Source, options: Options) -> Directory:
+    """An archive without an end record, as a download that broke off: what the local headers say, in their order."""
+    entries: list[Entry] = []
+    at = source.head.find(LOCAL_MARK, 0, 8)
+    while 0 <= at < source.size_bytes and len(entries) <= options.limits.members:
+        raw = source.at(at, LOCAL.size)
+        if len(raw) < LOCAL.size or not raw.startswith(LOCAL_MARK):
+            break
+        _, version, flags, method, time, date, crc, packed, size, name_bytes, extra_bytes = LOCAL.unpack(raw)
+        names = source.at(at + LOCAL.size, name_bytes + extra_bytes)
+        fixed = (b"", version, version, flags, method, time, date, crc, packed, size, 0, 0, 0, 0, 0, 0, at)
+        entry = _entry(len(entries), fixed, (names[:name_bytes], names[name_bytes:], b""), 0, options.charset)
+        entry = replace(entry, data=at + LOCAL.size + len(names))
+        if flags & DESCRIPTOR and not packed:
+            entry = _bad(entry, "its size stood in the lost central directory")
+        elif entry.data + entry.packed > source.size_bytes:
+            entry = _bad(entry, "the file ends inside it")
+        entries.append(entry)
+        if entry.member.problem and not packed and flags & DESCRIPTOR:
+            break
+        at = entry.data + entry.packed
+    return Directory(tuple(entries), ("no end record: the archive is cut short or damaged at its end",))
+
+
+# ---------------------------------------------------------------------------------------------- decoding
+
+
+class Decoder(Protocol):
+    """What the standard library's decompressors have in common."""
+
+    @property
+    def eof(self) -> bool: ...
+    @property
+    def needs_input(self) -> bool: ...
+    def decompress(self, data: bytes, max_length: int) -> bytes: ...
+
+
+class Inflater:
+    """zlib's raw inflater behind the same face as the other two."""
+
+    def __init__(self) -> None:
+        self._inner = zlib.decompressobj(-zlib.MAX_WBITS)
+        self.needs_input = True
+
+    @property
+    def eof(self) -> bool:
+        return self._inner.eof
+
+    def decompress(self, data: bytes, max_length: int) -> bytes:
+        out = self._inner.decompress(self._inner.unconsumed_tail + data, max_length)
+        self.needs_input = len(out) < max_length and not self._inner.unconsumed_tail
+        return out
+
+
+def expanded(decoder: Decoder, pieces: Iterable[bytes], ends_itself: bool = True) -> Iterator[bytes]:
+    """The decoded bytes in bounded pieces.
+
+    Raises:
+        MemberError: the stream does not decode, or lacks its end
+    """
+    for piece in pieces:
+        while not decoder.eof:
+            try:
+                out = decoder.decompress(piece, OUT_BYTES)
+            except (zlib.error, lzma.LZMAError, OSError, EOFError) as error:
+                raise MemberError(f"its packed bytes do not decode ({error})") from error
+            if out:
+                yield out
+            piece = b""
+            if decoder.needs_input:
+                break
+    if ends_itself and not decoder.eof:
+        raise MemberError("its packed bytes break off before their end")
+
+
+def _lzma_decoder(pieces: Iterator[bytes], size_bytes: int) -> tuple[Decoder, Iterator[bytes]]:
+    """A decoder set up from the properties in front of an LZMA stream (5.8.8), and the rest of the stream."""
+    first = next(pieces, b"")
+    if len(first) < 9 or first[2:4] != b"\5\0" or first[4] >= 9 * 5 * 5:
+        raise MemberError("its LZMA properties are damaged")
+    rest, lc = divmod(first[4], 9)
+    pb, lp = divmod(rest, 5)
+    # A window larger than the member is never used: so a hostile size cannot fill the memory.
+    window = min(int.from_bytes(first[5:9], "little"), max(size_bytes, 4096), 2**28)
+    filters = [{"id": lzma.FILTER_LZMA1, "lc": lc, "lp": lp, "pb": pb, "dict_size": max(window, 4096)}]
+    try:
+        decoder = lzma.LZMADecompressor(lzma.FORMAT_RAW, filters=filters)
+    except (lzma.LZMAError, ValueError) as error:
+        raise MemberError(f"its LZMA properties are damaged ({error})") from error
+    return decoder, chain([first[9:]], pieces)
+
+
+class ZipReader:
+    """An open ZIP archive (`base.Reader`)."""
+
+    format = "zip"
+
+    def __init__(self, source: Source, options: Options) -> None:
+        self._source, self._options = source, options
+        self._directory = walk(source, options)
+        self.problems: Sequence[str] = self._directory.problems
+        self.notices: Sequence[str] = self._directory.notices
+
+    def members(self) -> Iterator[Member]:
+        return (entry.member for entry in self._directory.entries)
+
+    def read(self, member: Member) -> Iterator[bytes]:
+        entry = self._directory.entries[member.index]
+        return enforced(self._decoded(entry), member.size_bytes, member.checksum)
+
+    def _decoded(self, entry: Entry) -> Iterator[bytes]:
+        pieces = self._source.chunks(entry.data, entry.packed)
+        size_bytes = entry.member.size_bytes
+        match entry.method:
+            case 0:
+                return pieces
+            case 8:
+                return expanded(Inflater(), pieces)
+            case 12:
+                return expanded(bz2.BZ2Decompressor(), pieces)
+            case 14:
+                decoder, rest = _lzma_decoder(pieces, size_bytes)
+                # Bit 1: the stream has an end mark (4.4.4); without it, the size ends it.
+                return expanded(decoder, rest, ends_itself=bool(entry.flags & 2))
+        packed = oldzip.Packed(entry.method, entry.flags, entry.crc, size_bytes, entry.packed, pieces)
+        return oldzip.decoded(packed, self._options)
+
+    def close(self) -> None:
+        """Nothing is held open."""
+
+
+FORMATS = (
+    Format("zip", 0, starts_with_mark, ZipReader),
+    Format("zip", 2, behind_a_stub, ZipReader),
+)
