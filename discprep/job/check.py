@@ -32,6 +32,11 @@ def _line(manifest: Manifest) -> list[Notice]:
     """Rates, framing, overruns and resent data, as far as both ends are described."""
     if manifest.link is None:
         return []
-    from discprep.link import line_notices
+    from discprep.link import compare_ends, overrun_notices, retransmission_notices
 
-    return list(line_notices(manifest.link, manifest.bridge, manifest.profile))
+    link, bridge, profile = manifest.link, manifest.bridge, manifest.profile
+    return [
+        *compare_ends(link, bridge, profile),
+        *overrun_notices(link, profile, bridge),
+        *retransmission_notices(link, bridge, profile),
+    ]

@@ -49,7 +49,7 @@ def load_manifest(path: Path, *, machine: Path | None = None, settings: Mapping[
     loading = _Loading()
     top = read_source(path)
     if settings:
-        assume(top.data, settings)
+        assume(top.data, _both_ends(top.data, settings))
     head = _head(top, s.HeadTable, loading)
     _read_includes(top, loading)
     profile = _profile(top, head, machine, loading)
@@ -66,6 +66,17 @@ def load_manifest(path: Path, *, machine: Path | None = None, settings: Mapping[
     if manifest is None:
         raise AssertionError("a manifest without faults has a head")
     return manifest
+
+
+def _both_ends(data: Mapping[str, Any], settings: Mapping[str, str]) -> dict[str, str]:
+    """Settings for a what-if: a new rate or framing of the link is one of the bridge too, where they agreed."""
+    wider = dict(settings)
+    link, bridge = data.get("link"), data.get("bridge")
+    for key in ("rate", "framing"):
+        agreed = isinstance(link, dict) and isinstance(bridge, dict) and link.get(key) == bridge.get(key)
+        if agreed and f"link.{key}" in settings:
+            wider.setdefault(f"bridge.{key}", settings[f"link.{key}"])
+    return wider
 
 
 def _by_place(error: DiscprepError) -> tuple[str, int]:
