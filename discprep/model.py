@@ -518,6 +518,7 @@ class Named:
     rock_ridge: tuple[str, ...] = ()
     target: tuple[str, ...] = ()  # under the install root on the machine's volume
     why: str = ""  # why `iso` or `target` differs from the wanted name, in words
+    second: tuple[str, ...] = ()  # where a second copy stands, the same path in every tree; () without one
 
 
 @dataclass(frozen=True, slots=True)
