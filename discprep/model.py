@@ -61,7 +61,7 @@ class Edit:
     times: int = 1
     where: str = ""  # "first.toml:42", for messages
     secret: bool = False  # `replace` holds a secret's value: never show it
-    template: str = ""  # `replace` before substitution: tells which edits follow the line rate
+    template: str = ""  # `replace` with RATE_MARKER (manifest/substitute.py) where a line rate was filled in
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from discprep.errors import ManifestError
 from discprep.manifest import schema as s
 from discprep.manifest.media import MEDIA
 from discprep.manifest.source import Source
-from discprep.manifest.substitute import secret_names, substitute
+from discprep.manifest.substitute import RATE_MARKER, RATE_NAMES, secret_names, substitute
 from discprep.model import (
     BridgeSettings,
     Edit,
@@ -121,7 +121,9 @@ def _edit(
     where = source.where(("item", index, "edit", number))
     replace = fill(table.replace, names, where, item, report)
     find = table.find.replace("\r\n", "\n")
-    return Edit(table.file, find, replace, table.times, where, bool(secret_names(replace)), table.replace)
+    at_any_rate = {**names, **{name: RATE_MARKER for name in RATE_NAMES if name in names}}
+    template = fill(table.replace, at_any_rate, where, item, lambda told_already: None)
+    return Edit(table.file, find, replace, table.times, where, bool(secret_names(replace)), template)
 
 
 def fill(text: str, names: Mapping[str, str], where: str, item: str, report: Report, *, secrets: bool = True) -> str:

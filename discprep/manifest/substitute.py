@@ -14,6 +14,9 @@ from discprep.errors import ManifestError
 _TOKEN = re.compile(r"\{\{|\}\}|\{([^{}]*)\}|[{}]")
 _SECRET = re.compile(r"\0secret:([a-z0-9_-]+)\0")
 MASK = "********"
+RATE_MARKER = "\0rate\0"
+"""Stands for the line rate in `Edit.template`, so that a variant of a file can be made for another rate."""
+RATE_NAMES = ("link.rate", "bridge.rate")
 
 
 def substitute(text: str, values: Mapping[str, str], where: str = "", *, item: str = "") -> str:
