@@ -428,6 +428,7 @@ class Member:
     comment: str = ""
     checksum: str = ""  # as stored: "crc16 9778", "crc32 af083b2d"
     problem: str = ""
+    target: str = ""  # of a link, as stored
 
 
 @dataclass(frozen=True, slots=True)
@@ -442,7 +443,11 @@ class Content:
 
 @dataclass(frozen=True, slots=True)
 class Unpacked:
-    """A member after decoding. `content` is None for folders and for members with a problem."""
+    """A member after decoding. `content` is None for folders and links, and for files that do not read whole.
+
+    `problem` says why it does not read; `member.problem` says why it must not be used (an unsafe name, a
+    duplicate) though its bytes are right.
+    """
 
     member: Member
     content: Content | None = None
