@@ -77,6 +77,7 @@ class Pending:
     """What the pseudo-members in front of a member say about it."""
 
     name: bytes | None = None
+    target: bytes | None = None
     pax: dict[str, bytes] = field(default_factory=dict)
     problem: str = ""
 
@@ -187,7 +188,9 @@ class TarReader:
             pending.problem = f"its extended header of {size_bytes} bytes is cut short or beyond all bounds"
         elif kind == LONG_NAME:
             pending.name = cut(raw)
-        elif kind != LONG_LINK:
+        elif kind == LONG_LINK:
+            pending.target = cut(raw)
+        else:
             found = records(raw)
             if found is None:
                 pending.problem = "its extended header is damaged"
@@ -213,10 +216,12 @@ class TarReader:
             problem = f"a folder that holds {size_bytes} bytes of data"
         if at + skip > self._source.size_bytes:
             problem = problem or "the file ends inside it"
+        target = pax.get("linkpath") or pending.target or cut(block[157:257]) if kind == "link" else b""
         member = Member(
             len(self._data), name, raw, kind, size_bytes if kind == "file" else 0, time_s=moment(block[136:148], pax),
-            attributes=number(block[100:108]), attribute_system="unix", method="stored",
+            attributes=number(block[100:108]), attribute_system="unix",
             comment=self._text(pending.pax.get("comment", b""), binary=False), problem=pending.problem or problem,
+            target=self._text(target),
         )  # fmt: skip
         return member, at, skip
 

@@ -18,7 +18,7 @@ from typing import Any, Literal, Protocol
 
 from discprep.archives import oldzip
 from discprep.archives.base import Format, MemberError, Options, Source, enforced
-from discprep.archives.dostime import dos_time
+from discprep.archives.times import dos_time
 from discprep.errors import ArchiveError
 from discprep.model import Member, MemberKind
 
@@ -41,6 +41,7 @@ DIRECTORY_BYTES = 32 * 2**20  # a central directory beyond this is refused: it w
 TAIL_BYTES = 65_535 + END.size
 FAR_TAIL_BYTES = 2**20
 OUT_BYTES = 2**18
+TARGET_BYTES = 4096
 
 
 @dataclass(frozen=True, slots=True)
@@ -245,7 +246,7 @@ def _entry(
         problem = f"stored in {packed} bytes, yet said to be {size} bytes long"
     attributes, system = _attributes(external, host)
     member = Member(index, name, raw, kind, size, packed, METHODS.get(method, f"method {method}"),
-                    dos_time(date, time), attributes, system, remark, f"crc32 {crc:08x}", problem)  # fmt: skip
+                    dos_time(date << 16 | time), attributes, system, remark, f"crc32 {crc:08x}", problem)  # fmt: skip
     return Entry(member, method, flags, crc, offset + shift, 0, packed)
 
 
@@ -443,11 +444,22 @@ class ZipReader:
         self.notices: Sequence[str] = self._directory.notices
 
     def members(self) -> Iterator[Member]:
-        return (entry.member for entry in self._directory.entries)
+        return (self._with_target(entry) for entry in self._directory.entries)
 
     def read(self, member: Member) -> Iterator[bytes]:
         entry = self._directory.entries[member.index]
         return enforced(self._decoded(entry), member.size_bytes, member.checksum)
+
+    def _with_target(self, entry: Entry) -> Member:
+        """The member; a symbolic link's target is its data."""
+        member = entry.member
+        if member.kind != "link" or member.problem or member.size_bytes > TARGET_BYTES:
+            return member
+        try:
+            raw = b"".join(self.read(member))
+        except MemberError as error:
+            return replace(member, problem=error.message)
+        return replace(member, target=raw.decode("utf-8", "replace"))
 
     def _decoded(self, entry: Entry) -> Iterator[bytes]:
         pieces = self._source.chunks(entry.data, entry.packed)

@@ -1,0 +1,316 @@
+"""FAT12 floppy images as folders of files, recognised by their content alone.
+
+Sources: ECMA-107 2nd ed. (boot fields 9.2, FAT 8.4 and 10.2, directory entries 11), Microsoft "FAT: General Overview
+of On-Disk Format" 1.03 (cluster counts, long names). Boot code, its jump and the mark at 510 are not looked at: disks
+of machines other than DOS-class ones often lack them.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from discprep.archives.base import Format, Options, Source, enforced
+from discprep.archives.times import dos_time
+from discprep.errors import ArchiveError
+from discprep.model import Member
+
+ENTRY = 32
+FOLDER, LABEL, LONG = 0x10, 0x08, 0x0F
+BAD, LAST = 0xFF7, 0xFF8
+CLUSTERS_MAX = 4084  # from 4085 on it is no FAT12 (Microsoft 1.03)
+PATH_MAX = 1024  # a folder with a longer path is not entered; DOS itself allows 64 characters
+NAME_CHARSET = "cp437"
+
+# Disks formatted before the boot sector had fields: the FAT's first byte tells the geometry (sectors/cluster, root
+# entries, sectors/FAT, sectors). The values are those that mformat writes for these sizes.
+EARLY: Mapping[int, tuple[int, int, int, int]] = {
+    0xFE: (1, 64, 1, 320), 0xFC: (1, 64, 2, 360), 0xFF: (2, 112, 1, 640), 0xFD: (2, 112, 2, 720),
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Geometry:
+    """Where things lie, from the boot sector's fields."""
+
+    sector: int  # [B]
+    per_cluster: int  # sectors
+    reserved: int  # sectors
+    copies: int
+    root_entries: int
+    sectors: int
+    per_fat: int  # sectors
+
+    @property
+    def root(self) -> int:
+        """Offset of the root folder [B]."""
+        return (self.reserved + self.copies * self.per_fat) * self.sector
+
+    @property
+    def data(self) -> int:
+        """Offset of cluster 2 [B]: the root folder fills whole sectors."""
+        return self.root + -(-self.root_entries * ENTRY // self.sector) * self.sector
+
+    @property
+    def cluster(self) -> int:
+        """Size of a cluster [B]."""
+        return self.sector * self.per_cluster
+
+    @property
+    def clusters(self) -> int:
+        """How many clusters there are; they are numbered from 2."""
+        return (self.sectors * self.sector - self.data) // self.cluster
+
+    @property
+    def plausible(self) -> bool:
+        """Whether such a disk can exist."""
+        powers = self.sector in (128, 256, 512, 1024, 2048, 4096) and self.per_cluster.bit_count() == 1
+        counts = 1 <= self.copies <= 4 and self.reserved and self.per_fat and 0 < self.root_entries <= 4096
+        if not (powers and counts):
+            return False
+        room = self.per_fat * self.sector * 2 // 3
+        return 0 < self.clusters <= CLUSTERS_MAX and self.clusters + 2 <= room + 1
+
+
+def geometry(source: Source) -> Geometry | None:
+    """The disk's geometry if boot sector and FAT agree that it is FAT12, else None."""
+    head = source.head
+    if len(head) < 36:
+        return None
+    sector, per_cluster, reserved, copies, entries, sectors, _, per_fat = struct.unpack_from("<HBHBHHBH", head, 11)
+    found = Geometry(sector, per_cluster, reserved, copies, entries, sectors or _u32(head, 32), per_fat)
+    if found.plausible and _fat_begins(source, reserved * sector):
+        return found
+    early = EARLY.get(head[512]) if len(head) > 512 else None
+    if early and _fat_begins(source, 512) and source.size_bytes == early[3] * 512:
+        return Geometry(512, early[0], 1, 2, early[1], early[3], early[2])
+    return None
+
+
+def _u32(raw: bytes, at: int) -> int:
+    return int.from_bytes(raw[at : at + 4], "little")
+
+
+def _fat_begins(source: Source, at: int) -> bool:
+    """Whether entries 0 and 1 stand at `at`: the media byte (F0, F8..FF; F7 on some machines), then ones (10.2)."""
+    first = source.at(at, 3)
+    return len(first) == 3 and first[0] >= 0xF0 and first[1:] == b"\xff\xff"
+
+
+def entries12(raw: bytes) -> list[int]:
+    """The 12-bit entries that are packed as pairs in three bytes (8.4).
+
+    >>> [hex(entry) for entry in entries12(bytes.fromhex("236145"))]
+    ['0x123', '0x456']
+    """
+    found = []
+    for at in range(0, len(raw) - 2, 3):
+        low, middle, high = raw[at : at + 3]
+        found += [low | (middle & 15) << 8, middle >> 4 | high << 4]
+    return found
+
+
+@dataclass(frozen=True, slots=True)
+class Found:
+    """A folder's entry and the clusters that its chain names."""
+
+    member: Member
+    chain: tuple[int, ...]
+
+
+class Fat12Reader:
+    """An open image (`base.Reader`). The whole tree is walked at once, since a later file can hurt an earlier one."""
+
+    format = "fat12"
+
+    def __init__(self, source: Source, options: Options) -> None:
+        shape = geometry(source)
+        if shape is None:
+            raise ArchiveError("not a FAT12 image: boot sector and FAT do not agree")
+        self._source, self._shape = source, shape
+        self._charset = options.charset or NAME_CHARSET
+        self._most = options.limits.members + 1
+        self._problems: list[str] = []
+        self._notices: list[str] = []
+        self._fat = self._read_fat()
+        self._found = self._walk()
+        self._mark_cross_links()
+        self.problems: Sequence[str] = self._problems
+        self.notices: Sequence[str] = self._notices
+
+    def members(self) -> Iterator[Member]:
+        return (found.member for found in self._found)
+
+    def read(self, member: Member) -> Iterator[bytes]:
+        return enforced(self._content(self._found[member.index].chain, member.size_bytes), member.size_bytes)
+
+    def close(self) -> None:
+        """Nothing is held open."""
+
+    def _read_fat(self) -> list[int]:
+        """The first copy's entries; remarks on other copies and on the image's length."""
+        shape, source = self._shape, self._source
+        length = shape.per_fat * shape.sector
+        copies = [source.at((shape.reserved + n * shape.per_fat) * shape.sector, length) for n in range(shape.copies)]
+        if any(copy != copies[0] for copy in copies):
+            self._notices.append("the copies of the file allocation table differ; the first was used")
+        whole = shape.sectors * shape.sector
+        if source.size_bytes < whole:
+            self._problems.append(f"the image is short: {source.size_bytes} bytes of {whole}")
+        elif source.size_bytes > whole:
+            self._notices.append(f"{source.size_bytes - whole} bytes after the end of the disk")
+        return entries12(copies[0])[: shape.clusters + 2]
+
+    def _chain(self, first: int, most: int) -> tuple[tuple[int, ...], str]:
+        """The clusters from `first` on, at most `most`, and what is wrong with the chain."""
+        chain: list[int] = []
+        seen: set[int] = set()
+        cluster = first
+        while cluster < LAST:
+            if not 2 <= cluster < len(self._fat):
+                what = {0: "a free", BAD: "a bad"}.get(cluster, "an impossible")
+                return tuple(chain), f"its chain of clusters runs into {what} one ({cluster})"
+            if cluster in seen:
+                return tuple(chain), f"its chain of clusters loops at cluster {cluster}"
+            if len(chain) == most:
+                return tuple(chain), ""
+            if self._offset(cluster) >= self._source.size_bytes:
+                return tuple(chain), "the image ends inside it"
+            seen.add(cluster)
+            chain.append(cluster)
+            cluster = self._fat[cluster]
+        return tuple(chain), ""
+
+    def _offset(self, cluster: int) -> int:
+        return self._shape.data + (cluster - 2) * self._shape.cluster
+
+    def _content(self, chain: Sequence[int], size_bytes: int) -> Iterator[bytes]:
+        """The bytes of a chain, neighbouring clusters in one go."""
+        step, start = self._shape.cluster, 0
+        ends = [n for n, (a, b) in enumerate(pairwise(chain), 1) if b != a + 1]
+        for end in (*ends, len(chain)):
+            run = min((end - start) * step, size_bytes - start * step)
+            if run > 0:
+                yield from self._source.chunks(self._offset(chain[start]), run)
+            start = end
+
+    def _walk(self) -> list[Found]:
+        """Every file and folder, a folder before what it holds."""
+        shape, found = self._shape, list[Found]()
+        root = self._source.at(shape.root, shape.root_entries * ENTRY)
+        stack = [self._listed(root, b"", "", is_root=True)]
+        folders: set[int] = set()
+        while stack and len(found) < self._most:
+            entry = next(stack[-1], None)
+            if entry is None:
+                stack.pop()
+                continue
+            member = replace(entry.member, index=len(found))
+            if member.kind == "folder" and entry.chain:
+                if entry.chain[0] in folders:
+                    member = replace(member, problem=member.problem or "its clusters are another folder's, too")
+                elif len(member.name) > PATH_MAX:
+                    member = replace(member, problem=f"its path is longer than {PATH_MAX}; what it holds was not read")
+                else:
+                    raw = b"".join(self._content(entry.chain, len(entry.chain) * shape.cluster))
+                    stack.append(self._listed(raw, member.raw_name + b"/", member.name + "/"))
+                folders.add(entry.chain[0])
+            found.append(Found(member, entry.chain))
+        return found
+
+    def _listed(self, raw: bytes, above_raw: bytes, above: str, is_root: bool = False) -> Iterator[Found]:
+        """The entries of one folder, in order; deleted ones and the label are passed over."""
+        pieces: list[bytes] = []
+        for at in range(0, len(raw) - ENTRY + 1, ENTRY):
+            entry = raw[at : at + ENTRY]
+            if entry[0] == 0:
+                return
+            if entry[0] == 0xE5:
+                pieces = []
+            elif entry[11] & 0x3F == LONG:
+                pieces.append(entry)
+            elif entry[11] & LABEL:
+                if is_root:
+                    self._notices.append(f"the disk's label: {entry[:11].decode(self._charset, 'replace').rstrip()}")
+                pieces = []
+            else:
+                if entry[:11].rstrip() not in (b".", b".."):
+                    yield self._entry(entry, pieces, above_raw, above)
+                pieces = []
+
+    def _entry(self, entry: bytes, pieces: list[bytes], above_raw: bytes, above: str) -> Found:
+        time, date, first, size_bytes = struct.unpack_from("<3HL", entry, 22)
+        folder = bool(entry[11] & FOLDER)
+        raw = short_name(entry)
+        name = long_name(pieces, entry) or in_case(raw, entry[12], self._charset)
+        needed = self._shape.clusters if folder else -(-size_bytes // self._shape.cluster)
+        chain, problem = self._chain(first, needed) if first or folder else ((), "")
+        if not folder and not problem and len(chain) < needed:
+            room = len(chain) * self._shape.cluster
+            problem = f"it is said to be {size_bytes} bytes long, but its chain of clusters holds only {room}"
+        if "/" in name:
+            problem = "its name holds a /"
+        member = Member(
+            0, above + name, above_raw + raw, "folder" if folder else "file", 0 if folder else size_bytes,
+            time_s=dos_time(date << 16 | time), attributes=entry[11], attribute_system="dos", problem=problem,
+        )  # fmt: skip
+        return Found(member, chain)
+
+    def _mark_cross_links(self) -> None:
+        """Files that share a cluster are hurt, all of them."""
+        owners: dict[int, int] = {}
+        hurt: set[int] = set()
+        for index, found in enumerate(self._found):
+            for cluster in found.chain:
+                if owners.setdefault(cluster, index) != index:
+                    hurt |= {index, owners[cluster]}
+        for index in hurt:
+            found = self._found[index]
+            problem = found.member.problem or "it shares clusters with another file: one of them was overwritten"
+            self._found[index] = replace(found, member=replace(found.member, problem=problem))
+
+
+def short_name(entry: bytes) -> bytes:
+    """`NAME.EXT` from the eleven bytes; a first byte 05 stands for E5 (11)."""
+    stem, extension = entry[:8].rstrip(b" "), entry[8:11].rstrip(b" ")
+    if stem[:1] == b"\5":
+        stem = b"\xe5" + stem[1:]
+    return stem + b"." + extension if extension else stem
+
+
+def in_case(raw: bytes, flags: int, charset: str) -> str:
+    """The short name as text; bits 3 and 4 of byte 12 say that stem and extension are in small letters (common
+    practice of the systems that also write long names)."""
+    stem, dot, extension = raw.decode(charset, "replace").partition(".")
+    if flags & ~0x18:
+        return stem + dot + extension
+    return (stem.lower() if flags & 8 else stem) + dot + (extension.lower() if flags & 16 else extension)
+
+
+def long_name(pieces: Sequence[bytes], entry: bytes) -> str:
+    """The long name in the pieces in front of an entry, last piece first; empty if they do not belong to it."""
+    if not pieces or not pieces[0][0] & 0x40:
+        return ""
+    expected = [*range(pieces[0][0] & 0x3F, 0, -1)]
+    if [piece[0] & 0x3F for piece in pieces] != expected or any(piece[13] != name_sum(entry[:11]) for piece in pieces):
+        return ""
+    units = b"".join(piece[1:11] + piece[14:26] + piece[28:32] for piece in reversed(pieces))
+    return units.decode("utf-16-le", "replace").split("\0")[0]
+
+
+def name_sum(name: bytes) -> int:
+    """The sum of a short name that its long name's pieces carry (Microsoft 1.03)."""
+    total = 0
+    for byte in name:
+        total = ((total & 1) << 7 | total >> 1) + byte & 0xFF
+    return total
+
+
+def recognise(source: Source) -> bool:
+    """Whether boot sector and FAT agree on a FAT12 disk."""
+    return geometry(source) is not None
+
+
+FORMATS = (Format("fat12", 1, recognise, Fat12Reader),)
