@@ -1,0 +1,208 @@
+"""The manifest's loader. The format is the project's own; what TOML itself means is tomllib's word (TOML 1.0)."""
+
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from discprep.errors import DiscprepError, Faults, flatten
+from discprep.manifest import load_manifest, load_profile
+
+HEAD = 'format = 1\n[machine]\nprofile = "machine.toml"\n'
+ITEM = '[[item]]\nid = "a"\nsources = ["http://files.example/a.lha"]\n'
+
+Write = Callable[[str], Path]
+
+
+@pytest.fixture
+def write(tmp_path: Path) -> Write:
+    """Writes a manifest beside a small profile."""
+    (tmp_path / "machine.toml").write_text('name = "Reading-room machine"\n[[volume]]\npath = "C:"\n')
+
+    def put(text: str, name: str = "first.toml") -> Path:
+        path = tmp_path / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(text)
+        return path
+
+    return put
+
+
+def faults(path: Path, **settings: str) -> list[str]:
+    """What is wrong with a manifest, as the user reads it."""
+    with pytest.raises(DiscprepError) as caught:
+        load_manifest(path, settings=settings)
+    assert caught.value.exit_code == 2
+    return [str(error).removeprefix(str(path.parent) + "/") + f" | {error.hint}" for error in flatten([caught.value])]
+
+
+def test_a_whole_manifest(write: Write) -> None:
+    """Every section arrives in the record with its units."""
+    manifest = load_manifest(
+        write(
+            'format = 1\ntitle = "Room"\nbring_up = ["a"]\n[machine]\nprofile = "machine.toml"\n'
+            '[medium]\nsectors = 900\nvolume = "ONE"\n[link]\nrate = 38400\nround_trip_ms = 80\n'
+            "[bridge]\nrate = 38400\n[plan]\nlink_budget = \"1 h 30 min\"\n[values]\nresolver = '192.0.2.53'\n"
+            + ITEM
+            + 'size = 12\nsha256 = "' + "AB" * 32 + '"\n'
+            '[[item.edit]]\nfile = "x"\nfind = "y"\nreplace = "{link.rate} {values.resolver} {{}}"\n'
+            '[[expect]]\nitem = "a"\nfile = "x"\npattern = "r=([0-9]+)"\nequals = "{bridge.rate}"\n'
+            '[[step]]\nwhere = "machine"\nafter = ["a"]\ntext = "Restart {machine.name}."\n'
+        )
+    )  # fmt: skip
+    assert manifest.link and manifest.link.round_trip_s == 0.08
+    assert manifest.plan.link_budget_s == 5400
+    assert manifest.items[0].edits[0].replace == "38400 192.0.2.53 {}"
+    assert manifest.items[0].hashes.sha256 == "ab" * 32
+    assert manifest.expects[0].equals == "38400"
+    assert manifest.steps[0].text == "Restart Reading-room machine."
+    assert manifest.medium.sectors == 900 and manifest.title == "Room"
+    assert manifest.pins_path.name == "first.pins.toml"
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("format = 1\nformat = 2\n", "first.toml:2: TOML syntax"),
+        (HEAD + "x = [\n", "TOML syntax"),
+        ("format = 2\n" + HEAD[11:], "first.toml:1: format: expected one of 1"),
+        (HEAD.replace("profile", "profil"), "first.toml:3: unknown key 'machine.profil' | Did you mean 'profile'?"),
+        ("format = 1\n", "the key 'machine' is missing"),
+        (HEAD + "[link]\nrate = '57600'\n", "first.toml:5: link.rate: expected a whole number, got '57600'"),
+        (HEAD + "[link]\nrate = 0\n", "first.toml:5: link.rate: expected greater than or equal to 50, got 0"),
+        (HEAD + ITEM + "sizes = 1\n", "first.toml:7: [a] unknown key 'item[1].sizes' | Did you mean 'size'?"),
+        (HEAD + ITEM + "size = '12 XB'\n", "first.toml:7: [a] item[1].size: '12 XB' is not a number with one of"),
+        (HEAD + ITEM + "sha256 = 'ab'\n", "item[1].sha256: expected 64 hexadecimal digits, got 'ab' (2 characters)"),
+        (HEAD + ITEM + "needs = ['b']\n", "first.toml:4: [a] needs 'b', which is neither an item nor a role"),
+        (HEAD + ITEM + "needs = ['editor']\n", "needs the role 'editor', which neither an item nor the profile gives"),
+        (HEAD + ITEM + "needs = ['a']\n", "needs go in a circle: a needs a"),
+        (HEAD + ITEM + ITEM, "first.toml:7: [a] the id 'a' is taken"),
+        (HEAD + ITEM + "to = '../x'\n", "to '../x' must not climb"),
+        (HEAD + ITEM + "to = 'C:/x'\n", "to 'C:/x' must be relative"),
+        (HEAD + ITEM + "charset = 'klingon'\n", "no charset is called 'klingon'"),
+        (HEAD + ITEM + "charset = 'base64'\n", "no charset is called 'base64'"),
+        (HEAD + ITEM + "volume = 'D:'\n", "volume 'D:' is not in the profile, which has 'C:'"),
+        (HEAD + "[[item]]\nid = 'a'\nsources = ['gopher://h/a']\n", "the scheme 'gopher' is not supported"),
+        (HEAD + "[[item]]\nid = 'a'\nsources = ['file:///etc/passwd']\n", "the scheme 'file' is not supported"),
+        (HEAD + "[[item]]\nid = 'a'\nsources = ['/etc/hostname']\n", "a local file outside the manifest's folder"),
+        (HEAD + "[[item]]\nid = 'a'\nsources = ['../secret']\n", "a local file outside the manifest's folder"),
+        (HEAD + "[[item]]\nid = 'a'\n", "has no source, no page and no hash"),
+        (HEAD + "[medium]\nkind = 'cd-75'\n", "medium.kind: no medium is called 'cd-75'"),
+        (HEAD + "[medium]\nkind = 'cd-74'\nsectors = 900\n", "give either kind or sectors"),
+        (HEAD + "[medium]\nkind = 'cd-74'\nvolume = 'lower'\n", "medium.volume: expected a text of the form"),
+        (HEAD + "[medium]\nkind = 'cd-74'\ndiscs = 'fewest'\n", 'medium.discs = "fewest" needs plan.link_budget'),
+        (HEAD + "[medium]\nkind = 'cd-74'\nboot_image = '/etc/passwd'\n", "boot_image '/etc/passwd' must be relative"),
+        (HEAD + "[link]\nrate = 9600\nframing = '7E1'\n", "carries 7 bits a character; SLIP and PPP need 8"),
+        (HEAD + "[link]\nrate = 9600\n[bridge]\nrate = 19200\n", "link.rate is 9,600, bridge.rate is 19,200 baud"),
+        (HEAD + ITEM + "[[item.edit]]\nfile='f'\nfind='x'\nreplace='{link.rate}'\n", "nothing is called {link.rate}"),
+        (HEAD + ITEM + "[[item.edit]]\nfile='f'\nfind='x'\nreplace='{0.__class__}'\n", "nothing is called {0.__class__}"),
+        (HEAD + ITEM + "[[item.edit]]\nfile='f'\nfind=''\nreplace=''\n", "item[1].edit[1].find"),
+        (HEAD + "[[expect]]\nitem='a'\nfile='f'\npattern='x'\nequals='1'\n", "pattern needs exactly one group"),
+        (HEAD + "[[expect]]\nitem='z'\nfile='f'\npattern='(x)'\nequals='1'\n", "expect names 'z', which is no item"),
+        (HEAD + "[[step]]\nwhere='desk'\nafter=['z']\ntext='t'\n", "after names 'z', which is no item"),
+        ("format = 1\nbring_up = ['editor']\n" + HEAD[11:], "bring_up asks for the role 'editor'"),
+        ("format = 1\nbring_up = ['edtor']\n" + HEAD[11:], "Did you mean 'editor'?"),
+        ("format = 1\ninclude = ['no.toml']\n" + HEAD[11:], "first.toml:2: include 'no.toml'"),
+        ("format = 1\ninclude = ['first.toml']\n" + HEAD[11:], "leads back to a file that includes it"),
+        (HEAD.replace("machine.toml", "no.toml"), "first.toml:3: machine profile"),
+    ],
+)  # fmt: skip
+def test_a_fault_names_line_item_and_remedy(write: Write, text: str, expected: str) -> None:
+    """One fault, one message in the user's terms."""
+    found = faults(write(text))
+    assert any(expected in message for message in found), found
+
+
+def test_all_faults_at_once(write: Write) -> None:
+    """Faults of the head, of several items and between items come in one go, in the order of the lines."""
+    path = write(
+        'format = 1\nextra = 1\n[machine]\nprofile = "machine.toml"\n[link]\nrate = true\n'
+        + ITEM + "sizee = 1\nneeds = ['b']\n"
+        + '[[item]]\nid = "b"\nsources = ["gopher://h/x"]\nneeds = ["a", "zz"]\nworth = 9\n'
+    )  # fmt: skip
+    found = faults(path)
+    assert len(found) == 7, found
+    lines = [int(message.split(":")[1]) for message in found]
+    assert lines == sorted(lines)
+
+
+def test_includes_bring_items_and_their_pins(write: Write) -> None:
+    """An included file's items come along, with the pins beside it and paths relative to it."""
+    write(
+        'format = 1\n[values]\nx = "inner"\ny = 2\n'
+        + ITEM.replace('"a"', '"b"').replace("http://files.example/a", "b"),
+        "common/items.toml",
+    )
+    path = write('format = 1\ninclude = ["common/items.toml"]\n' + HEAD[11:] + '[values]\nx = "outer"\n' + ITEM)
+    manifest = load_manifest(path)
+    inner = manifest.item("b")
+    assert inner.pins_file == path.parent / "common/items.pins.toml"
+    assert inner.sources == (str((path.parent / "common/b.lha").resolve()),)
+    assert dict(manifest.values) == {"x": "outer", "y": "2"}
+
+
+def test_items_for_another_machine_stay_away(write: Write) -> None:
+    """`for` keeps an item from a machine; needing it there is a fault in words."""
+    other = ITEM.replace('"a"', '"b"') + "for = ['Another machine']\n"
+    assert [item.id for item in load_manifest(write(HEAD + ITEM + other)).items] == ["a"]
+    assert (
+        "which is not for the machine 'Reading-room machine'" in faults(write(HEAD + ITEM + "needs=['b']\n" + other))[0]
+    )
+
+
+def test_settings_for_a_what_if(write: Write) -> None:
+    """Dotted keys are set before checking; a new rate is one of both ends."""
+    path = write(HEAD + "[link]\nrate = 9600\n[bridge]\nrate = 9600\n" + ITEM)
+    manifest = load_manifest(path, settings={"link.rate": "38400", "item.a.place": "burn", "plan.link_budget": "2 h"})
+    assert manifest.bridge and manifest.link and manifest.link.rate_bit_s == manifest.bridge.rate_bit_s == 38400
+    assert manifest.items[0].place == "burn" and manifest.plan.link_budget_s == 7200
+    assert "no item is called 'q'" in faults(path, **{"item.q.place": "burn"})[0]
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("x = " + "[" * 5000 + "]" * 5000, "nested too deeply"),
+        ("x = " + "[" * 20 + "]" * 20, "nested more than 12 deep"),
+        ("x = " + "9" * 6000, "cannot be read"),
+        (HEAD + "".join(f'[[item]]\nid = "i{n}"\npage = "p"\n' for n in range(20_001)), "a manifest may have 20,000"),
+        (HEAD + '[[item]]\nid = "' + "x" * 5000 + '"\npage = "p"\n', "item[1].id: expected"),
+        (HEAD + '[[item]]\nid = "a"\npage = "p"\ntitle = "\\u0007"\n', "has control characters"),
+        (HEAD + f'[[item]]\nid = "a"\npage = "p"\nsize = {10**30}\n', "item[1].size"),
+        (HEAD + '[[item]]\nid = "a"\npage = "p"\nrename = { x = "..\\\\y" }\n', "backslash"),
+    ],
+    ids=["deep", "deeper-than-ours", "long-number", "many-items", "long-id", "control", "huge", "backslash"],
+)
+def test_hostile_manifests_are_refused_in_words(write: Write, text: str, expected: str) -> None:
+    """Absurd input gets a fault, not a crash."""
+    assert any(expected in message for message in faults(write(text)))
+
+
+def test_text_that_is_not_utf8(write: Write, tmp_path: Path) -> None:
+    """The line of the first bad byte is named."""
+    path = write("")
+    path.write_bytes(b'format = 1\ntitle = "\xff"\n')
+    assert "first.toml:2: the file is not UTF-8" in faults(path)[0]
+
+
+def test_a_missing_file_is_the_hosts_fault(tmp_path: Path) -> None:
+    """Exit 3: nothing is wrong with a manifest that is not there."""
+    with pytest.raises(DiscprepError) as caught:
+        load_manifest(tmp_path / "no.toml")
+    assert caught.value.exit_code == 3
+
+
+def test_profile_faults_come_with_the_manifests(write: Write) -> None:
+    """Profile and manifest are judged together."""
+    write('name = "X"\n[disk]\n[text]\ncharset = "nope"\n[[volume]]\npath="C:"\nblock="0.5 B"\n', "machine.toml")
+    found = faults(write(HEAD + "q = 1\n"))
+    assert len(found) == 4 and any("Did you mean 'disc'?" in message for message in found)
+
+
+def test_a_profile_alone(write: Write, tmp_path: Path) -> None:
+    """`load_profile` raises what is wrong by itself."""
+    profile = load_profile(tmp_path / "machine.toml") if write("").exists() else None
+    assert profile and profile.volumes[0].path == "C:"
+    write("naem = 'X'\n", "bad.toml")
+    with pytest.raises(Faults):
+        load_profile(tmp_path / "bad.toml")
