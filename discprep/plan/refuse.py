@@ -1,0 +1,142 @@
+"""Why nothing fits: which limit, by how much, and what stands in the way."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from typing import NoReturn
+
+from discprep.errors import CapacityError, DiscprepError, ManifestError
+from discprep.model import PlanProblem
+from discprep.plan.milp import Model, Question
+from discprep.plan.words import amount, listing, sectors, span
+
+_HINT = "Take a larger medium, allow more discs, leave members out, or let one of these wait."
+
+
+def refuse(problem: PlanProblem, question: Question) -> NoReturn:
+    """Raises the error for a question that has no answer; each limit is tried alone, then all together.
+
+    Raises:
+        ManifestError: the needs contradict each other whatever the room
+        CapacityError: the sectors, a volume's room or the link's budget cannot be kept
+    """
+    one = replace(question, room_sectors=(sum(question.room_sectors),))
+    raise _of_sectors(question, one) or _of_storage(one) or _of_link(problem, one) or _of_all(problem, question)
+
+
+def least_discs(problem: PlanProblem, question: Question) -> int:
+    """A number of discs below which nothing can fit: the fewest sectors that meet the needs, the volumes and the
+    link's budget, over the largest disc.
+
+    Raises:
+        CapacityError, ManifestError: no number of discs would do
+    """
+    one = replace(question, room_sectors=(sum(c.best.sectors for c in question.candidates) + 1,))
+    room = max((problem.capacity_sectors, *problem.later_sectors))
+    if room <= 0:
+        raise _of_sectors(question, one) or _of_all(problem, question)
+    least = _least(one, None, lambda m: m.cost(lambda option: option.sectors))
+    if least is None:
+        raise _of_storage(one) or _of_link(problem, one) or _of_all(problem, question)
+    return max(1, -(-least // room))
+
+
+def _least(question: Question, limits: Sequence[str] | None, cost: Callable[[Model], list[float]]) -> int | None:
+    """The least that `cost` can be under these limits alone; None when even that is impossible."""
+    model = Model(question, limits)
+    costs = cost(model)
+    best = model.solve(costs, most=False)
+    return None if best is None else round(sum(costs[c] for c in best[0]))
+
+
+def _of_sectors(question: Question, one: Question) -> DiscprepError | None:
+    least = _least(one, (), lambda m: m.cost(lambda option: option.sectors))
+    if least is None:
+        return _contradiction(question)
+    room = one.room_sectors[0]
+    if least <= room:
+        return None
+    if room < 0:
+        return CapacityError(
+            f"the disc's own folders, lists and padding take {-room:,} sectors more than it has", hint=_HINT
+        )
+    musts = sorted((c for c in question.candidates if c.must), key=lambda c: -c.options[0].sectors)
+    names = [f"{c.id} ({min(o.sectors for o in c.options):,})" for c in musts]
+    where = "the disc has" if len(question.room_sectors) == 1 else f"{len(question.room_sectors)} discs have"
+    return CapacityError(
+        f"what must burn does not fit: it takes {sectors(least)}, {where} room for {room:,}: "
+        f"{least - room:,} sectors are missing; it must burn: {listing(names, 8)}",
+        hint=_HINT,
+    )
+
+
+def _contradiction(question: Question) -> DiscprepError:
+    names = [c.id for c in question.candidates if c.must]
+    return ManifestError(
+        f"what must burn contradicts itself: no choice of forms and givers meets all needs of {listing(names, 8)}",
+        hint="Let one of them wait, or add an item that gives the missing role.",
+    )
+
+
+def _of_storage(question: Question) -> DiscprepError | None:
+    for volume, room in sorted(question.room_bytes.items()):
+        least = _least_storage(question, volume)
+        if least is not None and least > room:
+            musts = [c.id for c in question.candidates if c.must and c.volume == volume]
+            return CapacityError(
+                f"what must burn does not fit on volume {volume}: with room to unpack it takes {amount(least)} "
+                f"({least:,} B), {room:,} B are free: {least - room:,} B are missing; it must burn: "
+                f"{listing(musts, 8)}",
+                hint='Free room there, send items to another volume, or use them from the disc (use = "disc").',
+            )
+    return None
+
+
+def _least_storage(question: Question, volume: str) -> int | None:
+    model = Model(question, ())
+    columns, values, _ = model.storage_row(volume, 0, 2**62)
+    costs = [0.0] * len(model.upper)
+    for column, value in zip(columns, values, strict=True):
+        costs[column] = value
+    best = model.solve(costs, most=False)
+    if best is None:
+        return None
+    chosen = [c for c in best[0] if c in set(columns)]
+    peak = max((model.option(c).extra_bytes for c in chosen), default=0)
+    return sum(model.option(c).storage_bytes for c in chosen) + peak
+
+
+def _of_link(problem: PlanProblem, question: Question) -> DiscprepError | None:
+    """The least link time under the other limits, against the budget."""
+    if question.link_ms is None:
+        return None
+    model = Model(question, ("sectors", *question.room_bytes))
+    costs = [0.0] * len(model.upper)
+    for column, (i, _, _) in enumerate(model.columns):
+        costs[column] = float(question.candidates[i].later_ms)
+    best = model.solve(costs)
+    if best is None:
+        return None
+    left_ms = sum(c.later_ms for c in question.candidates) - round(sum(costs[c] for c in best[0]))
+    budget_s = problem.link_budget_s or 0.0
+    least_s = budget_s + (left_ms - question.link_ms) / 1000
+    if left_ms <= question.link_ms:
+        return None
+    return CapacityError(
+        f"the rest takes at least {span(least_s)} at the link ({least_s:.0f} s), the budget is {span(budget_s)}: "
+        f"{span(least_s - budget_s)} too long with all that the discs can hold",
+        hint="Raise plan.link_budget, allow more discs, or take a larger medium.",
+    )
+
+
+def _of_all(problem: PlanProblem, question: Question) -> DiscprepError:
+    limits = [f"{sum(question.room_sectors):,} sectors on {len(question.room_sectors)} disc(s)"]
+    limits += [f"{room:,} B on {volume}" for volume, room in sorted(question.room_bytes.items())]
+    if problem.link_budget_s is not None:
+        limits.append(f"{span(problem.link_budget_s)} at the link")
+    musts = [c.id for c in question.candidates if c.must]
+    return CapacityError(
+        f"these limits can each be kept, but not together: {listing(limits, 8)}; must burn: {listing(musts, 8)}",
+        hint=_HINT,
+    )

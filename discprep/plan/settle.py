@@ -1,0 +1,221 @@
+"""What is settled before any solver: what must burn with all that it needs, what cannot burn, and why.
+
+All figures become whole numbers here (milliseconds, sectors, bytes), so that sums are exact.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass, replace
+
+from discprep.errors import CapacityError, DiscprepError, ManifestError, raise_all
+from discprep.model import Form, PlanItem, PlanProblem
+from discprep.plan.words import one_of, sectors
+
+Needs = tuple[tuple[str, ...], ...]
+FORM_ORDER: Mapping[Form, int] = {"unpacked": 0, "packed": 1, "both": 2}
+
+
+@dataclass(frozen=True, slots=True)
+class Option:
+    """One form of a candidate. `extra_bytes`: storage it takes beyond `storage_bytes` while it is unpacked."""
+
+    form: Form
+    sectors: int
+    storage_bytes: int
+    extra_bytes: int
+    gain_ms: int
+    needs: Needs = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Candidate:
+    """An item that may burn. `needs` hold only what is not on the machine yet, and only what may burn."""
+
+    id: str
+    options: tuple[Option, ...]
+    needs: Needs = ()
+    must: bool = False
+    first: bool = False  # must stand on the first disc
+    later_ms: int = 0
+    volume: str = ""
+
+    @property
+    def best(self) -> Option:
+        """The form that gains most; of equals the first in the order unpacked, packed, both."""
+        return max(self.options, key=lambda option: option.gain_ms)
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """`candidates` sorted by id; `blocked` says why an item cannot burn; `forced_by` what a must stems from."""
+
+    candidates: tuple[Candidate, ...]
+    blocked: Mapping[str, str]
+    forced_by: Mapping[str, str]  # id -> the item that needs it; itself where the user or the bring-up asks
+
+
+def milliseconds(elapsed_s: float) -> int:
+    """Whole milliseconds."""
+    return round(elapsed_s * 1000)
+
+
+def settle(problem: PlanProblem) -> Settled:
+    """Closes what must burn under its needs and finds what cannot burn.
+
+    Raises:
+        ManifestError: something must burn that cannot; the message shows the chain (all of them at once)
+        CapacityError: something must burn that no disc holds
+    """
+    items = {item.id: item for item in sorted(problem.items, key=lambda item: item.id)}
+    if len(items) < len(problem.items):
+        raise ManifestError("two items have the same id; each needs its own")
+    present = frozenset(problem.present)
+    here = {key: item for key, item in items.items() if key not in present or item.must == "burn"}
+    options = {key: _options(item, largest(problem)) for key, item in here.items()}
+    blocked = _block(here, options, present)
+    raise_all([_contradiction(items[key], blocked, problem) for key in blocked if items[key].must == "burn"])
+    open_ids = [key for key in here if key not in blocked]
+    needs = {key: _unmet(items[key].needs, present, blocked) for key in open_ids}
+    for key in open_ids:
+        options[key] = tuple(replace(o, needs=_unmet(o.needs, present, blocked)) for o in options[key])
+    forced_by = _force({key: key for key in open_ids if items[key].must == "burn"}, needs, options)
+    first = _force({key: key for key in open_ids if items[key].first}, needs, options)
+    candidates = (
+        Candidate(
+            id=key,
+            options=options[key],
+            needs=needs[key],
+            must=key in forced_by,
+            first=key in first,
+            later_ms=milliseconds(items[key].later_s),
+            volume=items[key].volume,
+        )
+        for key in open_ids
+    )
+    return Settled(tuple(candidates), blocked, forced_by)
+
+
+def largest(problem: PlanProblem) -> int:
+    """Sectors of the roomiest disc that the plan may use."""
+    further = problem.later_sectors if problem.discs != 1 else ()
+    return max((problem.capacity_sectors, *further))
+
+
+def _options(item: PlanItem, room: int) -> tuple[Option, ...]:
+    forms = sorted(item.forms, key=lambda form: FORM_ORDER[form.form])
+    return tuple(
+        Option(
+            form.form,
+            form.sectors,
+            form.storage_bytes,
+            max(0, form.peak_bytes - form.storage_bytes),
+            milliseconds(form.gain_s),
+            form.needs,
+        )
+        for form in forms
+        if form.sectors <= room
+    )
+
+
+def _block(
+    items: Mapping[str, PlanItem], options: dict[str, tuple[Option, ...]], present: frozenset[str]
+) -> dict[str, str]:
+    """Why each item that cannot burn cannot; takes away the forms that nothing can unpack."""
+    blocked = {key: why for key, item in items.items() if (why := _own_fault(item, options[key]))}
+    while True:
+        able = (items.keys() - blocked.keys()) | present
+        more: dict[str, str] = {}
+        for key in sorted(items.keys() - blocked.keys()):
+            kept = tuple(option for option in options[key] if not _lacking(option.needs, able))
+            lacks = _lacking(items[key].needs, able) or ([] if kept else _lacking(options[key][0].needs, able))
+            options[key] = kept or options[key]
+            if lacks:
+                more[key] = _because(lacks[0], blocked)
+        if not more:
+            return blocked
+        blocked |= more
+
+
+def _own_fault(item: PlanItem, options: tuple[Option, ...]) -> str:
+    if item.must == "later":
+        return item.why or "asked for later"
+    if not item.forms:
+        return "no form of it is legal"
+    if not options:
+        return f"no disc holds it: it takes {sectors(min(form.sectors for form in item.forms))}"
+    return ""
+
+
+def _lacking(needs: Needs, able: frozenset[str] | set[str]) -> list[tuple[str, ...]]:
+    return [group for group in needs if not able.intersection(group)]
+
+
+def _because(group: tuple[str, ...], blocked: Mapping[str, str]) -> str:
+    """The chain: "needs b; b needs c; c: asked for later"."""
+    culprit = next((key for key in group if key in blocked), "")
+    why = blocked.get(culprit, "")
+    rest = f"; {culprit} {why}" if why.startswith("needs ") else f"; {culprit}: {why}" if why else ""
+    return f"needs {one_of(group)}{rest}"
+
+
+def _contradiction(item: PlanItem, blocked: Mapping[str, str], problem: PlanProblem) -> DiscprepError:
+    why = blocked[item.id]
+    if why.startswith("no disc holds"):
+        least = min(form.sectors for form in item.forms)
+        return CapacityError(
+            f"{item.id} must burn ({item.why or 'asked to burn'}) and does not fit: it takes {sectors(least)}, "
+            f"the disc has room for {largest(problem):,}: {least - largest(problem):,} sectors are missing",
+            item=item.id,
+            hint="Take a larger medium, leave members out, or let it wait.",
+        )
+    return ManifestError(
+        f"{item.id} must burn ({item.why or 'asked to burn'}), and cannot: {item.id} {why}",
+        item=item.id,
+        hint="Change one place or one need in this chain.",
+    )
+
+
+def _unmet(needs: Needs, present: frozenset[str], blocked: Mapping[str, str]) -> Needs:
+    """The needs that something must be burned for, each with what may be."""
+    unmet = (tuple(sorted(set(group) - blocked.keys())) for group in needs if not present.intersection(group))
+    return tuple(dict.fromkeys(unmet))
+
+
+def _force(
+    asked: dict[str, str], needs: Mapping[str, Needs], options: dict[str, tuple[Option, ...]]
+) -> dict[str, str]:
+    """Everything that burns with what is asked, each with the item that needs it. Alternatives stay open."""
+    forced, queue = dict(asked), list(asked)
+    for key in queue:
+        only = options[key][0].needs if len(options[key]) == 1 else ()
+        for group in (*needs[key], *only):
+            if len(group) == 1 and group[0] in needs and group[0] not in forced:
+                forced[group[0]] = key
+                queue.append(group[0])
+    return forced
+
+
+def closure(start: Iterable[str], needs: Mapping[str, Needs], have: Collection[str]) -> list[str]:
+    """What must come along with `start`, itself included, each after what it needs; the first by id where one of
+    several will do and none is there yet.
+
+    >>> closure(["c"], {"a": (), "b": (("a",),), "c": (("a", "b"), ("b",))}, set())
+    ['a', 'b', 'c']
+    """
+    order: list[str] = []
+    seen: set[str] = set()
+    stack = [(key, False) for key in start]
+    while stack:
+        key, done = stack.pop()
+        if done:
+            order.append(key)
+        elif key not in seen and key not in have:
+            seen.add(key)
+            stack.append((key, True))
+            stack.extend((group[0], False) for group in needs.get(key, ()) if group and not _met(group, seen, have))
+    return order
+
+
+def _met(group: tuple[str, ...], seen: set[str], have: Collection[str]) -> bool:
+    return any(key in seen or key in have for key in group)
