@@ -1,0 +1,123 @@
+"""The demonstration: makes the invented archives, serves them on loopback, and runs the real command line on them.
+
+Started by `demo/run`. Everything it makes stands in demo/out and can be deleted.
+"""
+
+from __future__ import annotations
+
+import gzip
+import hashlib
+import io
+import os
+import re
+import shutil
+import subprocess
+import sys
+import tarfile
+import zipfile
+from pathlib import Path
+
+import content
+import pack_lha
+import servers
+
+HERE = Path(__file__).resolve().parent
+OUT = HERE / "out"
+PROFILE = HERE.parent / "manifests" / "machines" / "reading-room-dos.toml"
+WHEN = 1_741_000_000  # one fixed moment, so that every run makes the same bytes
+
+
+def make_archives(folder: Path) -> None:
+    """Packs the packages in the formats that small sites use."""
+    packages = content.packages()
+    lha = {
+        "linedrv": ("lzh", "-lh5-", 0),
+        "iptools": ("lha", "-lh5-", 2),
+        "sumcheck": ("lzh", "-lh0-", 1),
+        "wardedit": ("lha", "-lh5-", 1),
+        "plates": ("lzh", "-lh7-", 2),
+        "manuals": ("lha", "-lh5-", 2),
+    }
+    for name, (ending, method, level) in lha.items():
+        (folder / f"{name}.{ending}").write_bytes(pack_lha.archive(packages[name], method, level, WHEN))
+    for name in ("puller", "untie", "catalog", "floormap", "pastimes"):
+        (folder / f"{name}.zip").write_bytes(make_zip(packages[name]))
+    for name in ("leafview", "notices"):
+        (folder / f"{name}.tar.gz").write_bytes(make_tar_gz(packages[name]))
+
+
+def make_zip(files: dict[str, bytes]) -> bytes:
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in files.items():
+            info = zipfile.ZipInfo(name, (2025, 3, 3, 11, 6, 40))
+            info.compress_type = zipfile.ZIP_DEFLATED
+            archive.writestr(info, data)
+    return buffer.getvalue()
+
+
+def make_tar_gz(files: dict[str, bytes]) -> bytes:
+    buffer = io.BytesIO()
+    with tarfile.open(fileobj=buffer, mode="w", format=tarfile.USTAR_FORMAT) as archive:
+        for name, data in files.items():
+            info = tarfile.TarInfo(name)
+            info.size, info.mtime = len(data), WHEN
+            archive.addfile(info, io.BytesIO(data))
+    return gzip.compress(buffer.getvalue(), mtime=WHEN)
+
+
+def write_manifest(folder: Path, bases: dict[str, str]) -> Path:
+    """The recipe with the hashes of this run's archives and the addresses of its servers."""
+    text = (HERE / "reading-room.toml").read_text(encoding="utf-8")
+    text = text.replace('"PROFILE"', f'"{os.path.relpath(PROFILE, OUT)}"')
+    for mark, kind in (("HASH", "sha256"), ("SHA1", "sha1")):
+        text = re.sub(rf"{mark} ([\w.]+)", lambda m: digest(folder, m[1], kind), text)  # noqa: B023
+    for name, base in bases.items():
+        text = text.replace(name, base)
+    path = OUT / "reading-room.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def digest(folder: Path, name: str, kind: str) -> str:
+    path = folder / name
+    if not path.exists():
+        path = OUT / "downloads" / "download(3).bin"
+    return hashlib.new(kind, path.read_bytes()).hexdigest()
+
+
+def discprep(*words: object) -> int:
+    """Runs one command as a person would type it, and shows it."""
+    shown = " ".join(str(word).replace(str(OUT), "demo/out") for word in words)
+    print(f"\n$ discprep {shown}", flush=True)
+    return subprocess.run([sys.executable, "-m", "discprep", *map(str, words)], check=False).returncode
+
+
+def main() -> int:
+    shutil.rmtree(OUT, ignore_errors=True)
+    site, downloads = OUT / "site", OUT / "downloads"
+    site.mkdir(parents=True)
+    downloads.mkdir()
+    make_archives(site)
+    # One archive cannot be fetched: somebody has downloaded it by hand, under a name of the browser's making.
+    (site / "floormap.zip").rename(downloads / "download(3).bin")
+    with servers.world(site) as bases:
+        manifest = write_manifest(site, bases)
+        cache = ("--cache", OUT / "cache")
+        codes = [
+            discprep("check", manifest),
+            discprep("prepare", manifest, "--out", OUT / "disc", "--look-in", downloads, *cache),
+            discprep("plan", manifest, *cache),
+            discprep("readback", OUT / "disc" / "record.json", next((OUT / "disc").glob("*.iso"), OUT)),
+            discprep("estimate", manifest),
+            discprep("status", manifest, *cache),
+        ]
+    if any(codes):
+        print(f"\nThe demonstration failed: exit codes {codes}", file=sys.stderr)
+        return 1
+    print("\nThe disc image, its record and the bench sheet stand in demo/out/disc.")
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
