@@ -1,0 +1,257 @@
+"""Who keeps the shelf: decides what each request gets, has items brought that are not at hand, logs transfers."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterable
+from dataclasses import replace
+from pathlib import Path
+
+from discprep.errors import DiscprepError, StorageError
+from discprep.model import Progress, Silent
+from discprep.serve import http, log, shelf
+from discprep.serve.http import Refused, Request
+from discprep.serve.log import Transfer
+from discprep.serve.server import Reply, Sent
+from discprep.serve.shelf import Offer, Shelf, ShelfFile
+
+Bring = Callable[[str], Offer]
+"""Fetches, verifies and shapes one item: gives its entry with files. Raises DiscprepError."""
+Script = Callable[[Shelf, str], str]
+"""The script that fetches all, for a base address such as `192.0.2.10:8080`."""
+AGAIN_S = 15  # how soon a waiting page asks again
+RETRY_S = 60.0  # how soon an item that failed is tried again
+
+
+class Keeper:
+    """The shelf as it changes while it is served. Every method may be called from many threads.
+
+    Args:
+        stock: the shelf at the start
+        log_file: where transfers are written; None: nowhere
+        bring: how an item that is not at hand gets here
+        script: words the fetching script; None: there is none
+        tell: called with each transfer after it is logged
+        hold_s: how long a request waits for an item that is being brought before it gets the waiting page
+        hold_simple_s: the same for a simple request, which knows no status: it gets the file or not one byte
+    """
+
+    def __init__(
+        self,
+        stock: Shelf,
+        *,
+        log_file: Path | None = None,
+        bring: Bring | None = None,
+        script: Script | None = None,
+        tell: Callable[[Transfer], None] = lambda transfer: None,
+        progress: Progress | None = None,
+        hold_s: float = 3.0,
+        hold_simple_s: float = 120.0,
+    ) -> None:
+        self._log_file = log_file
+        self._bring = bring
+        self._script = script
+        self._tell = tell
+        self._progress = progress or Silent()
+        self._hold_s = hold_s
+        self._hold_simple_s = hold_simple_s
+        self._changed = threading.Condition()
+        self._bringing = threading.Lock()  # one item at a time: the old sites are slow enough
+        self._failed_at: dict[str, float] = {}
+        self._spans: dict[str, list[tuple[int, int]]] = {}
+        self.transfers: list[Transfer] = []
+        self._stock = stock
+        self._remember(log.read(log_file) if log_file else ())
+
+    @property
+    def stock(self) -> Shelf:
+        """The shelf as it is now."""
+        with self._changed:
+            return self._stock
+
+    # ---- replies
+
+    def reply(self, request: Request, local: tuple[str, int]) -> Reply:
+        """What a request gets. Names are looked up in the shelf's closed list, nothing else is reachable."""
+        for path in self.stock.readings(request.path):
+            reply = self._page(path, local) or self._thing(path, request)
+            if reply:
+                return reply
+        return self._html(404, shelf.refusal_page(self.stock, "Not on this shelf", "nothing of this name is offered"))
+
+    def refusal(self, refused: Refused) -> Reply:
+        """A request that could not be read, answered in words."""
+        reply = self._html(
+            refused.status, shelf.refusal_page(self.stock, http.REASONS[refused.status], refused.why)
+        )
+        if refused.status == 405:
+            reply.headers["Allow"] = "GET, HEAD"
+        return reply
+
+    def _page(self, path: str, local: tuple[str, int]) -> Reply | None:
+        stock = self.stock
+        name = path.casefold()
+        if name == "":
+            return self._html(200, shelf.front_page(stock))
+        if name == shelf.LIST_NAME.casefold():
+            return _text(stock, shelf.plain_list(stock))
+        if self._script and stock.script_name and name == stock.script_name.casefold():
+            return _text(stock, self._script(stock, _host(local)))
+        return None
+
+    def _thing(self, path: str, request: Request) -> Reply | None:
+        stock = self.stock
+        file = stock.file(path)
+        if file:
+            return _file_reply(request, file)
+        offer = stock.offer(path)
+        if offer and not offer.files and self._bring:
+            offer = self._wanted(offer, self._hold_simple_s if request.simple else self._hold_s)
+            file = self.stock.file(path)
+            if file:
+                return _file_reply(request, file)
+        if offer is None:
+            return None
+        if not offer.files:
+            return self._not_yet(offer, request)
+        first, _, inside = path.partition("/")
+        if inside or self.stock.file(first):
+            return None
+        return self._html(200, shelf.folder_page(self.stock, offer))
+
+    def _not_yet(self, offer: Offer, request: Request) -> Reply:
+        """Words instead of a file that is not here yet: never under a status that a fetcher takes for the file."""
+        if request.simple:
+            return Reply(503, {})
+        if offer.state == "failed":
+            return self._html(503, shelf.failed_page(self.stock, offer), {"Retry-After": str(int(RETRY_S))})
+        again = {"Retry-After": str(AGAIN_S), "Refresh": str(AGAIN_S)}
+        return self._html(503, shelf.waiting_page(self.stock, offer, AGAIN_S), again)
+
+    def _html(self, status: int, text: str, headers: dict[str, str] | None = None) -> Reply:
+        # No charset parameter: ISO 8859-1 is HTML 2.0's own, and the oldest browsers trip over the parameter
+        # (common practice, no source).
+        return Reply(status, {"Content-Type": "text/html", **_FRESH, **(headers or {})}, shelf.narrow(text))
+
+    # ---- pulling through
+
+    def _wanted(self, offer: Offer, patience_s: float) -> Offer:
+        """Has an item brought, and waits a while for it. Returns its entry as it stands then."""
+        self._start_bringing(offer)
+        limit = time.monotonic() + patience_s
+        with self._changed:
+            while (now := self._entry(offer.item)).state == "fetching" and (left := limit - time.monotonic()) > 0:
+                self._changed.wait(left)
+            return now
+
+    def _start_bringing(self, offer: Offer) -> None:
+        with self._changed:
+            entry = self._entry(offer.item)
+            recent = time.monotonic() - self._failed_at.get(offer.item, -RETRY_S) < RETRY_S
+            if entry.state == "fetching" or entry.files or (entry.state == "failed" and recent):
+                return
+            self._stock = self._stock.with_offer(replace(entry, state="fetching", why=""))
+        threading.Thread(target=self._fetch, args=(offer.item,), daemon=True).start()
+
+    def _fetch(self, item: str) -> None:
+        assert self._bring
+        with self._bringing:
+            try:
+                found = self._bring(item)
+                changed = replace(found, state="ready")
+            except DiscprepError as error:
+                changed = replace(self._entry(item), state="failed", why=error.message)
+                self._progress.say(f"not brought: {error}")
+            except OSError as error:
+                changed = replace(self._entry(item), state="failed", why=error.strerror or str(error))
+        with self._changed:
+            self._failed_at[item] = time.monotonic()
+            self._stock = self._stock.with_offer(changed).with_had(self._had())
+            self._changed.notify_all()
+
+    def _entry(self, item: str) -> Offer:
+        return next(offer for offer in self._stock.offers if offer.item == item)
+
+    # ---- transfers
+
+    def began(self, key: str, reply: Reply, client: str) -> None:
+        file = reply.note
+        assert isinstance(file, ShelfFile)
+        self._progress.begin(key, f"{file.name} to {client}", reply.length_bytes)
+
+    def moved(self, key: str, amount: int) -> None:
+        self._progress.advance(key, amount)
+
+    def sent(self, key: str, sent: Sent) -> None:
+        """Logs a transfer, and from now on counts what arrived as had."""
+        self._progress.end(key)
+        transfer = _transfer(sent)
+        with self._changed:
+            self.transfers.append(transfer)
+            self._remember([transfer])
+        if self._log_file:
+            try:
+                log.append(self._log_file, transfer)
+            except OSError as error:
+                self._progress.say(str(StorageError(f"the transfer was not logged: {error.strerror}")))
+        self._tell(transfer)
+
+    def _remember(self, transfers: Iterable[Transfer]) -> None:
+        for transfer in transfers:
+            span = (transfer.first_byte, transfer.first_byte + transfer.bytes)
+            self._spans.setdefault(transfer.sha256, []).append(span)
+        self._stock = self._stock.with_had(self._had())
+
+    def _had(self) -> dict[str, int]:
+        return {sha256: log.covered(spans) for sha256, spans in self._spans.items()}
+
+
+_FRESH = {"Cache-Control": "no-cache", "Pragma": "no-cache"}  # pages change while the evening goes on
+
+
+def _text(stock: Shelf, text: str) -> Reply:
+    return Reply(200, {"Content-Type": "text/plain", **_FRESH}, shelf.narrow(text, stock.charset))
+
+
+def _host(local: tuple[str, int]) -> str:
+    address, port = local
+    host = f"[{address}]" if ":" in address else address
+    return host if port == 80 else f"{host}:{port}"
+
+
+def _file_reply(request: Request, file: ShelfFile) -> Reply:
+    content = file.content
+    part = http.span(request, content.size_bytes, file.tag, file.time_s)
+    headers = {"ETag": file.tag, "Last-Modified": http.date_text(file.time_s), "Accept-Ranges": "bytes"}
+    if part.status in (304, 412):
+        return Reply(part.status, headers)
+    if part.status == 416:
+        return Reply(416, {"Content-Range": f"bytes */{content.size_bytes}"})
+    headers = {"Content-Type": file.media_type, **headers}
+    if part.status == 206:
+        last = part.first_byte + part.length_bytes - 1
+        headers["Content-Range"] = f"bytes {part.first_byte}-{last}/{content.size_bytes}"
+    first = content.offset_bytes + part.first_byte
+    return Reply(part.status, headers, b"", str(content.path), first, part.length_bytes, file)
+
+
+def _transfer(sent: Sent) -> Transfer:
+    file = sent.reply.note
+    assert isinstance(file, ShelfFile)
+    return Transfer(
+        at_s=sent.at_s,
+        item=file.item,
+        file=file.name,
+        sha256=file.content.sha256,
+        size_bytes=file.content.size_bytes,
+        first_byte=sent.reply.first_byte - file.content.offset_bytes,
+        bytes=sent.acknowledged_bytes,
+        seconds=round(sent.seconds, 6),
+        rate_bytes_s=round(sent.acknowledged_bytes / sent.seconds, 2) if sent.seconds > 0 else 0.0,
+        resumed=sent.reply.status == 206 and sent.reply.first_byte > file.content.offset_bytes,
+        complete=sent.acknowledged_bytes == sent.reply.length_bytes,
+        fresh=sent.fresh,
+        client=sent.client,
+        protocol="{}.{}".format(*sent.request.version),
+    )

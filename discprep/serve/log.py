@@ -1,0 +1,124 @@
+"""The log of transfers: JSON lines beside the manifest, one written whole for each transfer.
+
+A line is one `write` to a file opened for appending, then fsync: lines of two servers never mix, and a kill leaves at
+most a torn last line, which the reader passes over and the next line is kept apart from.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+FORMAT = 1
+ENOUGH_BYTES = 10_000  # below it, connecting weighs more than the line: no measure of a rate (link reference, part 0)
+
+
+@dataclass(frozen=True, slots=True)
+class Transfer:
+    """One transfer as far as it came.
+
+    Attributes:
+        at_s: when it began, seconds since 1970 UTC
+        first_byte, bytes: what was sent and acknowledged by the other side: `bytes` from `first_byte` of `size_bytes`
+        seconds: from the connection's first packet to the acknowledgement of the last byte [s]
+        rate_bytes_s: bytes / seconds
+        resumed: whether the client asked for a part
+        complete: whether all that was asked for arrived
+        fresh: whether it was the first on its connection
+    """
+
+    at_s: int
+    item: str
+    file: str
+    sha256: str
+    size_bytes: int
+    first_byte: int
+    bytes: int
+    seconds: float
+    rate_bytes_s: float
+    resumed: bool
+    complete: bool
+    fresh: bool
+    client: str
+    protocol: str = "1.0"
+
+
+def log_path(manifest: Path) -> Path:
+    """`first.toml` has its log in `first.pulls.jsonl` beside it."""
+    return manifest.with_suffix(".pulls.jsonl")
+
+
+def append(path: Path, transfer: Transfer) -> None:
+    """Adds one line. Raises OSError."""
+    line = json.dumps({"pull": FORMAT, **asdict(transfer)}, ensure_ascii=False) + "\n"
+    file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o644)
+    try:
+        size = os.fstat(file).st_size
+        # A kill can have torn the last line: ours then starts on a new one.
+        torn = size > 0 and _byte_at(file, size - 1) != b"\n"
+        os.write(file, (("\n" if torn else "") + line).encode())
+        os.fsync(file)
+    finally:
+        os.close(file)
+
+
+def _byte_at(file: int, offset: int) -> bytes:
+    os.lseek(file, offset, os.SEEK_SET)
+    return os.read(file, 1)
+
+
+def read(path: Path) -> tuple[Transfer, ...]:
+    """Every whole line, in order; none when there is no log yet. Torn and foreign lines are passed over."""
+    try:
+        text = path.read_text(encoding="utf-8", errors="replace")
+    except FileNotFoundError:
+        return ()
+    return tuple(transfer for line in text.split("\n") if (transfer := _parse(line)))
+
+
+def _parse(line: str) -> Transfer | None:
+    try:
+        values = json.loads(line)
+        if values.pop("pull") != FORMAT:
+            return None
+        transfer = Transfer(**{key: values[key] for key in Transfer.__slots__ if key in values})
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return None
+    numbers = (transfer.bytes, transfer.seconds, transfer.size_bytes, transfer.first_byte, transfer.rate_bytes_s)
+    return transfer if all(isinstance(n, int | float) and n >= 0 for n in numbers) else None
+
+
+def had_bytes(transfers: Iterable[Transfer]) -> dict[str, int]:
+    """Bytes that the machine has of each file, by SHA-256: the union of the parts that arrived.
+
+    A part that went to one client and a part that went to another count together: behind a bridge all look alike.
+    """
+    spans: dict[str, list[tuple[int, int]]] = {}
+    for transfer in transfers:
+        span = (transfer.first_byte, transfer.first_byte + transfer.bytes)
+        spans.setdefault(transfer.sha256, []).append(span)
+    return {sha256: covered(parts) for sha256, parts in spans.items()}
+
+
+def covered(spans: Sequence[tuple[int, int]]) -> int:
+    """The length that some half-open spans cover together.
+
+    >>> covered([(0, 10), (5, 12), (20, 21)])
+    13
+    """
+    total = reached = 0
+    for start, end in sorted(spans):
+        total += max(0, end - max(start, reached))
+        reached = max(reached, end)
+    return total
+
+
+def measured(transfers: Iterable[Transfer]) -> tuple[tuple[int, float], ...]:
+    """(bytes, seconds) of the transfers that say something about the line: complete, new on their connection, not
+    small, and not to the serving computer itself unless nothing else was served. Oldest first."""
+    useful = [t for t in transfers if t.complete and t.fresh and t.bytes >= ENOUGH_BYTES and t.seconds > 0]
+    outside = [t for t in useful if not t.client.startswith("127.") and t.client != "::1"]
+    return tuple((t.bytes, t.seconds) for t in outside or useful)

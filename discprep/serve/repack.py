@@ -1,0 +1,256 @@
+"""Own writers for three containers that old machines open: ZIP (stored or deflated), plain tar, stored LHA.
+
+Small on purpose, and deterministic: the same members give the same bytes on any day, host and zone. Members come as
+`Entry`; folders that hold files need no member of their own. Times are the wall clock stored (see `discprep.model`).
+
+Layouts: PKWARE APPNOTE 6.3 (4.3.7, 4.3.12, 4.3.16), POSIX.1-1988 ustar, LHA header level 1 as in the header document
+of "LHa for UNIX".
+"""
+
+from __future__ import annotations
+
+import struct
+import time
+import zlib
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import BinaryIO
+
+from discprep.archives.crc import crc16
+from discprep.errors import ArchiveError
+from discprep.model import Content
+
+CHUNK_BYTES = 65_536
+DOS_FIRST_S, DOS_LAST_S = 315_532_800, 4_354_819_198  # 1980-01-01 00:00:00 and 2107-12-31 23:59:58
+FOUR_GIB = 2**32
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One file of an archive to be written: its path there, its bytes, its time, its attribute bits if known."""
+
+    name: str
+    content: Content
+    time_s: int | None = None
+    attributes: int | None = None
+    attribute_system: str = ""
+
+
+def read_content(content: Content) -> Iterator[bytes]:
+    """The bytes of a content, in pieces.
+
+    Raises:
+        ArchiveError: the file on the host became shorter
+    """
+    left = content.size_bytes
+    with content.path.open("rb") as file:
+        file.seek(content.offset_bytes)
+        while left:
+            chunk = file.read(min(CHUNK_BYTES, left))
+            if not chunk:
+                raise ArchiveError("a file of the host changed while it was packed", where=str(content.path))
+            left -= len(chunk)
+            yield chunk
+
+
+def dos_time(time_s: int | None) -> int:
+    """DOS date and time in one 32-bit word, from a wall clock; 1980-01-01 where there is none or it lies outside.
+
+    >>> hex(dos_time(1772600768))
+    '0x5c6428c4'
+    """
+    inside = DOS_FIRST_S if time_s is None else min(max(time_s, DOS_FIRST_S), DOS_LAST_S)
+    t = time.gmtime(inside)
+    date = (t.tm_year - 1980) << 9 | t.tm_mon << 5 | t.tm_mday
+    return date << 16 | t.tm_hour << 11 | t.tm_min << 5 | t.tm_sec // 2
+
+
+# ---------------------------------------------------------------------------------------------------- ZIP
+
+
+@dataclass(frozen=True, slots=True)
+class _Zipped:
+    name: bytes
+    flags: int
+    method: int
+    stamp: int
+    crc: int
+    packed_bytes: int
+    size_bytes: int
+    offset: int
+
+
+def write_zip(out: BinaryIO, entries: Sequence[Entry], *, deflate: bool, charset: str = "cp437") -> None:
+    """A ZIP of version 2.0: no 64-bit fields, no data descriptors, so that the oldest unpackers read it.
+
+    Names are written in `charset`, the machine's own, with the UTF-8 flag unset; a file that deflate makes no smaller
+    is stored.
+
+    Raises:
+        ArchiveError: a name the charset lacks, more than 65,535 files, or more than 4 GiB
+    """
+    if len(entries) > 65_535:
+        raise ArchiveError(f"{len(entries):,} files do not fit into one ZIP that old unpackers read (65,535)")
+    directory = [_zip_member(out, entry, deflate, charset) for entry in entries]
+    start = out.tell()
+    for member in directory:
+        made_by, version = 20, 20 if member.method else 10
+        fields = (made_by, version, member.flags, member.method, member.stamp, member.crc, member.packed_bytes,
+                  member.size_bytes, len(member.name), 0, 0, 0, 0, 0x20, member.offset)  # fmt: skip
+        out.write(struct.pack("<4s4H4L5H2L", b"PK\1\2", *fields) + member.name)
+    size = out.tell() - start
+    if out.tell() >= FOUR_GIB:
+        raise ArchiveError("a ZIP over 4 GiB is none that old unpackers read")
+    count = len(directory)
+    out.write(struct.pack("<4s4H2LH", b"PK\5\6", 0, 0, count, count, size, start, 0))
+
+
+def _zip_member(out: BinaryIO, entry: Entry, deflate: bool, charset: str) -> _Zipped:
+    name = _encoded(entry, charset)
+    offset = out.tell()
+    header_bytes = 30 + len(name)
+    out.write(b"\0" * header_bytes)
+    crc, packed = _write_body(out, entry, deflate)
+    method = 8 if deflate else 0
+    if deflate and packed >= entry.content.size_bytes:
+        out.seek(offset + header_bytes)
+        out.truncate()
+        crc, packed = _write_body(out, entry, False)
+        method = 0
+    member = _Zipped(name, 0, method, dos_time(entry.time_s), crc, packed, entry.content.size_bytes, offset)
+    end = out.tell()
+    if max(end, member.size_bytes) >= FOUR_GIB:
+        raise ArchiveError("a ZIP over 4 GiB is none that old unpackers read", item=entry.name)
+    out.seek(offset)
+    fields = (20 if method else 10, 0, method, member.stamp, crc, packed, member.size_bytes, len(name), 0)
+    out.write(struct.pack("<4s3H4L2H", b"PK\3\4", *fields) + name)
+    out.seek(end)
+    return member
+
+
+def _write_body(out: BinaryIO, entry: Entry, deflate: bool) -> tuple[int, int]:
+    """Writes a member's bytes. Returns their CRC-32 and how many bytes were written."""
+    # Level, window and memory are given so that the bytes do not hang on a default.
+    packer = zlib.compressobj(9, zlib.DEFLATED, -15, 8) if deflate else None
+    crc = packed = 0
+    for chunk in read_content(entry.content):
+        crc = zlib.crc32(chunk, crc)
+        packed += out.write(packer.compress(chunk) if packer else chunk)
+    return crc, packed + (out.write(packer.flush()) if packer else 0)
+
+
+# ---------------------------------------------------------------------------------------------------- tar
+
+
+def write_tar(out: BinaryIO, entries: Iterable[Entry], charset: str = "latin-1") -> None:
+    """A plain ustar archive, padded to 10,240 bytes as tapes were.
+
+    Raises:
+        ArchiveError: a name that ustar cannot hold (100 bytes, and 155 of folders before it), or over 8 GiB
+    """
+    total = 0
+    for entry in entries:
+        out.write(_tar_header(entry, charset))
+        for chunk in read_content(entry.content):
+            out.write(chunk)
+        padding = -entry.content.size_bytes % 512
+        out.write(b"\0" * padding)
+        total += 512 + entry.content.size_bytes + padding
+    out.write(b"\0" * (1024 + -(total + 1024) % 10_240))
+
+
+def _tar_header(entry: Entry, charset: str) -> bytes:
+    prefix, name = _tar_name(entry, charset)
+    if entry.content.size_bytes >= 8 * 2**30:
+        raise ArchiveError("a file over 8 GiB does not fit into a plain tar", item=entry.name)
+    stamp = max(0, entry.time_s or 0)
+    fields = (name, b"0000644\0", b"0000000\0", b"0000000\0", b"%011o\0" % entry.content.size_bytes,
+              b"%011o\0" % stamp, b" " * 8, b"0", b"", b"ustar\0", b"00", b"", b"", b"0000000\0", b"0000000\0",
+              prefix)  # fmt: skip
+    header = struct.pack("100s8s8s8s12s12s8s1s100s6s2s32s32s8s8s155s12x", *fields)
+    return header[:148] + b"%06o\0 " % sum(header) + header[156:]
+
+
+def _tar_name(entry: Entry, charset: str) -> tuple[bytes, bytes]:
+    whole = _encoded(entry, charset)
+    if len(whole) <= 100:
+        return b"", whole
+    cuts = [i for i, byte in enumerate(whole) if byte == 0x2F and i <= 155 and 0 < len(whole) - i - 1 <= 100]
+    if not cuts:
+        raise ArchiveError("the name is too long for a plain tar", item=entry.name, hint="Offer it as a ZIP.")
+    return whole[: cuts[0]], whole[cuts[0] + 1 :]
+
+
+# ---------------------------------------------------------------------------------------------------- LHA
+
+
+def write_lha(out: BinaryIO, entries: Iterable[Entry], charset: str = "latin-1", system: str = "dos") -> None:
+    """A stored LHA (-lh0-) with level-1 headers, each with its sum and its CRC, ended by a 0 byte.
+
+    `system` "68k" gives OS id 'A' and its protection bits, else OS id 'M' and the DOS attribute.
+
+    Raises:
+        ArchiveError: a name too long for a header, or a file over 4 GiB
+    """
+    for entry in entries:
+        crc = 0
+        for chunk in read_content(entry.content):
+            crc = crc16(chunk, crc)
+        out.write(lha_header(entry, crc, charset, system))
+        for chunk in read_content(entry.content):
+            out.write(chunk)
+    out.write(b"\0")
+
+
+def lha_header(entry: Entry, crc: int, charset: str, system: str) -> bytes:
+    """The level-1 header of a stored member: name in the base header, folders in extension 02, header CRC in 00."""
+    folders, _, name = _encoded(entry, charset).rpartition(b"/")
+    size = entry.content.size_bytes
+    if size >= FOUR_GIB:
+        raise ArchiveError("a file over 4 GiB does not fit into an LHA that old unpackers read", item=entry.name)
+    if len(name) > 230 or len(folders) > 4000:
+        raise ArchiveError("the name is too long for an LHA header", item=entry.name, hint="Offer it as a ZIP.")
+    path = b"\x02" + folders.replace(b"/", b"\xff") + b"\xff" if folders else b""
+    pieces = [piece for piece in (path, b"\x00\0\0") if piece]
+    extended = _extensions(pieces)
+    first = len(pieces[0]) + 2
+    attribute = _attribute(entry, system)
+    fields = (b"-lh0-", size + len(extended), size, dos_time(entry.time_s), attribute, 1, len(name))
+    rest = struct.pack("<5s3L3B", *fields) + name
+    rest += struct.pack("<HcH", crc, b"A" if system == "68k" else b"M", first)
+    base = bytes([len(rest), sum(rest) & 0xFF]) + rest
+    # The CRC covers everything with its own two bytes as zero; it stands before the last size field.
+    return base + extended[:-4] + struct.pack("<H", crc16(base + extended, 0)) + extended[-2:]
+
+
+def _extensions(pieces: Sequence[bytes]) -> bytes:
+    """Each piece followed by the size of the next (its own size field counted in), 0 after the last."""
+    sizes = [len(piece) + 2 for piece in pieces[1:]] + [0]
+    return b"".join(piece + struct.pack("<H", size) for piece, size in zip(pieces, sizes, strict=True))
+
+
+def _attribute(entry: Entry, system: str) -> int:
+    """The byte at offset 19: protection bits for the 68k family, else DOS's "changed since backup"."""
+    known = entry.attributes is not None and entry.attribute_system == system
+    return (entry.attributes or 0) & 0xFF if known else 0x00 if system == "68k" else 0x20
+
+
+def _encoded(entry: Entry, charset: str) -> bytes:
+    try:
+        return entry.name.encode(charset)
+    except UnicodeEncodeError as error:
+        raise ArchiveError(
+            f"the name {entry.name!r} has characters that {charset} lacks", hint="`rename` the file."
+        ) from error
+
+
+Writer = Callable[[BinaryIO, Sequence[Entry]], None]
+
+
+def writer(shape: str, charset: str, system: str) -> Writer:
+    """The writer of a shape: "zip" (deflated), "zip-stored", "tar" or "lha"."""
+    if shape in ("zip", "zip-stored"):
+        return lambda out, entries: write_zip(out, entries, deflate=shape == "zip", charset=charset)
+    if shape == "tar":
+        return lambda out, entries: write_tar(out, entries, charset)
+    return lambda out, entries: write_lha(out, entries, charset, system)

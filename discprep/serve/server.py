@@ -1,0 +1,478 @@
+"""The sockets of the shelf: one thread a connection, everything bounded, the time of each transfer measured.
+
+A thread a connection keeps a slow client from holding up another; when all places are taken, the client that has kept
+the server waiting longest for a request loses its own.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import socket
+import struct
+import threading
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Protocol
+
+from discprep.serve import http
+from discprep.serve.http import Refused, Request
+
+CHUNK_BYTES = 16_384
+SEND_BUFFER_BYTES = 32_768  # bounds what the system holds for a client that reads nothing, and how far ahead it runs
+LOOK_S = 2.0  # how often a blocked transfer is looked at
+
+
+@dataclass(frozen=True, slots=True)
+class Bounds:
+    """What one client may take. Times suit a line of 1,200 bit/s, where a request alone takes seconds."""
+
+    connections: int = 128
+    head_s: float = 60.0  # from a request's first byte to its last
+    idle_s: float = 120.0  # between the requests of one connection
+    stall_s: float = 300.0  # without one byte moving
+    evict_waiting_s: float = 2.0  # when all places are taken: who has sent no request for so long makes room
+    evict_stalled_s: float = 30.0  # then: whose transfer has not moved for so long
+    requests: int = 1000  # on one connection
+
+
+@dataclass(frozen=True, slots=True)
+class Reply:
+    """What to send: a head for full requests, then `length_bytes` of a file from `first_byte`, or `body`."""
+
+    status: int
+    headers: dict[str, str]
+    body: bytes = b""
+    path: str = ""  # of the file on the host; empty: `body`
+    first_byte: int = 0
+    length_bytes: int = 0
+    note: object = None  # handed back with `sent`
+
+
+@dataclass(frozen=True, slots=True)
+class Sent:
+    """What became of a reply: `acknowledged_bytes` of its body reached the other side in `seconds`."""
+
+    reply: Reply
+    request: Request
+    client: str
+    at_s: int
+    acknowledged_bytes: int
+    seconds: float
+    fresh: bool
+
+
+class Answers(Protocol):
+    """Who decides what a request gets; called from many threads at once."""
+
+    def reply(self, request: Request, local: tuple[str, int]) -> Reply:
+        """The reply to a request that came to this address of ours."""
+
+    def refusal(self, refused: Refused) -> Reply:
+        """The reply to a request that could not be read."""
+
+    def began(self, key: str, reply: Reply, client: str) -> None:
+        """A file's bytes start to move."""
+
+    def moved(self, key: str, amount: int) -> None:
+        """So many more bytes went out."""
+
+    def sent(self, key: str, sent: Sent) -> None:
+        """A file's transfer is over, whole or not."""
+
+
+@dataclass(eq=False)
+class Connection:
+    """One client's connection and what it is doing; shared between its thread and the acceptor."""
+
+    sock: socket.socket
+    client: str
+    accepted: float
+    handshake_s: float
+    number: int
+    waiting_since: float | None  # None while a reply is under way
+    moved: float  # when a byte last moved
+    requests: int = 0
+
+    def close(self) -> None:
+        """Ends it from another thread: a blocked read or write returns."""
+        with contextlib.suppress(OSError):
+            self.sock.shutdown(socket.SHUT_RDWR)
+
+
+class Server:
+    """Accepts clients until told to stop.
+
+    Args:
+        host, port: where to listen; port 0 takes any free one
+        answers: who decides
+        bounds: what a client may take
+        clock: monotonic seconds, `wall` seconds since 1970
+    """
+
+    def __init__(
+        self,
+        host: str,
+        port: int,
+        answers: Answers,
+        bounds: Bounds | None = None,
+        clock: Callable[[], float] = time.monotonic,
+        wall: Callable[[], float] = time.time,
+    ) -> None:
+        self._answers = answers
+        self._bounds = bounds or Bounds()
+        self._clock = clock
+        self._wall = wall
+        self._open: set[Connection] = set()
+        self._lock = threading.Lock()
+        self._stopping = False
+        self._count = 0
+        self._listener = _listen(host, port)
+        self.port: int = self._listener.getsockname()[1]
+        self._wake_read, self._wake_write = socket.socketpair()
+
+    # ---- the acceptor
+
+    def run(self) -> None:
+        """Accepts until `stop`; a KeyboardInterrupt passes through with running transfers untouched."""
+        while not self._stopping:
+            ready, _, _ = select.select([self._listener, self._wake_read], [], [], 1.0)
+            if self._listener in ready:
+                self._accept()
+
+    def stop(self) -> None:
+        """Ends accepting, from any thread; running transfers go on."""
+        self._stopping = True
+        with contextlib.suppress(OSError):
+            self._wake_write.send(b"x")
+
+    def drain(self) -> int:
+        """Waits for the running transfers. Returns how many there were."""
+        self.stop()
+        self._listener.close()
+        with self._lock:
+            running = [c for c in self._open if c.waiting_since is None]
+            idle = [c for c in self._open if c.waiting_since is not None]
+        for connection in idle:
+            connection.close()
+        while self.running:
+            time.sleep(0.05)
+        self._close_wakers()
+        return len(running)
+
+    def abort(self) -> None:
+        """Ends everything at once."""
+        self.stop()
+        self._listener.close()
+        with self._lock:
+            connections = list(self._open)
+        for connection in connections:
+            connection.close()
+        limit = time.monotonic() + 2.0
+        while self.connections and time.monotonic() < limit:
+            time.sleep(0.01)
+        self._close_wakers()
+
+    def _close_wakers(self) -> None:
+        self._wake_read.close()
+        self._wake_write.close()
+
+    @property
+    def connections(self) -> int:
+        """Open connections."""
+        with self._lock:
+            return len(self._open)
+
+    @property
+    def running(self) -> int:
+        """Connections with a reply under way."""
+        with self._lock:
+            return sum(connection.waiting_since is None for connection in self._open)
+
+    def _accept(self) -> None:
+        try:
+            sock, address = self._listener.accept()
+        except OSError:
+            return  # the client was gone before we came to it, or we are out of descriptors
+        connection = self._connection(sock, str(address[0]))
+        if not self._make_room():
+            _say_busy(sock)
+            return
+        with self._lock:
+            self._open.add(connection)
+        try:
+            threading.Thread(target=self._serve, args=(connection,), daemon=True).start()
+        except RuntimeError:  # the host has no thread left to give
+            with self._lock:
+                self._open.discard(connection)
+            _say_busy(sock)
+
+    def _connection(self, sock: socket.socket, client: str) -> Connection:
+        with contextlib.suppress(OSError):
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
+        self._count += 1
+        now = self._clock()
+        return Connection(sock, client, now, handshake_seconds(sock), self._count, now, now)
+
+    def _make_room(self) -> bool:
+        """Frees a place if none is left: who has kept us waiting longest goes, else whose transfer stands still."""
+        with self._lock:
+            if len(self._open) < self._bounds.connections:
+                return True
+            loser = self._longest_waiting() or self._longest_stalled()
+            if loser is None:
+                return False
+            self._open.discard(loser)
+        loser.close()
+        return True
+
+    def _longest_waiting(self) -> Connection | None:
+        limit = self._clock() - self._bounds.evict_waiting_s
+        late = [(c.waiting_since, c.number, c) for c in self._open if c.waiting_since is not None]
+        return min((entry for entry in late if entry[0] <= limit), default=(0, 0, None))[2]
+
+    def _longest_stalled(self) -> Connection | None:
+        limit = self._clock() - self._bounds.evict_stalled_s
+        return min(((c.moved, c.number, c) for c in self._open if c.moved <= limit), default=(0, 0, None))[2]
+
+    # ---- one connection
+
+    def _serve(self, connection: Connection) -> None:
+        try:
+            received = b""
+            while not self._stopping or connection.requests == 0:
+                received, again = self._one_request(connection, received)
+                if not again:
+                    break
+        except OSError:
+            pass  # the client went away, or took longer than it may
+        finally:
+            with self._lock:
+                self._open.discard(connection)
+            linger_close(connection.sock)
+
+    def _one_request(self, connection: Connection, received: bytes) -> tuple[bytes, bool]:
+        """Reads and answers one request. Returns the bytes left over and whether the connection goes on."""
+        connection.waiting_since = self._clock()
+        try:
+            head, rest, began = self._read_head(connection, received)
+            if not head:
+                return b"", False
+            request = http.parse(head)
+        except Refused as refused:
+            connection.waiting_since = None
+            reply = self._answers.refusal(refused)
+            version = refused.version
+            self._send(connection, Request("GET", b"", version), reply, keep_alive=False)
+            return b"", False
+        connection.waiting_since = None
+        connection.requests += 1
+        reply = self._answers.reply(request, connection.sock.getsockname()[:2])
+        again = request.keeps_alive and not self._stopping and connection.requests < self._bounds.requests
+        whole = self._answer(connection, request, reply, began, keep_alive=again)
+        return rest, again and whole
+
+    def _read_head(self, connection: Connection, received: bytes) -> tuple[bytes, bytes, float]:
+        """One head, what came after it, and when its first byte came; an empty head when the client is done."""
+        began = self._clock()
+        limit = began + self._bounds.idle_s
+        while (end := http.head_end(received)) is None:
+            connection.sock.settimeout(max(0.01, limit - self._clock()))
+            try:
+                more = connection.sock.recv(4096)
+            except TimeoutError:
+                if received.strip():
+                    raise Refused(408, "the request did not come in time") from None
+                raise
+            if not more:
+                return b"", b"", began
+            if not received:
+                began = self._clock()
+                limit = began + self._bounds.head_s
+            received += more
+            if self._clock() > limit:
+                raise Refused(408, "the request did not come in time")
+        return received[:end], received[end:], began
+
+    def _answer(
+        self, connection: Connection, request: Request, reply: Reply, began: float, *, keep_alive: bool
+    ) -> bool:
+        """Sends a reply; a file's transfer is measured and told of. Returns whether all of it went."""
+        if not reply.path or request.method == "HEAD":
+            return self._send(connection, request, reply, keep_alive=keep_alive)
+        key = f"{connection.number}.{connection.requests}"
+        fresh = connection.requests == 1
+        start = self._start(connection, began, fresh=fresh)
+        at_s = int(self._wall() - (self._clock() - start))
+        self._answers.began(key, reply, connection.client)
+        head = self._head(request, reply, keep_alive=keep_alive)
+        acknowledged = self._send_file(connection, head, reply, key)
+        seconds = self._clock() - start
+        self._answers.sent(key, Sent(reply, request, connection.client, at_s, acknowledged, seconds, fresh))
+        return acknowledged == reply.length_bytes
+
+    def _start(self, connection: Connection, began: float, *, fresh: bool) -> float:
+        """When the transfer began for the client: for the first on a connection that is its first packet, one
+        handshake before we accepted. A client that connected ahead of time starts with its request."""
+        if fresh and began - connection.accepted < 1.0 + 4 * connection.handshake_s:
+            return connection.accepted - connection.handshake_s
+        return began
+
+    def _send(self, connection: Connection, request: Request, reply: Reply, *, keep_alive: bool) -> bool:
+        head = self._head(request, reply, keep_alive=keep_alive)
+        body = b"" if request.method == "HEAD" else reply.body
+        self._push(connection, head + body)
+        return True
+
+    def _head(self, request: Request, reply: Reply, *, keep_alive: bool) -> bytes:
+        if request.simple:
+            return b""
+        headers = dict(reply.headers)
+        if reply.status != 304:
+            headers["Content-Length"] = str(reply.length_bytes if reply.path else len(reply.body))
+        return http.reply_head(reply.status, int(self._wall()), headers, keep_alive=keep_alive)
+
+    def _send_file(self, connection: Connection, head: bytes, reply: Reply, key: str) -> int:
+        """Sends head and bytes. Returns how many bytes of the body the other side acknowledged."""
+        handed = 0
+        try:
+            with Path(reply.path).open("rb") as file:
+                file.seek(reply.first_byte)
+                for chunk in _with_head(head, _chunks(file.read, reply.length_bytes)):
+                    self._push(connection, chunk)
+                    handed += len(chunk)
+                    self._answers.moved(key, len(chunk))
+            self._wait_acknowledged(connection)
+        except OSError:
+            pass  # the client went away: what it acknowledged counts
+        return max(0, min(reply.length_bytes, handed - unacknowledged(connection.sock) - len(head)))
+
+    def _push(self, connection: Connection, data: bytes) -> None:
+        """Sends all of `data`, for as long as anything moves."""
+        connection.moved = self._clock()
+        connection.sock.settimeout(LOOK_S)
+        left = memoryview(data)
+        queued = -1
+        while left:
+            try:
+                count = connection.sock.send(left)
+            except TimeoutError:
+                count = 0
+            now_queued = unacknowledged(connection.sock)
+            self._note_movement(connection, moved=count > 0 or now_queued != queued)
+            queued = now_queued
+            left = left[count:]
+
+    def _note_movement(self, connection: Connection, *, moved: bool) -> None:
+        now = self._clock()
+        if moved:
+            connection.moved = now
+        elif now - connection.moved > self._bounds.stall_s:
+            raise TimeoutError("nothing moves")
+
+    def _wait_acknowledged(self, connection: Connection) -> None:
+        """Until the other side has acknowledged all, or nothing moved for too long."""
+        began = self._clock()
+        queued = unacknowledged(connection.sock)
+        while queued and not _broken(connection.sock):
+            # A thousandth of the time so far, so that waiting measures finely on fast lines and idles on slow ones.
+            time.sleep(min(0.02, max(0.0005, (self._clock() - began) / 1000)))
+            now_queued = unacknowledged(connection.sock)
+            self._note_movement(connection, moved=now_queued != queued)
+            queued = now_queued
+
+
+def _with_head(head: bytes, chunks: Iterator[bytes]) -> Iterator[bytes]:
+    """The head in one piece with the first bytes, so that no short packet goes ahead of them."""
+    yield head + next(chunks, b"")
+    yield from chunks
+
+
+def _chunks(read: Callable[[int], bytes], length_bytes: int) -> Iterator[bytes]:
+    left = length_bytes
+    while left:
+        chunk = read(min(CHUNK_BYTES, left))
+        if not chunk:
+            raise OSError("the file on the host is shorter than it was")
+        left -= len(chunk)
+        yield chunk
+
+
+def _listen(host: str, port: int) -> socket.socket:
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    listener = socket.socket(family, socket.SOCK_STREAM)
+    try:
+        if os.name == "posix":
+            listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listener.bind((host, port))
+        listener.listen(64)
+    except OSError:
+        listener.close()
+        raise
+    return listener
+
+
+def _say_busy(sock: socket.socket) -> None:
+    with contextlib.suppress(OSError):
+        sock.setblocking(False)
+        headers = {"Retry-After": "10", "Content-Length": "0"}
+        sock.send(http.reply_head(503, int(time.time()), headers, keep_alive=False))
+    sock.close()
+
+
+def linger_close(sock: socket.socket, patience_s: float = 2.0) -> None:
+    """Closes so that the last bytes arrive: our side first, then what the client still sends is read away for a
+    while (RFC 9112 9.6: closing over unread bytes resets the connection and can take the reply with it)."""
+    try:
+        sock.shutdown(socket.SHUT_WR)
+        limit = time.monotonic() + patience_s
+        while (left := limit - time.monotonic()) > 0:
+            sock.settimeout(left)
+            if not sock.recv(65_536):
+                break
+    except OSError:
+        pass
+    finally:
+        sock.close()
+
+
+def unacknowledged(sock: socket.socket) -> int:
+    """Bytes written that the other side has not acknowledged (SIOCOUTQ of Linux); 0 where the system cannot tell."""
+    try:
+        import fcntl
+        import termios
+
+        return int(struct.unpack("i", fcntl.ioctl(sock.fileno(), termios.TIOCOUTQ, b"\0" * 4))[0])
+    except (ImportError, AttributeError, OSError, ValueError):
+        return 0
+
+
+def handshake_seconds(sock: socket.socket) -> float:
+    """The round trip of the connection's handshake [s] (tcpi_rtt of Linux's TCP_INFO); 0 where unknown."""
+    option = getattr(socket, "TCP_INFO", None)
+    if option is None or not hasattr(os, "uname") or os.uname().sysname != "Linux":
+        return 0.0
+    try:
+        info = sock.getsockopt(socket.IPPROTO_TCP, option, 104)
+        return float(struct.unpack_from("I", info, 68)[0]) / 1e6
+    except (OSError, struct.error):
+        return 0.0
+
+
+def _broken(sock: socket.socket) -> bool:
+    """Whether the connection is gone, so that no acknowledgement will come."""
+    return bool(sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)) or _state(sock) == 7
+
+
+def _state(sock: socket.socket) -> int:
+    """The connection's state as Linux numbers it (7: closed); 0 where unknown."""
+    option = getattr(socket, "TCP_INFO", None)
+    try:
+        return sock.getsockopt(socket.IPPROTO_TCP, option, 1)[0] if option is not None else 0
+    except (OSError, IndexError):
+        return 0

@@ -1,0 +1,303 @@
+"""What stands on the shelf, under which names, and the pages that say so. Pure: no file is opened here.
+
+The pages keep to HTML 2.0 (RFC 1866) with one 8-bit charset: a heading, a preformatted list, links. A browser of the
+1990s shows them, and so does a terminal.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import unicodedata
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from html import escape as html_escape
+from typing import Literal
+from urllib.parse import quote
+
+from discprep.model import Content
+from discprep.units import format_bytes, format_seconds
+
+State = Literal["ready", "wanted", "fetching", "failed"]
+LIST_NAME = "LIST.TXT"
+TYPES = {
+    "txt": "text/plain", "doc": "text/plain", "me": "text/plain", "1st": "text/plain", "readme": "text/plain",
+    "htm": "text/html", "html": "text/html", "gif": "image/gif", "jpg": "image/jpeg", "jpeg": "image/jpeg",
+    "zip": "application/zip", "tar": "application/x-tar", "gz": "application/gzip", "tgz": "application/gzip",
+    "lha": "application/x-lha", "lzh": "application/x-lha",
+}  # fmt: skip
+"""By a name's ending. Closed, because the host's own table differs from host to host; the rest are plain bytes."""
+
+
+@dataclass(frozen=True, slots=True)
+class ShelfFile:
+    """One file on the shelf. `name` is its path from the root; `expected_s` its time at this link, None if unknown."""
+
+    name: str
+    item: str
+    content: Content
+    time_s: int
+    expected_s: float | None = None
+    had_bytes: int = 0  # what the machine already has of it, by the log
+
+    @property
+    def tag(self) -> str:
+        """A strong validator: the same bytes, the same tag, on any day."""
+        return f'"{self.content.sha256[:32]}"'
+
+    @property
+    def media_type(self) -> str:
+        return media_type(self.name)
+
+
+@dataclass(frozen=True, slots=True)
+class Offer:
+    """One item on the shelf. Its `files` are empty until its bytes are at hand and verified."""
+
+    item: str
+    title: str
+    names: tuple[str, ...]  # under which it can be asked for before its files are known: "NETTOOLS.ZIP", "NETTOOLS"
+    shape: str = "archive"
+    files: tuple[ShelfFile, ...] = ()
+    state: State = "ready"
+    why: str = ""  # of `failed`, for the person at the machine
+    needs: tuple[str, ...] = ()
+    present: bool = False  # on the machine before this evening
+    size_bytes: int | None = None  # expected, while there are no files
+    expected_s: float | None = None
+    licence: str = ""
+
+    @property
+    def bytes_to_send(self) -> int | None:
+        return sum(file.content.size_bytes for file in self.files) if self.files else self.size_bytes
+
+    @property
+    def seconds(self) -> float | None:
+        """Seconds at this link for all its files; None where one is not known."""
+        if not self.files:
+            return self.expected_s
+        times = [file.expected_s for file in self.files]
+        return None if None in times else sum(time for time in times if time is not None)
+
+    @property
+    def had_bytes(self) -> int:
+        return sum(file.had_bytes for file in self.files)
+
+    @property
+    def pulled(self) -> bool:
+        """Whether the machine has all of it, by the log. A file of no bytes is had with its neighbours."""
+        return bool(self.files) and all(file.had_bytes >= file.content.size_bytes for file in self.files)
+
+
+@dataclass(frozen=True, slots=True)
+class Shelf:
+    """All that is offered, in the order of the plan, and how the machine writes text."""
+
+    title: str
+    offers: tuple[Offer, ...]
+    charset: str = "latin-1"
+    newline: str = "\r\n"
+    build: str = ""
+    link: str = ""  # "57600 8N1, slip, MTU 576"
+    script_name: str = ""  # empty: the profile has no fetcher's command
+    _files: Mapping[str, ShelfFile] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        table = {file.name.casefold(): file for offer in self.offers for file in offer.files}
+        object.__setattr__(self, "_files", table)
+
+    def file(self, path: str) -> ShelfFile | None:
+        """The file with this path. A closed list is the only way in: no path is ever built from a request."""
+        return self._files.get(path.casefold())
+
+    def offer(self, path: str) -> Offer | None:
+        """The item that a path speaks of: one of its names, or a path below one."""
+        first = path.casefold().split("/")[0]
+        return next((o for o in self.offers if first in {name.casefold() for name in o.names}), None)
+
+    def with_offer(self, changed: Offer) -> Shelf:
+        """The shelf with one item's entry exchanged."""
+        return replace(self, offers=tuple(changed if o.item == changed.item else o for o in self.offers))
+
+    def with_had(self, had: Mapping[str, int]) -> Shelf:
+        """The shelf after the log said how many bytes of each file (by its SHA-256) the machine has."""
+
+        def told(file: ShelfFile) -> ShelfFile:
+            return replace(file, had_bytes=min(had.get(file.content.sha256, 0), file.content.size_bytes))
+
+        return replace(
+            self, offers=tuple(replace(o, files=tuple(told(file) for file in o.files)) for o in self.offers)
+        )
+
+    def readings(self, path: bytes) -> list[str]:
+        """A request's path as text: UTF-8 as newer clients send it, the machine's charset, latin-1."""
+        found: dict[str, None] = {}
+        for charset in ("utf-8", self.charset, "latin-1"):
+            with contextlib.suppress(UnicodeDecodeError):
+                found[path.decode(charset)] = None
+        return list(found)
+
+
+def media_type(name: str) -> str:
+    """The type by the name's ending; plain bytes for what is not in the list."""
+    return TYPES.get(name.rpartition("/")[2].rpartition(".")[2].lower(), "application/octet-stream")
+
+
+# -------------------------------------------------------------------------------------------------- pages
+
+
+def state_words(offer: Offer) -> str:
+    """What the page says of an item in its last column."""
+    if offer.present:
+        return "on the machine"
+    if offer.pulled:
+        return "pulled"
+    if offer.had_bytes and offer.bytes_to_send:
+        return f"{100 * offer.had_bytes // offer.bytes_to_send} % pulled"
+    return {"ready": "ready", "wanted": "when asked", "fetching": "being fetched", "failed": "not to be had"}[
+        offer.state
+    ]
+
+
+def front_page(shelf: Shelf) -> str:
+    """The list of everything, in the order of the plan."""
+    rows = [f"{'':3} {'Name':<28}{'Size':>9} {'Time':>13}  State"]
+    for number, offer in enumerate(shelf.offers, 1):
+        rows.append(f"{number:>2}. {_linked(offer)}{_size(offer):>9} {_time(offer.seconds):>13}  {state_words(offer)}")
+        rows.append(f"    {escape(offer.title)}")
+        if offer.needs:
+            rows.append(f"    needs {escape(', '.join(offer.needs))}")
+    left = [offer for offer in shelf.offers if not offer.pulled and not offer.present]
+    known = [offer.seconds for offer in left if offer.seconds is not None]
+    total = f", about {format_seconds(sum(known))} at this link" if known else ""
+    script = (
+        f"<P>To fetch all in this order: <A HREF=\"/{quote(shelf.script_name)}\">{escape(shelf.script_name)}</A>.\n"
+        if shelf.script_name
+        else ""
+    )
+    return page(
+        shelf,
+        shelf.title,
+        f"<P>{len(left)} of {len(shelf.offers)} still to pull{total}.\n"
+        + (f"Line: {escape(shelf.link)}.\n" if shelf.link else "")
+        + f"<PRE>\n{chr(10).join(rows)}\n</PRE>\n{script}"
+        + f"<P>The same as plain text: <A HREF=\"/{LIST_NAME}\">{LIST_NAME}</A>.\n",
+    )
+
+
+def _linked(offer: Offer) -> str:
+    name = offer.names[0]
+    shown = name if len(name) <= 26 else name[:25] + "+"
+    slash = "" if len(offer.files) == 1 and offer.files[0].name == name else "/"
+    if not offer.files and "." in name:
+        slash = ""
+    return f'<A HREF="/{quote(name)}{slash}">{escape(shown)}</A>{" " * (28 - len(shown))}'
+
+
+def _size(offer: Offer) -> str:
+    return format_bytes(offer.bytes_to_send) if offer.bytes_to_send is not None else "?"
+
+
+def _time(seconds: float | None) -> str:
+    return format_seconds(seconds) if seconds is not None else ""
+
+
+def folder_page(shelf: Shelf, offer: Offer) -> str:
+    """The files of one item that is offered unpacked."""
+    rows = []
+    for file in offer.files:
+        inner = file.name.partition("/")[2] or file.name
+        had = "pulled" if file.had_bytes >= file.content.size_bytes and file.content.size_bytes else ""
+        size = f"{format_bytes(file.content.size_bytes):>9}"
+        rows.append(
+            f'{size} {_time(file.expected_s):>13}  {had:6}  <A HREF="{href(shelf, file.name)}">{escape(inner)}</A>'
+        )
+    body = f"<P>{escape(offer.title)}\n<PRE>\n{chr(10).join(rows)}\n</PRE>\n<P><A HREF=\"/\">All items</A>\n"
+    return page(shelf, offer.names[0], body)
+
+
+def href(shelf: Shelf, name: str) -> str:
+    """A link to a file: its name in the machine's charset, so that the machine saves it so, percent-encoded."""
+    return "/" + quote(narrow(name, shelf.charset))
+
+
+def waiting_page(shelf: Shelf, offer: Offer, again_s: int) -> str:
+    """What a browser shows while an item is fetched; it asks again by itself."""
+    body = (
+        f"<P>{escape(offer.title)} is being fetched and checked on the computer that answers you.\n"
+        f"<P>This page asks again in {again_s} seconds. Nothing unchecked is ever handed on.\n"
+        '<P><A HREF="/">All items</A>\n'
+    )
+    return page(shelf, "Please wait", body, refresh_s=again_s)
+
+
+def failed_page(shelf: Shelf, offer: Offer) -> str:
+    """Why an item cannot be had."""
+    body = f"<P>{escape(offer.title)} cannot be had just now: {escape(offer.why)}\n<P><A HREF=\"/\">All items</A>\n"
+    return page(shelf, "Not to be had", body)
+
+
+def refusal_page(shelf: Shelf, heading: str, why: str) -> str:
+    """A refused request, in words."""
+    return page(shelf, heading, f"<P>{escape(why[:1].upper() + why[1:])}.\n<P><A HREF=\"/\">All items</A>\n")
+
+
+def page(shelf: Shelf, heading: str, body: str, refresh_s: int | None = None) -> str:
+    """The frame of every page: HTML 2.0, no script, no style."""
+    refresh = f'<META HTTP-EQUIV="Refresh" CONTENT="{refresh_s}">\n' if refresh_s else ""
+    build = f"<HR>\n<P>Build {escape(shelf.build)}\n" if shelf.build else ""
+    return (
+        '<!DOCTYPE HTML PUBLIC "-//IETF//DTD HTML 2.0//EN">\n<HTML>\n<HEAD>\n'
+        f"<TITLE>{escape(heading)}</TITLE>\n{refresh}</HEAD>\n<BODY>\n<H1>{escape(heading)}</H1>\n"
+        f"{body}{build}</BODY>\n</HTML>\n"
+    )
+
+
+def narrow(text: str, charset: str = "latin-1") -> bytes:
+    """Text in an 8-bit charset; what the charset lacks becomes its plainer relative, else `?`.
+
+    >>> narrow("caf\u00e9 \u0141\u015b"), narrow("caf\u00e9", "ascii")
+    (b'caf\\xe9 ?s', b'cafe')
+    """
+    out = bytearray()
+    for character in text:
+        try:
+            out += character.encode(charset)
+        except UnicodeEncodeError:
+            plain = unicodedata.normalize("NFKD", character).encode("ascii", "ignore")
+            out += plain or b"?"
+    return bytes(out)
+
+
+# --------------------------------------------------------------------------------------------------- list
+
+
+def plain_list(shelf: Shelf) -> str:
+    """One line a file, in the order of the plan, for a person or a program that reads words:
+    bytes, seconds, state, path."""
+    lines = [f"# {shelf.title}", "#    bytes  seconds  state  path"]
+    for offer in shelf.offers:
+        lines.append(f"# {offer.title}: {state_words(offer)}")
+        lines += [_list_line(file) for file in offer.files]
+        if not offer.files:
+            size = offer.size_bytes if offer.size_bytes is not None else "?"
+            lines.append(f"{size:>10} {_whole(offer.expected_s):>8}  later  {offer.names[0]}")
+    return shelf.newline.join([*lines, ""])
+
+
+def _list_line(file: ShelfFile) -> str:
+    state = "had" if file.had_bytes >= file.content.size_bytes > 0 else "pull"
+    return f"{file.content.size_bytes:>10} {_whole(file.expected_s):>8}  {state:<5}  {file.name}"
+
+
+def _whole(seconds: float | None) -> str:
+    return "?" if seconds is None else str(round(seconds))
+
+
+def still_to_pull(offers: Iterable[Offer]) -> Sequence[Offer]:
+    """What the script fetches: everything that the machine does not have yet, in order."""
+    return [offer for offer in offers if not offer.present and not offer.pulled]
+
+
+def escape(text: str) -> str:
+    """Text for a page. Quotes stay: HTML 2.0 has no hexadecimal references."""
+    return html_escape(text, quote=False)
