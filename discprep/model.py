@@ -634,6 +634,10 @@ class Seconds:
 # ---------------------------------------------------------------------------------------------- progress
 
 
+WHOLE = "all"
+"""The key under which a `Progress` is told of the whole: its pieces move it, nobody advances it itself."""
+
+
 class Progress(Protocol):
     """Told of long work; the terminal's bars implement it, tests count with it. Thread-safe."""
 

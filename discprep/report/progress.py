@@ -9,10 +9,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, TextIO
 
+from discprep.model import WHOLE
 from discprep.units import format_bytes
 
-ALL = "all"
-"""No piece but the whole: its label and total are those of the bar that every piece moves."""
 _PLAIN_EVERY_S = 10.0
 _APPEARS_AFTER_S = 0.4  # short work never flashes a bar
 _REDRAWN_EVERY_S = 0.1
@@ -49,9 +48,9 @@ class Bars:
         self._mute = False
 
     def begin(self, key: str, label: str, total: int | None, unit: str = "B") -> None:
-        """A piece of work named `key` starts; `total` in `unit`, None if unknown. `ALL`: the whole."""
+        """A piece of work named `key` starts; `total` in `unit`, None if unknown. `WHOLE`: the whole."""
         with self._lock:
-            if key == ALL:
+            if key == WHOLE:
                 self._declare(label, total, unit)
                 return
             self.end(key)
@@ -72,9 +71,9 @@ class Bars:
                 self._now_and_then(piece)
 
     def end(self, key: str) -> None:
-        """The work named `key` is over; with `ALL` the whole is."""
+        """The work named `key` is over; with `WHOLE` the whole is."""
         with self._lock:
-            if key == ALL:
+            if key == WHOLE:
                 self.close()
                 return
             piece = self._pieces.pop(key, None)
