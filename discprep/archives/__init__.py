@@ -1,0 +1,60 @@
+"""Every container behind one protocol: recognised by content, decoded once in a worker process, kept by hash.
+
+`open_all` is what the rest of discprep calls. Nothing heavy is imported here: each worker imports this module.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from discprep.archives.task import OpenTask
+
+if TYPE_CHECKING:
+    from discprep.model import Content, Limits, Opened, Progress
+
+__all__ = ["OpenTask", "open_all", "read_content"]
+
+
+def open_all(
+    tasks: Iterable[OpenTask],
+    *,
+    store: Path,
+    limits: Limits,
+    workers: int | None = None,
+    progress: Progress | None = None,
+) -> Iterator[Opened]:
+    """Decodes each archive once, in worker processes, and yields the results in the order of the tasks.
+
+    Members come to rest in `store`, one data file an archive, with a listing beside it; a second call finds the
+    listing and decodes nothing. A file that is no archive comes back with format "file" and one member without a
+    name, whose content is the file itself.
+
+    Args:
+        tasks: what to open; a task's `sha256` is checked against the file's bytes before they are decoded
+        store: a folder, made when absent; safe to share between runs and to delete between them
+        limits: bounds on sizes, members, time and memory
+        workers: processes at once; one for each processor by default
+        progress: told of archive bytes read, under the key "archives"
+
+    Raises:
+        StorageError: a file of this host cannot be read or written. What is wrong with an archive is no error
+            here but stands in its `Opened`.
+    """
+    from discprep.archives.store import Store, open_tasks
+
+    yield from open_tasks(list(tasks), Store(store), limits, workers, progress)
+
+
+def read_content(content: Content) -> Iterator[bytes]:
+    """The bytes of a content in pieces, its hash checked at the end.
+
+    Raises:
+        IntegrityError: the bytes are not those that were decoded (raised after the last piece). The damaged copy
+            is forgotten, so that the next run decodes the archive again.
+        StorageError: the file is gone or cannot be read
+    """
+    from discprep.archives.store import read_content as read
+
+    yield from read(content)

@@ -58,11 +58,19 @@ class Source:
 
 @dataclass(frozen=True, slots=True)
 class Options:
-    """How to read. `scratch` is a folder for temporary files; whoever started the worker removes it."""
+    """How to read.
+
+    Attributes:
+        scratch: a folder for temporary files; whoever started the worker removes it
+        charset: of member names, when the user says so
+        alive: to be called at least every few seconds by whatever takes long outside `read`, as it is bounded by
+            the limits; the worker would be taken for hung otherwise
+    """
 
     limits: Limits
     scratch: Path
-    charset: str | None = None  # of member names, when the user says so
+    charset: str | None = None
+    alive: Callable[[], None] = lambda: None
 
 
 class Reader(Protocol):
@@ -74,9 +82,12 @@ class Reader(Protocol):
         notices: what the user should know and nothing is wrong with (junk after the end, a guessed charset)
     """
 
-    format: str
-    problems: Sequence[str]
-    notices: Sequence[str]
+    @property
+    def format(self) -> str: ...
+    @property
+    def problems(self) -> Sequence[str]: ...
+    @property
+    def notices(self) -> Sequence[str]: ...
 
     def members(self) -> Iterator[Member]:
         """Members in stored order.

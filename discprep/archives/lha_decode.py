@@ -1,0 +1,178 @@
+"""Decoding one LHA member. Two libraries know the methods; which is asked first, and what each gets wrong:
+
+`lhafile` (its module lzhlib) is the faster one for -lh5- -lh6- -lh7-, but starts its window with the wrong bytes
+(streams that refer before their beginning come out wrong), ignores all sizes, and crashes when a callback raises.
+`pylhasa` (liblhasa) decodes everything else and the rest of those; it checks no checksum. A member counts only
+when its length and its CRC come out right, so a wrong result of the first is passed to the second. Both run only
+inside a worker process. Either may be missing on a host without a wheel.
+"""
+
+from __future__ import annotations
+
+import struct
+from collections.abc import Iterator
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from discprep.archives.base import CHUNK_BYTES, MemberError, Source
+from discprep.archives.lha_headers import STORED, Header
+from discprep.errors import ToolError
+
+KNOWN = STORED | {
+    "-lh1-", "-lh4-", "-lh5-", "-lh6-", "-lh7-", "-lhx-", "-lz5-", "-lzs-", "-pm1-", "-pm2-",
+}  # fmt: skip
+FAST = {"-lh4-": b"-lh5-", "-lh5-": b"-lh5-", "-lh6-": b"-lh6-", "-lh7-": b"-lh7-"}
+IN_MEMORY_BYTES = 2**23  # packed data up to here is handed over as bytes, more through a file
+
+
+def is_odd_lh7(header: Header) -> bool:
+    """A DOS clone's packer used the id of -lh7- for another algorithm (lhasa, lib/lha_file_header.c)."""
+    return header.method == "-lh7-" and header.level == 1 and header.os_id == " "
+
+
+def decoders(header: Header) -> list[str]:
+    """The decoders to try, in order; empty when a needed library is missing."""
+    if header.method in STORED:
+        return ["stored"]
+    fast = header.method in FAST and not is_odd_lh7(header) and header.size_bytes > 0
+    return [name for name, wanted in (("lzhlib", fast), ("pylhasa", True)) if wanted and _installed(name)]
+
+
+def missing() -> ToolError:
+    """No library on this host decodes the member."""
+    return ToolError(
+        "neither lhafile nor pylhasa, which decode LHA, is installed",
+        hint="Install one of them: pip install pylhasa",
+    )
+
+
+def decode(name: str, source: Source, header: Header, scratch: Path) -> Iterator[bytes]:
+    """The decoder's output in pieces, at most a little longer than declared; what it is worth the caller checks."""
+    if name == "stored":
+        return source.chunks(header.data_offset, header.packed_bytes)
+    if name == "lzhlib":
+        return _lzhlib(source, header)
+    return _pylhasa(source, header, scratch)
+
+
+@cache
+def _installed(name: str) -> bool:
+    try:
+        __import__(name)
+    except ImportError:
+        return False
+    return True
+
+
+class _Info:
+    """What lzhlib wants to know; a missing field would crash it."""
+
+    def __init__(self, header: Header) -> None:
+        self.compress_type = FAST[header.method]
+        self.compress_size = header.packed_bytes
+        self.file_size = header.size_bytes
+        self.CRC = 0
+
+
+class _Input:
+    """The packed bytes, up to their declared end. Never raises: that would crash the C code."""
+
+    def __init__(self, source: Source, header: Header) -> None:
+        self._source = source
+        self._at = header.data_offset
+        self._end = header.end
+        self.failed: Exception | None = None
+
+    def read(self, size: int) -> bytes:
+        try:
+            data = self._source.at(self._at, min(size, self._end - self._at))
+        except Exception as error:
+            self.failed = error
+            return b""
+        self._at += len(data)
+        return data
+
+
+class _Output:
+    """Takes copies of the decoded pieces (the buffer is reused)."""
+
+    def __init__(self) -> None:
+        self.pieces: list[bytes] = []
+
+    def write(self, data: Any) -> None:
+        self.pieces.append(bytes(data))
+
+
+def _lzhlib(source: Source, header: Header) -> Iterator[bytes]:
+    import lzhlib
+
+    given, taken = _Input(source, header), _Output()
+    session = lzhlib.LZHDecodeSession(given, taken, _Info(header))
+    done = False
+    while not done and session.output_pos <= header.size_bytes:
+        try:
+            done = session.do_next()
+        except Exception as error:
+            raise given.failed or MemberError(f"its packed data does not decode ({error})") from None
+        pieces, taken.pieces = taken.pieces, []
+        yield from pieces
+    if given.failed:
+        raise given.failed
+
+
+def _pylhasa(source: Source, header: Header, scratch: Path) -> Iterator[bytes]:
+    """pylhasa gets an archive of this one member with a header of our own: no hostile field reaches its parser."""
+    import pylhasa
+
+    front = wrapper(header)
+    if header.packed_bytes <= IN_MEMORY_BYTES:
+        packed = source.at(header.data_offset, header.packed_bytes)
+        with pylhasa.open_bytes(front + packed + b"\0") as archive:
+            yield from _pylhasa_pieces(archive, header.size_bytes)
+        return
+    path = scratch / "member.lzh"
+    _write(path, front, source, header)
+    try:
+        with pylhasa.open(path) as archive:
+            yield from _pylhasa_pieces(archive, header.size_bytes)
+    finally:
+        path.unlink()
+
+
+def _write(path: Path, front: bytes, source: Source, header: Header) -> None:
+    with path.open("wb") as file:
+        file.write(front)
+        for chunk in source.chunks(header.data_offset, header.packed_bytes):
+            file.write(chunk)
+        file.write(b"\0")
+
+
+def _pylhasa_pieces(archive: Any, size_bytes: int) -> Iterator[bytes]:
+    entries = list(archive)
+    if len(entries) != 1:
+        raise MemberError("the decoder does not accept it")
+    with entries[0].open() as reader:
+        left = size_bytes
+        while left > 0 and (piece := reader.read(min(left, CHUNK_BYTES))):
+            left -= len(piece)
+            yield piece
+
+
+def wrapper(header: Header) -> bytes:
+    """A header that describes the member's data and nothing else: method, sizes, the name `x`.
+
+    Level 2; the odd -lh7- is known only by level 1 with that system's id.
+    """
+    method = header.method.encode("ascii")
+    if is_odd_lh7(header):
+        base = struct.pack("<5sIIIBBB1sH1sH", method, header.packed_bytes, header.size_bytes, 0, 0x20, 1, 1, b"x", 0,
+                           b" ", 0)  # fmt: skip
+        return bytes([len(base), sum(base) & 0xFF]) + base
+    packed, size = header.packed_bytes, header.size_bytes
+    wide = b""
+    if packed >= 2**32 or size >= 2**32:
+        wide = b"\x13\0\x42" + struct.pack("<QQ", packed, size)
+        packed = size = 0xFFFFFFFF
+    rest = struct.pack("<5sIIIBBH1s", method, packed, size, 0, 0x20, 2, 0, b"U") + b"\x04\0\x01x" + wide + b"\0\0"
+    return struct.pack("<H", len(rest) + 2) + rest

@@ -1,0 +1,263 @@
+"""gz, bz2 and xz: single compressed files, and the tars and disk images inside them.
+
+The stream is unpacked into a scratch file, within the limits, and up to a damaged place if there is one. If a tar or
+a disk image stands there, its members are what the user means, and the format is `tar.gz`, `fat12.gz` and so on;
+else there is one member. Sources: RFC 1952 for gz; bz2 and xz end and concatenate as their libraries say.
+"""
+
+from __future__ import annotations
+
+import zlib
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import PurePath
+from typing import Any, BinaryIO
+
+from discprep.archives.base import HEAD_BYTES, Format, MemberError, Options, Reader, Source
+from discprep.model import Member
+from discprep.units import format_bytes
+
+XZ_MEMORY_BYTES = 128 * 2**20
+PIECE_BYTES = 2**20  # of unpacked data at once
+# What is opened in place of the single file; an archive inside stays a member, opened when `nested` allows it.
+NOT_COMPOSED = {"zip", "lha", "7z", "rar", "gz", "bz2", "xz"}
+GZ_RESERVED = 0xE0  # RFC 1952 2.3.1.2: must be zero
+GZ_NAME = 0x08
+
+
+def _xz() -> Any:
+    import lzma
+
+    return lzma.LZMADecompressor(memlimit=XZ_MEMORY_BYTES)
+
+
+def _bz2() -> Any:
+    import bz2
+
+    return bz2.BZ2Decompressor()
+
+
+class _Gz:
+    """zlib's decompressor with the interface of the other two; it compares CRC-32 and size itself."""
+
+    def __init__(self) -> None:
+        self._inner = zlib.decompressobj(wbits=31)
+
+    def decompress(self, data: bytes, max_length: int) -> bytes:
+        return self._inner.decompress(self._inner.unconsumed_tail + data, max_length)
+
+    @property
+    def eof(self) -> bool:
+        return self._inner.eof
+
+    @property
+    def needs_input(self) -> bool:
+        return not self._inner.unconsumed_tail
+
+    @property
+    def unused_data(self) -> bytes:
+        return self._inner.unused_data
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """One compression. `suffixes` maps what a file name ends in to what it ends in unpacked."""
+
+    name: str
+    magic: bytes
+    new: Callable[[], Any]
+    suffixes: tuple[tuple[str, str], ...]
+
+
+KINDS = (
+    Kind("gz", b"\x1f\x8b\x08", _Gz, ((".gz", ""), (".tgz", ".tar"), (".adz", ".adf"))),
+    Kind("bz2", b"BZh", _bz2, ((".bz2", ""), (".tbz2", ".tar"), (".tbz", ".tar"))),
+    Kind("xz", b"\xfd7zXZ\0", _xz, ((".xz", ""), (".txz", ".tar"))),
+)
+
+
+class Unpacker:
+    """Unpacks one stream after the other; `problem` says why it ended before the end of the file."""
+
+    def __init__(self, kind: Kind, source: Source, options: Options) -> None:
+        self._kind = kind
+        self._source = source
+        self._options = options
+        self.size_bytes = 0
+        self.problem = ""
+
+    def into(self, file: BinaryIO) -> None:
+        """Writes what unpacks, and no more than the limits allow."""
+        try:
+            for piece in self._pieces():
+                file.write(piece)
+                self.size_bytes += len(piece)
+                self._options.alive()
+                if self.problem or self._too_much():
+                    return
+        except MemberError as error:
+            self.problem = error.message
+        except MemoryError:
+            self.problem = f"it needs more than {format_bytes(XZ_MEMORY_BYTES)} of memory to unpack"
+        except Exception as error:  # zlib.error, OSError of bz2, LZMAError: each library has its own
+            if isinstance(error, OSError) and error.errno:
+                raise
+            self.problem = f"it is damaged after {self.size_bytes} bytes ({error})"
+
+    def _too_much(self) -> bool:
+        limits, size = self._options.limits, self.size_bytes
+        if size > limits.member_bytes:
+            self.problem = f"it grows beyond the limit of {format_bytes(limits.member_bytes)}"
+        elif limits.ratio and size > limits.ratio_bytes and size > limits.ratio * self._source.size_bytes:
+            self.problem = f"it grows more than {limits.ratio} times, beyond {format_bytes(limits.ratio_bytes)}"
+        return bool(self.problem)
+
+    def _pieces(self) -> Iterator[bytes]:
+        chunks = self._source.chunks(0, self._source.size_bytes)
+        data = next(chunks, b"")
+        while data:
+            self._check_flags(data)
+            stream = self._kind.new()
+            while not stream.eof:
+                yield stream.decompress(data, PIECE_BYTES)
+                data = b""
+                if not stream.eof and stream.needs_input:
+                    data = next(chunks, b"")
+                    if not data:
+                        raise MemberError(f"it ends before its end: {self.size_bytes} bytes could be unpacked")
+            data = self._next_stream(stream.unused_data, chunks)
+
+    def _check_flags(self, data: bytes) -> None:
+        if self._kind.name == "gz" and len(data) > 3 and data[3] & GZ_RESERVED:
+            raise MemberError("its gz header sets reserved flags, which must be zero")
+
+    def _next_stream(self, rest: bytes, chunks: Iterator[bytes]) -> bytes:
+        """The start of another stream; nothing after zero padding."""
+        rest = rest.lstrip(b"\0")
+        while len(rest) < len(self._kind.magic):
+            more = next(chunks, None)
+            if more is None:
+                break
+            rest = (rest + more).lstrip(b"\0")
+        if rest and not rest.startswith(self._kind.magic):
+            raise MemberError(f"bytes that belong to no stream follow after {self.size_bytes} unpacked bytes")
+        return rest
+
+
+class StreamReader:
+    """A single compressed file; see `base.Reader`."""
+
+    def __init__(self, kind: Kind, source: Source, inner: Source, problem: str) -> None:
+        self.format = kind.name
+        self._kind = kind
+        self._source = source
+        self._inner = inner
+        self._problem = problem
+        self.problems: list[str] = []
+        self.notices: list[str] = []
+
+    def members(self) -> Iterator[Member]:
+        """The one member."""
+        stored = _stored_name(self._source.head) if self.format == "gz" else b""
+        yield Member(
+            index=0,
+            name=inner_name(self._kind, self._source.name) or _last_part(stored) or "content",
+            raw_name=stored,
+            kind="file",
+            size_bytes=self._inner.size_bytes,
+            packed_bytes=self._source.size_bytes,
+            method={"gz": "deflate", "bz2": "bzip2", "xz": "lzma"}[self.format],
+            time_s=_stored_time(self._source.head) if self.format == "gz" else None,
+            problem=self._problem,
+        )
+
+    def read(self, member: Member) -> Iterator[bytes]:
+        """The unpacked bytes, checked already while they were unpacked."""
+        return self._inner.chunks(0, member.size_bytes)
+
+    def close(self) -> None:
+        """Frees the scratch file."""
+        self._inner.file.close()
+
+
+class ComposedReader:
+    """A tar or an image inside a compressed file: the inner reader, with what is wrong with the outer file."""
+
+    def __init__(self, kind: Kind, reader: Reader, inner: Source, problem: str) -> None:
+        self.format = f"{reader.format}.{kind.name}"
+        self._kind = kind
+        self._reader = reader
+        self._inner = inner
+        self._outer = [f"the {kind.name} layer: {problem}"] if problem else []
+        self.members = reader.members
+        self.read = reader.read
+
+    @property
+    def problems(self) -> list[str]:
+        """Of both layers."""
+        return [*self._outer, *self._reader.problems]
+
+    @property
+    def notices(self) -> list[str]:
+        """Of the inner reader."""
+        return list(self._reader.notices)
+
+    def close(self) -> None:
+        """Frees the inner reader and the scratch file."""
+        self._reader.close()
+        self._inner.file.close()
+
+
+def _opener(kind: Kind) -> Callable[[Source, Options], Reader]:
+    def open_stream(source: Source, options: Options) -> Reader:
+        import tempfile
+
+        from discprep.archives.formats import recognised
+
+        file = tempfile.TemporaryFile(dir=options.scratch)  # noqa: SIM115 (the reader closes it)
+        unpacker = Unpacker(kind, source, options)
+        unpacker.into(file)
+        file.flush()
+        file.seek(0)
+        name = inner_name(kind, source.name)
+        inner = Source(file, unpacker.size_bytes, file.read(HEAD_BYTES), name)
+        found = recognised(inner) if inner.size_bytes else None
+        if found and found.rank < 2 and found.name not in NOT_COMPOSED:
+            return ComposedReader(kind, found.open(inner, options), inner, unpacker.problem)
+        return StreamReader(kind, source, inner, unpacker.problem)
+
+    return open_stream
+
+
+def inner_name(kind: Kind, name: str) -> str:
+    """What the file is called unpacked: `x.txt.gz` holds `x.txt`, `x.tgz` holds `x.tar`; "" when it does not say."""
+    name = _last_part(name.encode("utf-8", "surrogateescape"))
+    for suffix, instead in kind.suffixes:
+        if name.lower().endswith(suffix) and len(name) > len(suffix):
+            return name[: -len(suffix)] + instead
+    return ""
+
+
+def _last_part(raw: bytes) -> str:
+    return PurePath(raw.decode("utf-8", "replace").replace("\\", "/")).name
+
+
+def _stored_name(head: bytes) -> bytes:
+    """FNAME of RFC 1952 2.3; never used as a path."""
+    if len(head) < 10 or not head[3] & GZ_NAME:
+        return b""
+    at = 10
+    if head[3] & 0x04:
+        at += 2 + int.from_bytes(head[10:12], "little")
+    return head[at : at + 1024].partition(b"\0")[0]
+
+
+def _stored_time(head: bytes) -> int | None:
+    return int.from_bytes(head[4:8], "little") or None
+
+
+def _recogniser(kind: Kind) -> Callable[[Source], bool]:
+    return lambda source: source.head.startswith(kind.magic)
+
+
+FORMATS = tuple(Format(kind.name, 0, _recogniser(kind), _opener(kind)) for kind in KINDS)

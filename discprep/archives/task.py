@@ -1,0 +1,127 @@
+"""What a worker is asked and what it answers, and the lines in which both cross the pipe.
+
+A listing on disc is made of the same member lines, so a member has one written form.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import astuple, dataclass
+from pathlib import Path
+from typing import Any
+
+from discprep.model import Content, Limits, Member, Unpacked
+
+
+@dataclass(frozen=True, slots=True)
+class OpenTask:
+    """An archive to open.
+
+    Attributes:
+        path: the file
+        sha256: of the file; what it must be when given, "" to take what is found
+        charset: of member names, over what the archive declares
+        nested: how many levels of archives inside it are opened too
+        name: the name under which the file was published: names what a single compressed file holds, and a file
+            called `.lha` that is no archive at all is a problem
+    """
+
+    path: Path
+    sha256: str = ""
+    charset: str | None = None
+    nested: int = 0
+    name: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Order:
+    """One decoding, as a worker is asked for it.
+
+    Attributes:
+        offset_bytes, size_bytes: the part of `path` that is the archive; size None: to the end
+        data: where the members' bytes go, one after the other; None: they are only hashed
+        start: members before it are done already; `data_bytes` of `data` hold them
+        decode: False: members from `start` on are only listed
+        careful: each member is announced before it is touched
+        mark_inner: members that are archives themselves are marked
+    """
+
+    path: str
+    name: str
+    sha256: str
+    charset: str | None
+    limits: Limits
+    offset_bytes: int = 0
+    size_bytes: int | None = None
+    data: str | None = None
+    data_bytes: int = 0
+    start: int = 0
+    decode: bool = True
+    careful: bool = False
+    mark_inner: bool = False
+
+    def line(self) -> list[Any]:
+        """As JSON values."""
+        return list(astuple(self))
+
+    @classmethod
+    def of(cls, line: list[Any]) -> Order:
+        """Back from JSON values."""
+        path, name, sha256, charset, limits, *rest = line
+        return cls(path, name, sha256, charset, Limits(*limits), *rest)
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A member as a worker reports it. `offset_bytes` is in the data file; `sha256` is "" without bytes."""
+
+    member: Member
+    offset_bytes: int = 0
+    sha256: str = ""
+    computed: str = ""
+    problem: str = ""
+    inner: str = ""  # the format of a member that is an archive itself
+    lasting: bool = True  # False: another run may fare better (a library was missing, time ran out)
+
+    def line(self) -> list[Any]:
+        """As JSON values."""
+        m = self.member
+        return [
+            m.index, m.name, m.raw_name.decode("latin-1"), m.kind, m.size_bytes, m.packed_bytes, m.method, m.time_s,
+            m.attributes, m.attribute_system, m.comment, m.checksum, m.problem, m.target,
+            self.offset_bytes, self.sha256, self.computed, self.problem, self.inner, self.lasting,
+        ]  # fmt: skip
+
+    @classmethod
+    def of(cls, line: list[Any]) -> Entry:
+        """Back from JSON values."""
+        member = Member(line[0], line[1], line[2].encode("latin-1"), *line[3:14])
+        return cls(member, *line[14:])
+
+    def unpacked(self, data: Path) -> Unpacked:
+        """As the rest of discprep sees it, its bytes in `data`."""
+        content = None
+        if self.sha256:
+            content = Content(data, self.offset_bytes, self.member.size_bytes, self.sha256)
+        return Unpacked(self.member, content, self.computed, self.problem)
+
+
+@dataclass(frozen=True, slots=True)
+class Summary:
+    """A worker's last word on an archive."""
+
+    format: str
+    sha256: str
+    data_bytes: int
+    problems: tuple[str, ...] = ()
+    notices: tuple[str, ...] = ()
+
+    @classmethod
+    def of(cls, line: list[Any]) -> Summary:
+        """Back from JSON values."""
+        return cls(line[0], line[1], line[2], tuple(line[3]), tuple(line[4]))
+
+
+def packed_line(kind: str, values: list[Any]) -> bytes:
+    """One line of the pipe: the kind of message, then its values. Lone surrogates survive as escapes."""
+    return json.dumps([kind, *values], separators=(",", ":")).encode("ascii") + b"\n"
