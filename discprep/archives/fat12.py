@@ -8,11 +8,12 @@ of machines other than DOS-class ones often lack them.
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
+from itertools import pairwise, takewhile
 
 from discprep.archives.base import Format, Options, Source, enforced
+from discprep.archives.floppy import PATH_MAX, Found, without_shared
 from discprep.archives.times import dos_time
 from discprep.errors import ArchiveError
 from discprep.model import Member
@@ -21,8 +22,11 @@ ENTRY = 32
 FOLDER, LABEL, LONG = 0x10, 0x08, 0x0F
 BAD, LAST = 0xFF7, 0xFF8
 CLUSTERS_MAX = 4084  # from 4085 on it is no FAT12 (Microsoft 1.03)
-PATH_MAX = 1024  # a folder with a longer path is not entered; DOS itself allows 64 characters
 NAME_CHARSET = "cp437"
+DISK_MAX = 2**26  # [B]; beyond any floppy
+FOLDER_MAX = 65_536 * ENTRY  # [B] (Microsoft 1.03)
+LONG_MAX = 20  # pieces of a long name: 255 characters at 13 each
+REMARKS_MAX = 200
 
 # Disks formatted before the boot sector had fields: the FAT's first byte tells the geometry (sectors/cluster, root
 # entries, sectors/FAT, sectors). The values are those that mformat writes for these sizes.
@@ -70,8 +74,8 @@ class Geometry:
         counts = 1 <= self.copies <= 4 and self.reserved and self.per_fat and 0 < self.root_entries <= 4096
         if not (powers and counts):
             return False
-        room = self.per_fat * self.sector * 2 // 3
-        return 0 < self.clusters <= CLUSTERS_MAX and self.clusters + 2 <= room + 1
+        room = self.per_fat * self.sector * 2 // 3 - 2
+        return 0 < self.clusters <= min(CLUSTERS_MAX, room + 1) and self.sectors * self.sector <= DISK_MAX
 
 
 def geometry(source: Source) -> Geometry | None:
@@ -112,14 +116,6 @@ def entries12(raw: bytes) -> list[int]:
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class Found:
-    """A folder's entry and the clusters that its chain names."""
-
-    member: Member
-    chain: tuple[int, ...]
-
-
 class Fat12Reader:
     """An open image (`base.Reader`). The whole tree is walked at once, since a later file can hurt an earlier one."""
 
@@ -135,8 +131,9 @@ class Fat12Reader:
         self._problems: list[str] = []
         self._notices: list[str] = []
         self._fat = self._read_fat()
-        self._found = self._walk()
-        self._mark_cross_links()
+        self._entered: set[int] = set()  # clusters read as folders
+        self._chains: dict[int, tuple[tuple[int, ...], str]] = {}
+        self._found = without_shared(self._walk(), "clusters")
         self.problems: Sequence[str] = self._problems
         self.notices: Sequence[str] = self._notices
 
@@ -163,25 +160,26 @@ class Fat12Reader:
             self._notices.append(f"{source.size_bytes - whole} bytes after the end of the disk")
         return entries12(copies[0])[: shape.clusters + 2]
 
-    def _chain(self, first: int, most: int) -> tuple[tuple[int, ...], str]:
-        """The clusters from `first` on, at most `most`, and what is wrong with the chain."""
-        chain: list[int] = []
-        seen: set[int] = set()
-        cluster = first
-        while cluster < LAST:
-            if not 2 <= cluster < len(self._fat):
-                what = {0: "a free", BAD: "a bad"}.get(cluster, "an impossible")
-                return tuple(chain), f"its chain of clusters runs into {what} one ({cluster})"
-            if cluster in seen:
-                return tuple(chain), f"its chain of clusters loops at cluster {cluster}"
-            if len(chain) == most:
-                return tuple(chain), ""
-            if self._offset(cluster) >= self._source.size_bytes:
-                return tuple(chain), "the image ends inside it"
-            seen.add(cluster)
-            chain.append(cluster)
-            cluster = self._fat[cluster]
-        return tuple(chain), ""
+    def _chain(self, first: int) -> tuple[tuple[int, ...], str]:
+        """The clusters from `first` on as far as they are sound, and what ends them if not the mark of the end."""
+        if first not in self._chains:
+            chain: dict[int, None] = {}
+            cluster, fault = first, ""
+            while cluster < LAST and not fault:
+                fault = self._cluster_fault(cluster, chain)
+                if not fault:
+                    chain[cluster] = None
+                    cluster = self._fat[cluster]
+            self._chains[first] = tuple(chain), fault
+        return self._chains[first]
+
+    def _cluster_fault(self, cluster: int, chain: Mapping[int, None]) -> str:
+        if not 2 <= cluster < len(self._fat):
+            what = {0: "a free", BAD: "a bad"}.get(cluster, "an impossible")
+            return f"its chain of clusters runs into {what} one ({cluster})"
+        if cluster in chain:
+            return f"its chain of clusters loops at cluster {cluster}"
+        return "the image ends inside it" if self._offset(cluster) >= self._source.size_bytes else ""
 
     def _offset(self, cluster: int) -> int:
         return self._shape.data + (cluster - 2) * self._shape.cluster
@@ -199,77 +197,76 @@ class Fat12Reader:
     def _walk(self) -> list[Found]:
         """Every file and folder, a folder before what it holds."""
         shape, found = self._shape, list[Found]()
-        root = self._source.at(shape.root, shape.root_entries * ENTRY)
-        stack = [self._listed(root, b"", "", is_root=True)]
-        folders: set[int] = set()
+        stack = [self._listed(self._source.chunks(shape.root, shape.root_entries * ENTRY), b"", "")]
         while stack and len(found) < self._most:
             entry = next(stack[-1], None)
             if entry is None:
                 stack.pop()
                 continue
-            member = replace(entry.member, index=len(found))
-            if member.kind == "folder" and entry.chain:
-                if entry.chain[0] in folders:
-                    member = replace(member, problem=member.problem or "its clusters are another folder's, too")
-                elif len(member.name) > PATH_MAX:
-                    member = replace(member, problem=f"its path is longer than {PATH_MAX}; what it holds was not read")
+            entry = replace(entry, member=replace(entry.member, index=len(found)))
+            if entry.member.kind == "folder":
+                inside = self._enter(entry)
+                if isinstance(inside, str):
+                    entry = entry.hurt_by(inside)
                 else:
-                    raw = b"".join(self._content(entry.chain, len(entry.chain) * shape.cluster))
-                    stack.append(self._listed(raw, member.raw_name + b"/", member.name + "/"))
-                folders.add(entry.chain[0])
-            found.append(Found(member, entry.chain))
+                    stack.append(inside)
+            found.append(entry)
         return found
 
-    def _listed(self, raw: bytes, above_raw: bytes, above: str, is_root: bool = False) -> Iterator[Found]:
+    def _enter(self, folder: Found) -> Iterator[Found] | str:
+        """What a folder holds, or why it is not looked at. No cluster is read as a folder twice."""
+        member = folder.member
+        if not self._entered.isdisjoint(folder.chain):
+            return "its clusters are another folder's, too"
+        if len(member.name) > PATH_MAX:
+            return "its path is too long; what it holds was not read"
+        self._entered.update(folder.chain)
+        content = self._content(folder.chain, min(len(folder.chain) * self._shape.cluster, FOLDER_MAX))
+        return self._listed(content, member.raw_name + b"/", member.name + "/")
+
+    def _listed(self, chunks: Iterable[bytes], above_raw: bytes, above: str) -> Iterator[Found]:
         """The entries of one folder, in order; deleted ones and the label are passed over."""
         pieces: list[bytes] = []
-        for at in range(0, len(raw) - ENTRY + 1, ENTRY):
-            entry = raw[at : at + ENTRY]
-            if entry[0] == 0:
-                return
-            if entry[0] == 0xE5:
-                pieces = []
-            elif entry[11] & 0x3F == LONG:
-                pieces.append(entry)
-            elif entry[11] & LABEL:
-                if is_root:
-                    self._notices.append(f"the disk's label: {entry[:11].decode(self._charset, 'replace').rstrip()}")
-                pieces = []
-            else:
-                if entry[:11].rstrip() not in (b".", b".."):
-                    yield self._entry(entry, pieces, above_raw, above)
-                pieces = []
+        entries = (chunk[at : at + ENTRY] for chunk in chunks for at in range(0, len(chunk) - ENTRY + 1, ENTRY))
+        for entry in takewhile(lambda entry: entry[0], entries):
+            if entry[0] != 0xE5 and entry[11] & 0x3F == LONG:
+                pieces = [*pieces[-LONG_MAX:], entry]
+                continue
+            if entry[0] != 0xE5 and entry[11] & LABEL:
+                self._remark(f"the disk's label: {entry[:11].decode(self._charset, 'replace').rstrip()}")
+            elif entry[0] != 0xE5 and entry[:11].rstrip() not in (b".", b".."):
+                yield self._entry(entry, pieces, above_raw, above)
+            pieces = []
+
+    def _remark(self, notice: str) -> None:
+        if len(self._notices) < REMARKS_MAX:
+            self._notices.append(notice)
 
     def _entry(self, entry: bytes, pieces: list[bytes], above_raw: bytes, above: str) -> Found:
         time, date, first, size_bytes = struct.unpack_from("<3HL", entry, 22)
         folder = bool(entry[11] & FOLDER)
         raw = short_name(entry)
         name = long_name(pieces, entry) or in_case(raw, entry[12], self._charset)
-        needed = self._shape.clusters if folder else -(-size_bytes // self._shape.cluster)
-        chain, problem = self._chain(first, needed) if first or folder else ((), "")
-        if not folder and not problem and len(chain) < needed:
-            room = len(chain) * self._shape.cluster
-            problem = f"it is said to be {size_bytes} bytes long, but its chain of clusters holds only {room}"
-        if "/" in name:
-            problem = "its name holds a /"
+        chain, problem = self._chain(first) if first or folder else ((), "")
+        count = len(chain)
+        if not folder:
+            count = -(-size_bytes // self._shape.cluster)
+            problem = self._size_fault(name, size_bytes, len(chain), problem)
         member = Member(
             0, above + name, above_raw + raw, "folder" if folder else "file", 0 if folder else size_bytes,
-            time_s=dos_time(date << 16 | time), attributes=entry[11], attribute_system="dos", problem=problem,
+            time_s=dos_time(date << 16 | time), attributes=entry[11], attribute_system="dos",
+            problem="its name holds a /" if "/" in name else problem,
         )  # fmt: skip
-        return Found(member, chain)
+        return Found(member, chain, chain, count)
 
-    def _mark_cross_links(self) -> None:
-        """Files that share a cluster are hurt, all of them."""
-        owners: dict[int, int] = {}
-        hurt: set[int] = set()
-        for index, found in enumerate(self._found):
-            for cluster in found.chain:
-                if owners.setdefault(cluster, index) != index:
-                    hurt |= {index, owners[cluster]}
-        for index in hurt:
-            found = self._found[index]
-            problem = found.member.problem or "it shares clusters with another file: one of them was overwritten"
-            self._found[index] = replace(found, member=replace(found.member, problem=problem))
+    def _size_fault(self, name: str, size_bytes: int, clusters: int, fault: str) -> str:
+        """Why a file's chain cannot hold its bytes; a chain that goes on, or breaks, behind them is remarked."""
+        step = self._shape.cluster
+        if clusters * step < size_bytes:
+            return fault or f"it is said to be {size_bytes} bytes long, but its chain holds only {clusters * step}"
+        if fault or (clusters - 1) * step >= max(size_bytes, 1):
+            self._remark(f"{name}: its chain of clusters goes on behind its end")
+        return ""
 
 
 def short_name(entry: bytes) -> bytes:
