@@ -1,0 +1,1 @@
+"""Getting bytes: HTTP(S), FTP, local files; a cache by content; resume; mirrors; pins."""

@@ -1,0 +1,153 @@
+"""Files that are whole or absent, and locks that die with their owner."""
+
+from __future__ import annotations
+
+import errno
+import os
+import sys
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from discprep.errors import StorageError
+
+_POLL_S = 0.05
+
+
+@contextmanager
+def storage(what: str, path: Path, *, hint: str = "") -> Iterator[None]:
+    """Turns the host's refusals into `StorageError` with the path, what was being done and the next step."""
+    try:
+        yield
+    except OSError as error:
+        step = hint or _STEPS.get(error.errno or 0, "Make room or change the rights, then run it again.")
+        raise StorageError(f"{what} failed: {error.strerror or error}", where=str(path), hint=step) from error
+
+
+_STEPS = {
+    errno.ENOSPC: "Make room on that disk, then run it again: it goes on where it stopped.",
+    errno.EDQUOT if hasattr(errno, "EDQUOT") else -1: "Your quota there is used up: make room, then run it again.",
+    errno.EACCES: "Change the rights of that folder or name another, then run it again.",
+    errno.EPERM: "Change the rights of that folder or name another, then run it again.",
+    errno.EROFS: "That file system is read-only: name a folder elsewhere.",
+    errno.ENAMETOOLONG: "Name a folder with a shorter path.",
+    errno.EIO: "The disk or its cable is failing: save what is on it, name a folder on another one.",
+}
+
+
+def write_atomically(path: Path, content: bytes) -> None:
+    """Writes `content` beside `path` and moves it there once it is on the disk. One writer at a time (see `Lock`).
+
+    Raises:
+        StorageError: the disk or its rights stand in the way; `path` is as it was
+    """
+    path = Path(os.path.realpath(path))  # a link stays a link
+    part = path.with_name(path.name + ".part")
+    with storage("writing", path):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            with part.open("wb") as file:
+                file.write(content)
+                file.flush()
+                os.fsync(file.fileno())
+            part.replace(path)
+        except OSError:
+            with suppress(OSError):
+                part.unlink()
+            raise
+
+
+class Lock:
+    """An exclusive lock on a file made for it, or on a folder that stands; freed when its process ends, however.
+
+    The file is removed when the lock is freed, so that no litter stays. Threads exclude each other as well.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._handle: int | None = None
+
+    def take(self) -> bool:
+        """True when the lock is now ours, False while somebody else has it.
+
+        Raises:
+            StorageError: the file cannot be made, or the file system has no locks
+        """
+        with storage("locking", self.path, hint="Name a cache folder on a local disk with --cache."):
+            handle = _open(self.path)
+            try:
+                if _lock(handle) and _still_there(handle, self.path):
+                    self._handle = handle
+                    return True
+            except OSError:
+                os.close(handle)
+                raise
+            os.close(handle)
+            return False
+
+    def free(self) -> None:
+        """Gives the lock back."""
+        handle, self._handle = self._handle, None
+        if handle is None:
+            return
+        if not self.path.is_dir():
+            with suppress(OSError):  # Windows keeps it while it is open; the next owner takes it over
+                self.path.unlink()
+        os.close(handle)
+
+    @contextmanager
+    def held(self, wait: Callable[[], None] = lambda: time.sleep(_POLL_S)) -> Iterator[bool]:
+        """Takes the lock, calling `wait` as long as another has it; True when it had to wait."""
+        waited = False
+        while not self.take():
+            waited = True
+            wait()
+        try:
+            yield waited
+        finally:
+            self.free()
+
+
+def _open(path: Path) -> int:
+    if path.is_dir():
+        return os.open(path, os.O_RDONLY)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    return os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+
+
+def _still_there(handle: int, path: Path) -> bool:
+    """Whether the file we locked still has its name: its last owner may have removed it in between."""
+    try:
+        found = path.stat()
+    except FileNotFoundError:
+        return False
+    ours = os.fstat(handle)
+    return (found.st_ino, found.st_dev) == (ours.st_ino, ours.st_dev)
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    def _lock(handle: int) -> bool:
+        try:
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+        except OSError:
+            return False
+        return True
+else:
+    import fcntl
+
+    def _lock(handle: int) -> bool:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except (BlockingIOError, InterruptedError):
+            return False
+        return True
+
+
+def lock_beside(path: Path) -> Lock:
+    """The lock for whoever rewrites `path`: on its folder where the system can, so that no file appears beside it."""
+    if sys.platform == "win32":
+        return Lock(path.with_name(path.name + ".lock"))
+    return Lock(path.resolve().parent)

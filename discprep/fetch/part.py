@@ -1,0 +1,127 @@
+"""What has come so far of one source, on the disk, and whether it can be gone on with."""
+
+from __future__ import annotations
+
+import json
+import os
+from contextlib import suppress
+from dataclasses import asdict
+from io import FileIO
+from pathlib import Path
+
+from discprep.fetch.files import storage
+from discprep.fetch.transport import Resume, Validators
+
+
+class Part:
+    """The part file at `path` and, beside it, what its server said when it began. One owner at a time (a lock).
+
+    Used as a context: leaving it puts on the disk what came, so that the next run goes on from there.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._about = path.with_name(path.name + ".json")
+        self._file: FileIO | None = None
+        self._validators = Validators()
+        self._synced_bytes = 0
+        self.size_bytes = 0
+        self.joined = False  # whether bytes of an earlier request are in it
+
+    def __enter__(self) -> Part:
+        with storage("opening a part file", self.path):
+            self._file = FileIO(os.open(self.path, os.O_RDWR | os.O_CREAT, 0o600), "r+")
+            self.size_bytes = os.fstat(self._file.fileno()).st_size
+        self._read_about()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        file, self._file = self._file, None
+        if file is None:
+            return
+        with suppress(OSError):  # an error that matters has been raised before
+            if self.size_bytes > self._synced_bytes:
+                os.fsync(file.fileno())
+                self._write_about(self.size_bytes)
+        file.close()
+        if self.size_bytes == 0:
+            self.drop()
+
+    def resume(self, covered: bool) -> Resume | None:
+        """Where to go on, or None to begin. With no hash to check the whole (`covered` False) only what was put on
+        the disk for certain counts, and only if the server can tell its versions apart."""
+        size_bytes = self.size_bytes if covered else min(self.size_bytes, self._synced_bytes)
+        told_apart = self._validators.strong or self._validators.last_modified
+        if size_bytes == 0 or not (covered or told_apart):
+            return None
+        if size_bytes < self.size_bytes:
+            self._cut(size_bytes)
+        self.joined = True
+        return Resume(size_bytes, self._validators)
+
+    def begin(self, validators: Validators) -> None:
+        """Empties the part for a file that `validators` describe. Raises StorageError."""
+        self._cut(0)
+        self._validators, self.joined = validators, False
+        with storage("writing a part file", self._about):
+            self._write_about(0)
+
+    def append(self, chunk: bytes, sync_every_bytes: int) -> None:
+        """Writes one more chunk at the end. Raises StorageError; what came before stays."""
+        with storage("writing what is fetched", self.path):
+            view = memoryview(chunk)
+            while view:
+                written = self._opened.write(view)
+                self.size_bytes += written
+                view = view[written:]
+            if self.size_bytes - self._synced_bytes >= sync_every_bytes:
+                self._sync()
+                self._write_about(self._synced_bytes)
+
+    def finish(self) -> None:
+        """Puts all bytes on the disk. Raises StorageError."""
+        with storage("writing what is fetched", self.path):
+            self._sync()
+
+    def drop(self) -> None:
+        """Removes part and notes."""
+        drop_part(self.path)
+
+    @property
+    def _opened(self) -> FileIO:
+        if self._file is None:
+            raise ValueError("the part is not open")
+        return self._file
+
+    def _sync(self) -> None:
+        os.fsync(self._opened.fileno())
+        self._synced_bytes = self.size_bytes
+
+    def _cut(self, size_bytes: int) -> None:
+        with storage("writing a part file", self.path):
+            self._opened.truncate(size_bytes)
+            self._opened.seek(size_bytes)
+            self.size_bytes = size_bytes
+            self._synced_bytes = min(self._synced_bytes, size_bytes)
+
+    def _read_about(self) -> None:
+        """Notes that are missing or damaged make the part worthless, no more."""
+        try:
+            data = json.loads(self._about.read_bytes())
+            self._validators = Validators(**data["validators"])
+            self._synced_bytes = int(data["synced_bytes"])
+        except (OSError, ValueError, TypeError, KeyError):
+            self._validators, self._synced_bytes = Validators(), 0
+            self._cut(0)
+        self._opened.seek(self.size_bytes)
+
+    def _write_about(self, synced_bytes: int) -> None:
+        data = {"validators": asdict(self._validators), "synced_bytes": synced_bytes}
+        self._about.write_bytes(json.dumps(data).encode())
+
+
+def drop_part(path: Path) -> None:
+    """Removes a part and what stands beside it, as far as they are there."""
+    for suffix in ("", ".json", ".plain"):
+        with suppress(OSError):
+            path.with_name(path.name + suffix).unlink()

@@ -1,0 +1,63 @@
+"""What a source's text says: its scheme, host and file name, and how to show it without a password."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from urllib.parse import SplitResult, unquote, urlsplit, urlunsplit
+
+SCHEMES = ("https", "http", "ftp")
+_URL = re.compile(r"([A-Za-z][A-Za-z0-9+.-]+)://")
+
+
+def scheme(source: str) -> str:
+    """"http", "https", "ftp", "file" for a path on this host; other schemes as they are written."""
+    match = _URL.match(source)
+    return match[1].lower() if match else "file"
+
+
+def host(source: str) -> str:
+    """The host and port that a connection goes to; empty for a path."""
+    if scheme(source) == "file":
+        return ""
+    parts = _split(source)
+    default = {"https": 443, "http": 80, "ftp": 21}.get(parts.scheme.lower(), 0)
+    try:
+        return f"{(parts.hostname or '').lower()}:{parts.port or default}"
+    except ValueError:  # a port that is no number
+        return parts.netloc.lower()
+
+
+def file_name(source: str) -> str:
+    """The last part of the path, decoded; may be empty."""
+    if scheme(source) == "file":
+        return local_path(source).name
+    return unquote(_split(source).path.rpartition("/")[2])
+
+
+def local_path(source: str) -> Path:
+    """The path that a local source names, as a path or as `file://…`."""
+    if _URL.match(source):
+        return Path(unquote(_split(source).path))
+    return Path(source)
+
+
+def shown(source: str) -> str:
+    """The source without any user name, password or control character, for messages, logs and pins."""
+    if scheme(source) != "file":
+        parts = _split(source)
+        if "@" in parts.netloc:
+            source = urlunsplit(parts._replace(netloc=parts.netloc.rpartition("@")[2]))
+    return "".join(c if c.isprintable() else "?" for c in source)
+
+
+def is_plain(source: str) -> bool:
+    """Whether anybody on the way could change the bytes unseen."""
+    return scheme(source) in ("http", "ftp")
+
+
+def _split(source: str) -> SplitResult:
+    try:
+        return urlsplit(source)
+    except ValueError:  # no URL, though it begins like one: whoever opens it will say so
+        return SplitResult(scheme(source), "", "", "", "")
