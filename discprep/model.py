@@ -454,6 +454,11 @@ class Unpacked:
     computed: str = ""  # the checksum computed, as `Member.checksum`
     problem: str = ""
 
+    @property
+    def reads(self) -> bool:
+        """Whether it is as whole as it can be: a file's bytes are right, anything else has no fault."""
+        return not self.problem and (self.content is not None or self.member.kind != "file")
+
 
 @dataclass(frozen=True, slots=True)
 class Opened:
