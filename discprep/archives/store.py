@@ -32,7 +32,7 @@ class Store:
     """A folder of data files and listings."""
 
     def __init__(self, folder: Path) -> None:
-        self.folder = folder
+        self.folder = folder.absolute()  # a worker runs in a folder of its own
         folder.mkdir(parents=True, exist_ok=True)
 
     def data(self, key: str) -> Path:

@@ -1,0 +1,32 @@
+"""`discprep inspect`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from discprep.cli.frame import Json, Quiet, command
+
+FileArgument = Annotated[Path, typer.Argument(metavar="FILE", help="An archive, a floppy image or a disc image.")]
+CharsetOption = Annotated[
+    str | None, typer.Option("--charset", metavar="NAME", help="How member names are written, such as cp437.")
+]
+NestedOption = Annotated[int, typer.Option("--nested", min=0, max=8, help="Levels of archives in archives to open.")]
+
+
+def inspect(
+    file: FileArgument,
+    charset: CharsetOption = None,
+    nested: NestedOption = 0,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Show what is inside a file and read every member; exit 0 when all of them are whole."""
+    with command("inspect", as_json, quiet) as frame:
+        from discprep.job import inspect as job
+        from discprep.report import inspect as face
+
+        result = job.inspect(file, charset=charset, nested=nested, progress=frame.progress)
+        frame.finish(face.document(result), face.text(result), errors=result.errors, notices=result.notices)

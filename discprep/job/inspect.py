@@ -1,0 +1,120 @@
+"""What is inside an archive, a floppy image or a disc image, and whether every member reads whole."""
+
+from __future__ import annotations
+
+import importlib
+import importlib.util
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from discprep.archives import OpenTask
+from discprep.archives.store import Store, open_tasks
+from discprep.errors import ArchiveError, DiscprepError, UsageError
+from discprep.model import Limits, Notice, Opened, Progress, Silent
+
+DISC_MARK_AT = 32_769  # ECMA-119 8.1.2: the standard identifier of the first volume descriptor
+DISC_MARK = b"CD001"
+# Looking writes nothing, so only time is at stake, and that is bounded by size: no ratio is refused.
+LOOK_LIMITS = Limits(member_bytes=8 * 2**30, total_bytes=64 * 2**30, ratio=0)
+
+
+@dataclass(frozen=True, slots=True)
+class Inspection:
+    """A file as looked at. `errors` name every member that does not read whole."""
+
+    opened: Opened
+    size_bytes: int
+    errors: tuple[DiscprepError, ...]
+    notices: tuple[Notice, ...]
+
+
+def inspect(
+    path: Path,
+    *,
+    charset: str | None = None,
+    nested: int = 0,
+    limits: Limits = LOOK_LIMITS,
+    progress: Progress | None = None,
+) -> Inspection:
+    """Looks at one file and reads every member.
+
+    Raises:
+        UsageError: there is no such file, or the charset is unknown
+        StorageError: the host's disk failed
+    """
+    opened = open_file(path, charset=charset, nested=nested, limits=limits, progress=progress)
+    return Inspection(opened, path.stat().st_size, tuple(faults(opened, path)), tuple(remarks(opened, path)))
+
+
+def open_file(
+    path: Path,
+    *,
+    charset: str | None,
+    nested: int,
+    limits: Limits,
+    store: Path | None = None,
+    progress: Progress | None = None,
+) -> Opened:
+    """The file's members; without a store they are only hashed. Raises as `inspect`."""
+    if not path.is_file():
+        raise UsageError("there is no such file" if not path.exists() else "it is not a file", where=str(path))
+    known_charset(charset)
+    if is_disc_image(path):
+        return _disc_image(path)
+    task = OpenTask(path, charset=charset, nested=nested, name=path.name)
+    kept = Store(store) if store else None
+    (opened,) = open_tasks([task], kept, replace(limits, depth=max(limits.depth, nested)), 1, progress or Silent())
+    if opened.format == "file" and not opened.problems:
+        message = f"no archive, floppy image or disc image that discprep knows; it begins {_beginning(path)}"
+        return replace(opened, members=(), problems=(message,))
+    return opened
+
+
+def known_charset(charset: str | None) -> None:
+    """Raises UsageError when no charset has that name."""
+    try:
+        "".encode(charset or "ascii")
+    except LookupError:
+        hint = "Examples: latin-1, cp437, cp850, cp1252, cp932, utf-8."
+        raise UsageError(f"no charset is called {charset!r}", hint=hint) from None
+
+
+def is_disc_image(path: Path) -> bool:
+    """Whether the first volume descriptor of ISO 9660 stands where it should."""
+    with path.open("rb") as file:
+        file.seek(DISC_MARK_AT)
+        return file.read(len(DISC_MARK)) == DISC_MARK
+
+
+def _disc_image(path: Path) -> Opened:
+    if importlib.util.find_spec("discprep.disc.inspect") is None:
+        raise ArchiveError("it is a disc image, which this installation cannot look into", where=str(path))
+    opened: Opened = importlib.import_module("discprep.disc.inspect").inspect_image(path)
+    return opened
+
+
+def faults(opened: Opened, path: Path) -> list[DiscprepError]:
+    """One error for each member that does not read whole and for each problem of the archive."""
+    hint = "Get another copy; what is listed as whole is right."
+    found: list[DiscprepError] = [ArchiveError(problem, where=str(path), hint=hint) for problem in opened.problems]
+    for entry in opened.members:
+        if not entry.reads:
+            found.append(ArchiveError(entry.problem, where=f"{path}: {entry.member.name}", hint=hint))
+    return found
+
+
+def remarks(opened: Opened, path: Path) -> list[Notice]:
+    """What the user should know and no byte is wrong with."""
+    found = [Notice(notice, where=str(path)) for notice in opened.notices]
+    for entry in opened.members:
+        if entry.member.problem and entry.reads:
+            found.append(
+                Notice(f"not safe to unpack: {entry.member.problem}", where=f"{path}: {entry.member.name}")
+            )
+    return found
+
+
+def _beginning(path: Path) -> str:
+    with path.open("rb") as file:
+        head = file.read(32)
+    return repr(head.decode("ascii", "backslashreplace")) if head else "with nothing: it is empty"

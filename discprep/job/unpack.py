@@ -1,0 +1,220 @@
+"""Unpacks an archive or an image into a folder: only whole members, only safe names, nothing overwritten."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import sys
+import tempfile
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from fnmatch import fnmatchcase
+from pathlib import Path
+from typing import Literal
+
+from discprep.archives import read_content
+from discprep.archives.host import HostNames
+from discprep.errors import ArchiveError, DiscprepError, StorageError, UsageError
+from discprep.job.inspect import open_file, remarks
+from discprep.model import Content, Limits, Notice, Opened, Progress, Silent, Unpacked
+from discprep.units import parse_size
+
+KEY = "unpack"
+State = Literal["written", "there", "folder", "skipped", "refused", "damaged", "blocked"]
+
+
+@dataclass(frozen=True, slots=True)
+class Extracted:
+    """What became of one member. `path` is below the folder, `/` between parts; "" when nothing was made."""
+
+    entry: Unpacked
+    state: State
+    path: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Unpacking:
+    """A whole run. `errors` names every member that was wanted and is not there now."""
+
+    opened: Opened
+    folder: Path
+    files: tuple[Extracted, ...]
+    errors: tuple[DiscprepError, ...]
+    notices: tuple[Notice, ...]
+
+
+def unpack(
+    path: Path,
+    folder: Path,
+    *,
+    only: Iterable[str] = (),
+    charset: str | None = None,
+    nested: int = 0,
+    limits: Limits | None = None,
+    progress: Progress | None = None,
+) -> Unpacking:
+    """Unpacks the members whose stored path matches one of `only` (all when there is none).
+
+    A file that is there already with the same bytes is left; one with other bytes is never touched.
+
+    Raises:
+        UsageError: no such file, the folder is a file, or nothing matches `only`
+        StorageError: the host's disk failed
+    """
+    if folder.exists() and not folder.is_dir():
+        raise UsageError("it is not a folder", where=str(folder))
+    progress = progress or Silent()
+    made = not folder.exists()
+    folder.mkdir(parents=True, exist_ok=True)
+    try:
+        # Beside the final names, so that the space is asked of the disk it will be taken from.
+        with tempfile.TemporaryDirectory(prefix=".unpacking-", dir=folder) as store:
+            opened = open_file(
+                path, charset=charset, nested=nested, limits=limits or Limits(), store=Path(store), progress=progress
+            )
+            wanted = [entry for entry in opened.members if _matches(entry, tuple(only))]
+            if not wanted and opened.members:
+                raise UsageError(f"no member matches {' or '.join(only)}", where=str(path))
+            files = tuple(Writer(folder, progress).all(wanted))
+    finally:
+        if made and not any(folder.iterdir()):
+            folder.rmdir()
+    return Unpacking(opened, folder, files, tuple(_errors(opened, path, files)), tuple(_notices(opened, path)))
+
+
+def limits_of(max_size: str | None) -> Limits:
+    """The usual limits, or with members up to a size that the user allows, whatever their ratio.
+
+    Raises:
+        UsageError: it is no size
+    """
+    if max_size is None:
+        return Limits()
+    try:
+        size = parse_size(max_size)
+    except ValueError as error:
+        raise UsageError(str(error)) from None
+    return Limits(member_bytes=size, total_bytes=max(size, Limits().total_bytes), ratio=0)
+
+
+def _matches(entry: Unpacked, only: tuple[str, ...]) -> bool:
+    return not only or any(fnmatchcase(entry.member.name, pattern) for pattern in only)
+
+
+def _errors(opened: Opened, path: Path, files: Iterable[Extracted]) -> Iterator[DiscprepError]:
+    for problem in opened.problems:
+        yield ArchiveError(problem, where=str(path), hint="Get another copy; what was unpacked is right.")
+    for file in files:
+        place = f"{path}: {file.entry.member.name}"
+        if file.state == "refused":
+            yield ArchiveError(
+                f"{file.entry.member.problem}; it was not unpacked",
+                where=place,
+                hint="A well-made archive has no such member: ask where this one comes from.",
+            )
+        elif file.state == "damaged":
+            yield ArchiveError(f"{file.entry.problem}; it was not unpacked", where=place, hint="Get another copy.")
+        elif file.state == "blocked":
+            yield StorageError(
+                f"something else is there already as {file.path}; it was left alone",
+                where=place,
+                hint="Unpack into an empty folder, or move that file away.",
+            )
+
+
+def _notices(opened: Opened, path: Path) -> Iterator[Notice]:
+    unsafe = {entry.member.problem for entry in opened.members}
+    for notice in remarks(opened, path):
+        if not any(problem and problem in notice.message for problem in unsafe):
+            yield notice
+
+
+class Writer:
+    """Writes members below one folder. Names are mapped to what this host can hold."""
+
+    def __init__(self, folder: Path, progress: Progress) -> None:
+        self._folder = folder
+        self._progress = progress
+        windows = os.name == "nt"
+        self._names = HostNames(windows, case_sensitive=not windows and sys.platform != "darwin")
+        self._done: dict[str, str] = {}  # host path: sha256, of this run
+
+    def all(self, entries: list[Unpacked]) -> list[Extracted]:
+        """Every entry in order. Folder times are left alone: they change as files come."""
+        sizes = sum(entry.content.size_bytes for entry in entries if entry.content)
+        self._progress.begin(KEY, "Writing files", sizes)
+        try:
+            return [self._one(entry) for entry in entries]
+        finally:
+            self._progress.end(KEY)
+
+    def _one(self, entry: Unpacked) -> Extracted:
+        member = entry.member
+        if not entry.reads:
+            return Extracted(entry, "damaged")
+        if member.problem:
+            return Extracted(entry, "refused")
+        if member.kind == "folder":
+            path = self._names.folder(member.name)
+            return Extracted(entry, "folder" if self._enter(path) else "blocked", path)
+        if entry.content is None:
+            return Extracted(entry, "skipped")
+        return self._file(entry, entry.content)
+
+    def _file(self, entry: Unpacked, content: Content) -> Extracted:
+        path = self._names.path(entry.member.name)
+        target = self._folder / path
+        if not self._enter(path.rpartition("/")[0]):
+            return Extracted(entry, "blocked", path)
+        if os.path.lexists(target):
+            state: State = "there" if _same(target, content) else "blocked"
+            return Extracted(entry, state, path)
+        self._write(content, target, entry.member.time_s)
+        return Extracted(entry, "written", path)
+
+    def _enter(self, path: str) -> bool:
+        """Makes the folders of `path`; False when something else, a link too, stands in their place."""
+        here = self._folder
+        for part in path.split("/"):
+            here = here / part
+            if here.is_symlink() or (here.exists() and not here.is_dir()):
+                return False
+            here.mkdir(exist_ok=True)
+        return True
+
+    def _write(self, content: Content, target: Path, time_s: int | None) -> None:
+        handle, part = tempfile.mkstemp(prefix=".part-", dir=target.parent)
+        try:
+            with os.fdopen(handle, "wb") as file:
+                for piece in read_content(content):
+                    file.write(piece)
+                    self._progress.advance(KEY, len(piece))
+            # Not synced: thousands of small files would wait for the disk one by one, and all can be made again.
+            _dress(Path(part), time_s)
+            Path(part).replace(target)
+        except BaseException:
+            Path(part).unlink(missing_ok=True)
+            raise
+
+
+def _dress(path: Path, time_s: int | None) -> None:
+    """An ordinary new file's rights, and the member's wall clock read in this host's zone."""
+    mask = os.umask(0)
+    os.umask(mask)
+    path.chmod(0o666 & ~mask)
+    if time_s is None:
+        return
+    try:
+        stamp = datetime.fromtimestamp(time_s, UTC).replace(tzinfo=None).timestamp()
+        os.utime(path, (stamp, stamp))
+    except (ValueError, OverflowError, OSError):
+        return  # a time this host cannot hold: the file keeps today's
+
+
+def _same(target: Path, content: Content) -> bool:
+    """Whether a plain file with the content's bytes stands there already."""
+    if target.is_symlink() or not target.is_file() or target.stat().st_size != content.size_bytes:
+        return False
+    with target.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest() == content.sha256

@@ -1,0 +1,113 @@
+"""How `inspect` shows what is inside a file."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+from typing import Any, Protocol
+
+from discprep.archives import attributes
+from discprep.archives.times import iso_text
+from discprep.model import Opened, Unpacked
+from discprep.units import format_bytes
+
+WIDTH = 80
+
+
+class Inspected(Protocol):
+    """What `job.inspect` returns."""
+
+    @property
+    def opened(self) -> Opened: ...
+    @property
+    def size_bytes(self) -> int: ...
+
+
+def document(result: Inspected) -> dict[str, Any]:
+    """The facts for `--json`: members in stored order, folders without `sha256`.
+
+    `ok`: the member's bytes are right (a file), or nothing is wrong with it (a folder, a link). A member can be `ok`
+    and have a `problem`: its bytes are right but its name is not safe to unpack. `time` is the wall clock as stored,
+    without a zone; `attributes` are letters as the member's system writes them; both null when there are none.
+    """
+    opened = result.opened
+    return {
+        "file": str(opened.path),
+        "format": opened.format,
+        "size_bytes": result.size_bytes,
+        "sha256": opened.sha256,
+        "members": [_member(entry) for entry in opened.members],
+        "problems": list(opened.problems),
+    }
+
+
+def _member(entry: Unpacked) -> dict[str, Any]:
+    member = entry.member
+    facts: dict[str, Any] = {"name": member.name, "kind": member.kind, "size_bytes": member.size_bytes}
+    if member.kind == "file":
+        facts["sha256"] = entry.content.sha256 if entry.content else None
+    return facts | {
+        "ok": entry.reads,
+        "method": member.method,
+        "packed_bytes": member.packed_bytes,
+        "time": iso_text(member.time_s),
+        "attributes": attributes.text(member.attributes, member.attribute_system),
+        "comment": member.comment,
+        "checksum": member.checksum,
+        "computed": entry.computed,
+        "problem": entry.problem or member.problem,
+    } | ({"target": member.target} if member.kind == "link" else {})  # fmt: skip
+
+
+def text(result: Inspected) -> str:
+    """A table of the members, then what is wrong."""
+    opened = result.opened
+    files = [entry for entry in opened.members if entry.member.kind == "file"]
+    whole = sum(entry.reads for entry in files)
+    lines = [
+        f"{opened.path.name}: {opened.format}, {format_bytes(result.size_bytes)}, "
+        f"{whole} of {len(files)} files read whole",
+        f"sha256 {opened.sha256}",
+        "",
+        f"{'':4} {'size':>10} {'ratio':>5} {'method':8} {'time':16} {'attributes':10} name",
+    ]
+    for entry in opened.members:
+        lines += _row(entry)
+    return "\n".join(line.rstrip() for line in lines)
+
+
+def _row(entry: Unpacked) -> Iterator[str]:
+    member = entry.member
+    state = "ok" if entry.reads else "BAD"
+    when = (iso_text(member.time_s) or "").replace("T", " ")[:16]
+    bits = attributes.text(member.attributes, member.attribute_system) or ""
+    size = str(member.size_bytes) if member.kind == "file" else member.kind
+    row = f"{state:4} {size:>10} {_ratio(entry):>5} {member.method:8} {when:16} {bits:10} "
+    name = printable(member.name + (f" -> {member.target}" if member.target else ""))
+    if len(row) + len(name) <= WIDTH:
+        yield row + name
+    else:
+        yield row
+        yield from _indented(name)
+    if member.comment:
+        yield from _indented(f"comment: {printable(member.comment)}")
+    problem = entry.problem or member.problem
+    if problem:
+        yield from _indented(f"! {problem}")
+
+
+def _indented(line: str) -> list[str]:
+    return textwrap.wrap(line, WIDTH, initial_indent="     ", subsequent_indent="       ")
+
+
+def printable(text: str) -> str:
+    """Text from an archive for a terminal: whatever could move its cursor stands as an escape."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
+
+
+def _ratio(entry: Unpacked) -> str:
+    """Packed size as a part of the size."""
+    member = entry.member
+    if member.kind != "file" or member.packed_bytes is None or not member.size_bytes:
+        return ""
+    return f"{min(100 * member.packed_bytes / member.size_bytes, 999):.0f}%"

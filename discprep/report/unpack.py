@@ -1,0 +1,81 @@
+"""How `unpack` tells what it wrote."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any, Protocol
+
+from discprep.archives import attributes
+from discprep.archives.times import iso_text
+from discprep.model import Opened, Unpacked
+from discprep.report.inspect import printable
+from discprep.units import format_bytes
+
+STATES = {
+    "written": "written", "there": "there already, the same bytes", "folder": "folders", "skipped": "links, not made",
+    "refused": "refused", "damaged": "damaged", "blocked": "blocked by what is there",
+}  # fmt: skip
+
+
+class Member(Protocol):
+    """One row of what `job.unpack` returns."""
+
+    @property
+    def entry(self) -> Unpacked: ...
+    @property
+    def state(self) -> str: ...
+    @property
+    def path(self) -> str: ...
+
+
+class Result(Protocol):
+    """What `job.unpack` returns."""
+
+    @property
+    def opened(self) -> Opened: ...
+    @property
+    def folder(self) -> Path: ...
+    @property
+    def files(self) -> Sequence[Member]: ...
+
+
+def document(result: Result) -> dict[str, Any]:
+    """The facts for `--json`: for each wanted member what became of it and under which path."""
+    return {
+        "file": str(result.opened.path),
+        "format": result.opened.format,
+        "sha256": result.opened.sha256,
+        "folder": str(result.folder),
+        "members": [_member(file) for file in result.files],
+        "problems": list(result.opened.problems),
+    }
+
+
+def _member(file: Member) -> dict[str, Any]:
+    member, content = file.entry.member, file.entry.content
+    return {
+        "name": member.name,
+        "path": file.path,
+        "renamed": bool(file.path) and file.path != member.name,
+        "state": file.state,
+        "size_bytes": member.size_bytes,
+        "sha256": content.sha256 if content else None,
+        "time": iso_text(member.time_s),
+        "attributes": attributes.text(member.attributes, member.attribute_system),
+        "comment": member.comment,
+        "problem": file.entry.problem or member.problem,
+    }
+
+
+def text(result: Result) -> str:
+    """How many files came to what, and every name that had to change."""
+    states = [file.state for file in result.files]
+    size = sum(file.entry.member.size_bytes for file in result.files if file.state == "written")
+    lines = [f"{result.opened.path.name} ({result.opened.format}) into {result.folder}: {format_bytes(size)}"]
+    lines += [f"  {states.count(state):6} {words}" for state, words in STATES.items() if state in states]
+    renamed = [file for file in result.files if file.path and file.path != file.entry.member.name]
+    if renamed:
+        lines += ["", "Names this host cannot hold, and what they are called here:"]
+        lines += [f"  {printable(file.entry.member.name)}\n    {printable(file.path)}" for file in renamed]
+    return "\n".join(lines)
