@@ -1,0 +1,231 @@
+"""How one tree names things: ISO 9660 levels 1 to 3 (ECMA-119 §7.5, §7.6, §10), Joliet, Rock Ridge, a volume. Pure."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Container, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from discprep.model import NameRule, Volume
+
+D_CHARACTERS = frozenset("ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_")
+DEVICES = frozenset(
+    ["CON", "PRN", "AUX", "NUL", "CLOCK"] + [f"{port}{n}" for port in ("COM", "LPT") for n in range(1, 10)]
+)
+"""Names that hang or vanish on a DOS-class machine, with any extension: never used on a disc."""
+
+JOLIET_BYTES = 64  # of UTF-8: the library that writes the image counts so; the standard allows 64 characters
+ROCK_RIDGE_BYTES = 100  # longer ones make one common reader refuse the image
+JOLIET_FORBIDDEN = frozenset('*/:;?\\"<>|')  # the last four beyond the standard: Joliet's readers refuse them
+LONG_EXTENSION = 15  # characters of an extension that shortening keeps
+
+
+class Rule(Protocol):
+    """How one tree names things. A name is handled as stem and extension; joined, they are the name."""
+
+    @property
+    def label(self) -> str:
+        """What it names, for messages: "disc", "Joliet", "machine"."""
+
+    def split(self, name: str, folder: bool) -> tuple[str, str]:
+        """Stem and extension in legal characters, not yet shortened."""
+
+    def room(self, extension: str, folder: bool) -> int:
+        """How long a stem may be beside this extension, in the unit of `cut`."""
+
+    def cut(self, stem: str, room: int) -> str:
+        """The stem, shortened."""
+
+    def join(self, stem: str, extension: str, folder: bool) -> str:
+        """The name as it stands in the tree."""
+
+    def key(self, name: str) -> str:
+        """Equal for names that the tree's reader takes for one."""
+
+    def reserved(self, name: str) -> bool:
+        """True for a name that the machine takes for a device."""
+
+    def extension(self, extension: str) -> str:
+        """The extension, shortened."""
+
+    @property
+    def pairs_by_stem(self) -> bool:
+        """True where a companion shares the stem only, False where it takes the whole name in its pattern."""
+
+
+def split_last(name: str, folder: bool) -> tuple[str, str]:
+    """Stem and extension at the last dot; a folder has no extension, and a first dot splits nothing."""
+    at = name.rfind(".")
+    return (name, "") if folder or at <= 0 else (name[:at], name[at + 1 :])
+
+
+def plain(text: str) -> str:
+    """Letters without their accents: compatibility decomposition, combining marks dropped."""
+    if text.isascii():
+        return text
+    return "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
+
+
+@dataclass(frozen=True, slots=True)
+class IsoRule:
+    """ISO 9660 level 1, 2 or 3: d-characters; 8+3 at level 1, 30 in all above it; folders 8 or 31."""
+
+    level: int
+    label: str = "disc"
+    pairs_by_stem: bool = True
+
+    def split(self, name: str, folder: bool) -> tuple[str, str]:
+        stem, extension = (self._characters(part) for part in split_last(name, folder))
+        return stem or "_", extension
+
+    @staticmethod
+    def _characters(text: str) -> str:
+        return "".join(c if c in D_CHARACTERS else "_" for c in plain(text).upper())
+
+    def extension(self, extension: str) -> str:
+        return extension[: 3 if self.level == 1 else LONG_EXTENSION]
+
+    def room(self, extension: str, folder: bool) -> int:
+        if self.level == 1:
+            return 8
+        return 31 if folder else 30 - len(extension)
+
+    def cut(self, stem: str, room: int) -> str:
+        return stem[:room]
+
+    def join(self, stem: str, extension: str, folder: bool) -> str:
+        return stem if folder else f"{stem}.{extension}"
+
+    def key(self, name: str) -> str:
+        return name.removesuffix(".")
+
+    def reserved(self, name: str) -> bool:
+        return name.partition(".")[0] in DEVICES
+
+
+def _dot_join(stem: str, extension: str, folder: bool) -> str:
+    return f"{stem}.{extension}" if extension else stem
+
+
+@dataclass(frozen=True, slots=True)
+class LongRule:
+    """A tree of long names: some characters are forbidden, the whole name has a limit in characters or bytes."""
+
+    label: str
+    limit: int
+    forbidden: frozenset[str]
+    charset: str  # the limit counts bytes of it; what it lacks loses its accents or becomes "_"
+    case_sensitive: bool
+    pairs_by_stem: bool = False
+
+    def split(self, name: str, folder: bool) -> tuple[str, str]:
+        clean = _clean(name, self.forbidden, self.charset)
+        if clean.strip(".") == "":
+            clean = clean.replace(".", "_") or "_"
+        stem, extension = split_last(clean, folder)
+        return (stem, extension) if 0 < len(extension) <= LONG_EXTENSION else (clean, "")
+
+    def extension(self, extension: str) -> str:
+        return extension
+
+    def room(self, extension: str, folder: bool) -> int:
+        return self.limit - (self._length(extension) + 1 if extension else 0)
+
+    def _length(self, text: str) -> int:
+        return len(text.encode(self.charset))
+
+    def cut(self, stem: str, room: int) -> str:
+        if self._length(stem) <= room:
+            return stem
+        kept = stem[:room]
+        while self._length(kept) > room:
+            kept = kept[:-1]
+        return kept
+
+    def join(self, stem: str, extension: str, folder: bool) -> str:
+        return _dot_join(stem, extension, folder)
+
+    def key(self, name: str) -> str:
+        return name if self.case_sensitive else unicodedata.normalize("NFC", name).casefold()
+
+    def reserved(self, name: str) -> bool:
+        return False
+
+
+def _clean(name: str, forbidden: Container[str], charset: str) -> str:
+    """The name in a charset; what is forbidden, a control character or not in the charset becomes "_"."""
+    inside = "".join(_in_charset(c, charset) for c in name)
+    return "".join("_" if c in forbidden or ord(c) < 32 or ord(c) == 127 else c for c in inside)
+
+
+def _in_charset(character: str, charset: str) -> str:
+    """The character, else its letters without accents, else "_"."""
+    for candidate in (character, plain(character)):
+        try:
+            candidate.encode(charset)
+        except UnicodeEncodeError:
+            continue
+        if candidate:
+            return candidate
+    return "_"
+
+
+def joliet_rule() -> LongRule:
+    """Joliet: 16-bit characters only, some forbidden; readers that know it do not tell capitals apart."""
+    return LongRule("Joliet", JOLIET_BYTES, JOLIET_FORBIDDEN, "utf-8", False)
+
+
+def rock_ridge_rule(charset: str) -> LongRule:
+    """Rock Ridge: bytes of the machine's charset, no "/"; capitals differ."""
+    return LongRule("Rock Ridge", ROCK_RIDGE_BYTES, frozenset("/"), charset, True)
+
+
+@dataclass(frozen=True, slots=True)
+class VolumeRule:
+    """The machine's own volume, as its profile describes it. Lengths count characters."""
+
+    volume: Volume
+    charset: str
+    label: str = "machine"
+
+    def split(self, name: str, folder: bool) -> tuple[str, str]:
+        clean = _clean(name, self.volume.forbidden + "/", self.charset)
+        stem, extension = split_last(clean, False)
+        if self.pairs_by_stem:
+            stem = stem.replace(".", "_")
+        elif len(extension) > LONG_EXTENSION:
+            stem, extension = clean, ""
+        elif clean.strip(".") == "":
+            stem = clean.replace(".", "_")
+        return stem or "_", extension
+
+    @property
+    def pairs_by_stem(self) -> bool:
+        return self.volume.stem_max is not None
+
+    def extension(self, extension: str) -> str:
+        return extension if self.volume.extension_max is None else extension[: self.volume.extension_max]
+
+    def room(self, extension: str, folder: bool) -> int:
+        beside = len(extension) + 1 if extension else 0
+        limits = [self.volume.stem_max, None if self.volume.name_max is None else self.volume.name_max - beside]
+        return min((limit for limit in limits if limit is not None), default=255)
+
+    def cut(self, stem: str, room: int) -> str:
+        return stem[:room]
+
+    def join(self, stem: str, extension: str, folder: bool) -> str:
+        return _dot_join(stem, extension, folder)
+
+    def key(self, name: str) -> str:
+        return name if self.volume.case_sensitive else name.casefold()
+
+    def reserved(self, name: str) -> bool:
+        words = {word.casefold() for word in self.volume.reserved}
+        return bool(words) and (name.casefold() in words or name.partition(".")[0].casefold() in words)
+
+
+def iso_level(rules: Sequence[NameRule]) -> int:
+    """The ISO 9660 level that name rules ask for; 1, which every reader takes, where they name none."""
+    return max((int(rule[-1]) for rule in rules if rule.startswith("iso-level-")), default=1)
