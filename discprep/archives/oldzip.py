@@ -104,7 +104,7 @@ def _through(path: str, arguments: Callable[[str], list[str]], packed: Packed, o
             process.kill()
             process.communicate()
         if late:
-            raise MemberError(f"decoding it took more than {limit_s:.0f} s; {Path(path).name} was stopped")
+            raise MemberError(f"decoding it took more than {limit_s:.3g} s; {Path(path).name} was stopped")
 
 
 def _bounded(pipe: IO[bytes], size_bytes: int) -> Iterator[bytes]:

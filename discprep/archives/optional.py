@@ -55,12 +55,13 @@ class SevenZipReader:
             self._encrypted = self._archive.needs_password()
             self._infos = [entry.file_properties() for entry in self._archive.files]
             self._entries = list(self._archive.files)
+            self._names = [str(entry.filename) for entry in self._entries]
         except Exception as error:  # the library raises whatever a damaged header leads it to
             raise ArchiveError(f"the header of the 7z archive cannot be read ({_said(error)})") from error
 
     def members(self) -> Iterator[Member]:
         for index, entry in enumerate(self._entries):
-            name = str(entry.filename)
+            name = self._names[index]
             attributes, system = _bits(self._infos[index].get("attributes"))
             kind: MemberKind = "folder" if entry.is_directory else "link" if entry.is_symlink else "file"
             crc = entry.crc32
