@@ -7,6 +7,7 @@ verified. Redirects are followed by hand: few, never in a circle, and only to ht
 from __future__ import annotations
 
 import http.client
+import os
 import re
 import socket
 import threading
@@ -36,19 +37,19 @@ _here = threading.local()  # .watch: the transfer this thread is busy with, for 
 
 
 class HttpTransport:
-    """One session for all transfers, so that connections are used again."""
+    """One pool of connections for all transfers, so that connections are used again.
+
+    It stands on requests' adapter rather than on its session: no cookies, no .netrc, no redirects of its own.
+    Proxies and CA certificates are taken from the environment as requests does.
+    """
 
     def __init__(self, run: Run) -> None:
-        self._session = requests.Session()
-        self._session.auth = lambda request: request  # what stands in the URL, never a .netrc
-        self._session.cookies.set_policy(_no_cookies())
-        self._session.headers.clear()
-        adapter = _Adapter(pool_connections=64, pool_maxsize=run.settings.connections_per_host)
-        self._session.mount("http://", adapter)
-        self._session.mount("https://", adapter)
+        self._adapter = _Adapter(pool_connections=64, pool_maxsize=run.settings.connections_per_host)
+        self._proxies: dict[str, dict[str, str]] = {}
+        self._verify: bool | str = os.environ.get("REQUESTS_CA_BUNDLE") or os.environ.get("CURL_CA_BUNDLE") or True
 
     def close(self) -> None:
-        self._session.close()
+        self._adapter.close()
 
     @contextmanager
     def open(self, source: str, resume: Resume | None, run: Run, watch: Watch, hops: int) -> Iterator[Answer]:
@@ -91,8 +92,9 @@ class HttpTransport:
         timeout = (run.settings.connect_timeout_s, run.settings.stall_timeout_s)
         try:
             with _translated(run, watch):
-                response = self._session.request(
-                    method, source, headers=_headers(resume), stream=True, timeout=timeout, allow_redirects=False
+                request = requests.Request(method, source, headers=_headers(resume)).prepare()
+                response = self._adapter.send(
+                    request, stream=True, timeout=timeout, verify=self._verify, proxies=self._proxies_for(source)
                 )
             try:
                 yield response
@@ -100,6 +102,12 @@ class HttpTransport:
                 response.close()
         finally:
             _here.watch = None
+
+    def _proxies_for(self, source: str) -> dict[str, str]:
+        place = f"{scheme(source)} {host(source)}"
+        if place not in self._proxies:
+            self._proxies[place] = requests.utils.get_environ_proxies(source)
+        return self._proxies[place]
 
 
 def _headers(resume: Resume | None) -> dict[str, str]:
@@ -258,12 +266,6 @@ def _causes(error: BaseException | None) -> Iterator[BaseException]:
 def _short(text: str) -> str:
     clean = "".join(c if c.isprintable() else "?" for c in re.sub(r"<[^>]*>:? ?", "", text))
     return clean if len(clean) <= 160 else clean[:157] + "..."
-
-
-def _no_cookies() -> Any:
-    from http.cookiejar import DefaultCookiePolicy
-
-    return DefaultCookiePolicy(allowed_domains=[])
 
 
 class _Watched:
