@@ -5,6 +5,10 @@ from __future__ import annotations
 import importlib
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    import typer
 
 # In the order of the work, as --help lists them.
 COMMANDS = (
@@ -16,8 +20,6 @@ COMMANDS = (
 def main(argv: list[str] | None = None) -> None:
     """Runs the command line and exits."""
     arguments = sys.argv[1:] if argv is None else argv
-    import typer
-
     from discprep.cli.frame import print_json, say
     from discprep.errors import UsageError
 
@@ -38,10 +40,9 @@ def main(argv: list[str] | None = None) -> None:
             say(f"error: {fault}", fault.hint)
         sys.exit(2)
     sys.exit(code if isinstance(code, int) else 0)
-    assert typer
 
 
-def build_app(arguments: list[str]) -> "typer.Typer":  # noqa: F821, UP037
+def build_app(arguments: list[str]) -> typer.Typer:
     """The typer application. Only the called command's module is imported, all of them for help."""
     import typer
 

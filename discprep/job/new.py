@@ -70,8 +70,6 @@ def new(target: Path, folder: Path | None, wishes: Wishes, progress: Progress) -
 
 def _search(folder: Path, target: Path, progress: Progress) -> tuple[list[_Found], list[Notice]]:
     """The archives below a folder, in the order of their paths; what is none is told once."""
-    from discprep.archives import format_of
-
     files = sorted(path for path in folder.rglob("*") if path.is_file() and not path.name.startswith("."))
     if len(files) > MOST_FILES:
         raise UsageError(
@@ -83,7 +81,7 @@ def _search(folder: Path, target: Path, progress: Progress) -> tuple[list[_Found
         if path.resolve() == target.resolve():
             continue
         try:
-            kind = format_of(path)
+            kind = _format_of(path)
             if kind == "file":
                 notices.append(
                     Notice(f"{path} is no archive and was left out", hint="`add` takes it as a single file.")
@@ -94,6 +92,16 @@ def _search(folder: Path, target: Path, progress: Progress) -> tuple[list[_Found
             raise StorageError(f"cannot be read: {error.strerror}", where=str(path)) from None
     progress.end("new")
     return found, notices
+
+
+def _format_of(path: Path) -> str:
+    """The format of an archive by its content; "file" for anything else."""
+    from discprep.archives.base import HEAD_BYTES, Source
+    from discprep.archives.formats import recognised
+
+    with path.open("rb") as file:
+        found = recognised(Source(file, path.stat().st_size, file.read(HEAD_BYTES), path.name, path))
+    return found.name if found else "file"
 
 
 def _sha256(path: Path, progress: Progress) -> str:

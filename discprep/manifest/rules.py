@@ -248,8 +248,8 @@ def _missing_openers(manifest: Manifest) -> Iterator[Notice]:
         for role in UNPACK_ROLES.get(archive_kind(item), ()):
             if role not in given:
                 lacking.setdefault(role, []).append(item.id)
-    for role, items in lacking.items():
-        kind = role.removeprefix("unpack-").upper()
+    for opener, items in lacking.items():
+        kind = opener.removeprefix("unpack-").upper()
         count = (
             f"{len(items)} items that may come later are"
             if len(items) > 1
@@ -257,7 +257,7 @@ def _missing_openers(manifest: Manifest) -> Iterator[Notice]:
         )
         yield Notice(
             f"nothing opens {kind} on the machine, yet {count} {kind}",
-            hint=f'Add an item with gives = ["{role}"], burn them unpacked, or let `serve` repack them.',
+            hint=f'Add an item with gives = ["{opener}"], burn them unpacked, or let `serve` repack them.',
         )
 
 

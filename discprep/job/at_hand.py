@@ -1,0 +1,82 @@
+"""What is at hand without the network: the manifest, its pins, the verified bytes in the cache, and their members."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from discprep.archives import OpenTask, open_all
+from discprep.errors import MissingError
+from discprep.fetch.cache import Cache
+from discprep.fetch.pins import pins_of
+from discprep.model import Item, Manifest, Opened, Pin, Progress, Silent
+
+
+@dataclass(frozen=True, slots=True)
+class AtHand:
+    """`paths` holds the verified bytes of each item that is here, by item id; `missing` the ids of the others."""
+
+    manifest: Manifest
+    cache: Cache
+    pins: Mapping[str, Pin]
+    paths: Mapping[str, Path]
+
+    @property
+    def missing(self) -> tuple[str, ...]:
+        return tuple(item.id for item in self.manifest.items if item.id not in self.paths)
+
+
+def at_hand(manifest: Manifest, cache_root: Path | None = None) -> AtHand:
+    """Looks into the cache for every item.
+
+    Raises:
+        ManifestError: a pins file is damaged
+        StorageError: the cache cannot be used
+    """
+    cache = Cache(cache_root)
+    pins = pins_of(manifest.items, manifest.pins_path)
+    return AtHand(manifest, cache, pins, dict(_paths(manifest.items, pins, cache)))
+
+
+def _paths(items: Iterable[Item], pins: Mapping[str, Pin], cache: Cache) -> Iterable[tuple[str, Path]]:
+    for item in items:
+        pin = pins.get(item.id)
+        sha256 = pin.sha256 if pin else item.hashes.sha256
+        path = cache.find(sha256) if sha256 else None
+        if path:
+            yield item.id, path
+
+
+def open_items(hand: AtHand, progress: Progress | None = None) -> dict[str, Opened]:
+    """Every item at hand, opened; archives met before come from the store. Raises StorageError."""
+    items = [item for item in hand.manifest.items if item.id in hand.paths]
+    tasks = [_task(item, hand) for item in items]
+    opened = open_all(tasks, store=hand.cache.unpacked, limits=hand.manifest.limits, progress=progress or Silent())
+    return {item.id: one for item, one in zip(items, opened, strict=True)}
+
+
+def _task(item: Item, hand: AtHand) -> OpenTask:
+    path = hand.paths[item.id]
+    return OpenTask(path, path.name, item.charset, item.nested, published_name(item))
+
+
+def published_name(item: Item) -> str:
+    """The name under which the first source publishes an item; its id where it has none."""
+    for source in item.sources:
+        name = source.split("?")[0].split("#")[0].rstrip("/").rsplit("/", 1)[-1]
+        if name:
+            return name
+    return item.id
+
+
+def missing_errors(hand: AtHand, items: Iterable[str] | None = None) -> list[MissingError]:
+    """A fault for each item that is not here, with where a person gets it."""
+    wanted = set(hand.missing) if items is None else set(items) & set(hand.missing)
+    return [_missing(item) for item in hand.manifest.items if item.id in wanted]
+
+
+def _missing(item: Item) -> MissingError:
+    by_hand = " ".join(part for part in (item.page, item.hint) if part)
+    hint = f"By hand: {by_hand} Then: fetch --look-in FOLDER." if by_hand else "Run `discprep fetch` first."
+    return MissingError("it is not fetched yet", where=item.where, item=item.id, hint=hint)

@@ -1,0 +1,126 @@
+"""`verify`: hashes, members, names and sizes of everything at hand, before a disc is spent on it."""
+
+from __future__ import annotations
+
+import tempfile
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from pathlib import Path
+
+from discprep.disc.names import map_names
+from discprep.disc.stage import stage
+from discprep.errors import ArchiveError, DiscprepError
+from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
+from discprep.manifest import load_manifest
+from discprep.model import Manifest, Named, Notice, Opened, Progress, Volume
+from discprep.report.verify import Renaming, Verified, VerifiedItem
+
+
+def verify(
+    path: Path,
+    *,
+    machine: Path | None = None,
+    cache_root: Path | None = None,
+    again: bool = False,
+    progress: Progress | None = None,
+) -> Verified:
+    """Reads every member of every item at hand and tries the names.
+
+    Arguments:
+        again: read the cached archives anew, even those that were found whole before
+
+    Raises: what `load_manifest` raises; StorageError
+    """
+    manifest = load_manifest(path, machine=machine)
+    hand = at_hand(manifest, cache_root)
+    if again:
+        reread(hand)
+        hand = at_hand(manifest, cache_root)
+    opened = open_items(hand, progress)
+    return judged(hand, opened)
+
+
+def reread(hand: AtHand) -> None:
+    """Compares every cached object with its hash; a damaged one is dropped, to be fetched again."""
+    for path in hand.paths.values():
+        hand.cache.verify(path.name)
+
+
+def judged(hand: AtHand, opened: Mapping[str, Opened]) -> Verified:
+    """The verdict on what was opened."""
+    manifest = hand.manifest
+    with tempfile.TemporaryDirectory(prefix="discprep-") as work:
+        named, name_errors, notices = tried_names(manifest, opened, Path(work))
+    renamings = tuple(_renamings(named))
+    renamed = Counter(renaming.item for renaming in renamings)
+    errors = [*missing_errors(hand), *archive_errors(opened), *name_errors]
+    faulty = {error.item for error in errors}
+    sizes: dict[str, list[int]] = {item_id: [] for item_id in opened}
+    for entry in named:
+        sizes[entry.staged.item] += [entry.staged.content.size_bytes] if entry.staged.content else []
+    volumes = item_volumes(manifest)
+    items = tuple(
+        _verified(one, item_id, sizes[item_id], volumes.get(item_id), renamed[item_id], item_id not in faulty)
+        for item_id, one in sorted(opened.items())
+    )
+    remarks = (Notice(text, item=item_id) for item_id, one in opened.items() for text in one.notices)
+    return Verified(items, renamings, tuple(errors), (*notices, *remarks))
+
+
+def archive_errors(opened: Mapping[str, Opened]) -> Iterator[DiscprepError]:
+    """Everything wrong inside the archives, member by member. A plain file has nothing inside."""
+    hint = "Get another copy, or leave the member out with `leave`."
+    for item_id, one in opened.items():
+        for problem in one.problems:
+            yield ArchiveError(problem, item=item_id, hint=hint)
+        for entry in one.members:
+            problem = entry.member.problem or entry.problem
+            if problem:
+                yield ArchiveError(f"{entry.member.name or 'a member'}: {problem}", item=item_id, hint=hint)
+
+
+def tried_names(
+    manifest: Manifest, opened: Mapping[str, Opened], work: Path
+) -> tuple[Sequence[Named], list[DiscprepError], list[Notice]]:
+    """The names as if everything whole were burned unpacked."""
+    whole = {item_id: one for item_id, one in opened.items() if one.whole}
+    staged = stage(manifest, whole, dict.fromkeys(whole, "unpacked"), None, work, preview=True, present=list(opened))
+    named, errors = map_names(staged.staged, manifest.profile, item_volumes(manifest))
+    broken = set(opened) - set(whole)
+    return named, [e for e in (*staged.errors, *errors) if e.item not in broken], list(staged.notices)
+
+
+def item_volumes(manifest: Manifest) -> dict[str, Volume]:
+    """Item id to the volume it is installed on: the item's own, else the machine's first."""
+    volumes = {volume.path: volume for volume in manifest.profile.volumes}
+    first = next(iter(volumes.values()), None)
+    found = {item.id: volumes.get(item.volume or "", first) for item in manifest.items}
+    return {item_id: volume for item_id, volume in found.items() if volume}
+
+
+def _renamings(named: Iterable[Named]) -> Iterator[Renaming]:
+    for entry in named:
+        if entry.why:
+            yield Renaming(
+                entry.staged.item,
+                "/".join(entry.staged.name),
+                "/".join(entry.iso),
+                "/".join(entry.target),
+                entry.why,
+            )
+
+
+def _verified(
+    opened: Opened, item_id: str, sizes: Sequence[int], volume: Volume | None, renamed: int, ok: bool
+) -> VerifiedItem:
+    block = volume.block_bytes if volume else 512
+    return VerifiedItem(
+        id=item_id,
+        format=opened.format,
+        members=len(opened.members),
+        size_bytes=opened.path.stat().st_size,
+        unpacked_bytes=sum(sizes),
+        blocks_bytes=sum(-(-size // block) * block for size in sizes),
+        renamed=renamed,
+        ok=ok,
+    )

@@ -1,0 +1,100 @@
+"""What `verify` found, and its faces."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from discprep.errors import DiscprepError
+from discprep.model import Notice
+from discprep.report.tables import table
+from discprep.units import format_bytes
+
+
+@dataclass(frozen=True, slots=True)
+class VerifiedItem:
+    """One item: what its archive holds and what it takes on the machine [B]."""
+
+    id: str
+    format: str
+    members: int
+    size_bytes: int
+    unpacked_bytes: int
+    blocks_bytes: int  # in the blocks of the machine's volume
+    renamed: int
+    ok: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Renaming:
+    """A name that the disc or the machine cannot hold, and what it becomes. Paths have `/` between parts."""
+
+    item: str
+    wanted: str
+    on_disc: str
+    on_machine: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Verified:
+    """Every item at hand, every name that changes, every fault."""
+
+    items: tuple[VerifiedItem, ...]
+    renamings: tuple[Renaming, ...]
+    errors: tuple[DiscprepError, ...]
+    notices: tuple[Notice, ...]
+
+
+def document(verified: Verified) -> dict[str, Any]:
+    """The JSON face."""
+    return {
+        "items": [
+            {
+                "id": item.id,
+                "format": item.format,
+                "members": item.members,
+                "size_bytes": item.size_bytes,
+                "unpacked_bytes": item.unpacked_bytes,
+                "blocks_bytes": item.blocks_bytes,
+                "renamed": item.renamed,
+                "ok": item.ok,
+            }
+            for item in verified.items
+        ],
+        "names": [
+            {"item": r.item, "wanted": r.wanted, "on_disc": r.on_disc, "on_machine": r.on_machine, "why": r.why}
+            for r in verified.renamings
+        ],
+    }
+
+
+def text(verified: Verified) -> str:
+    """The face for people."""
+    return "\n".join(_lines(verified))
+
+
+def _lines(verified: Verified) -> Iterator[str]:
+    rows = [
+        (
+            item.id,
+            item.format,
+            f"{item.members:,}",
+            format_bytes(item.size_bytes),
+            format_bytes(item.unpacked_bytes),
+            format_bytes(item.blocks_bytes),
+            "whole" if item.ok else "FAULTY",
+        )
+        for item in verified.items
+    ]
+    yield from table(("item", "format", ">members", ">packed", ">unpacked", ">in blocks", ""), rows)
+    good = sum(item.ok for item in verified.items)
+    yield f"{good} of {len(verified.items)} archives read whole, every stored checksum compared."
+    if verified.renamings:
+        count = len(verified.renamings)
+        yield f"{count} name{'s' * (count != 1)} will change (--json lists all):"
+        for renaming in verified.renamings[:12]:
+            yield f"  {renaming.item}: {renaming.wanted} -> {renaming.on_disc} ({renaming.why})"
+        if count > 12:
+            yield f"  … and {count - 12} more"
