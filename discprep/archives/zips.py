@@ -13,7 +13,7 @@ import struct
 import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from itertools import accumulate, chain, islice
+from itertools import chain
 from typing import Any, Literal, Protocol
 
 from discprep.archives import oldzip
@@ -42,19 +42,42 @@ TAIL_BYTES = 65_535 + END.size
 FAR_TAIL_BYTES = 2**20
 OUT_BYTES = 2**18
 TARGET_BYTES = 4096
+OVERLAP = "its bytes overlap another member's"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Entry:
-    """One member: what its central record says, and where its packed bytes lie."""
+    """One member: its central record taken apart, where its packed bytes lie, and what is wrong with it.
 
-    member: Member
-    method: int
-    flags: int
-    crc: int
-    header: int  # offset of the local header [B]
-    data: int  # offset of the first packed byte [B]
+    A plain record with little in it: archives of thousands of small members spend their time here.
+    """
+
+    index: int
+    fixed: tuple[Any, ...]  # the record's fields, its mark first
+    name: bytes
+    extra: bytes
+    comment: bytes
+    size: int  # unpacked [B]
     packed: int  # [B]
+    header: int  # offset of the local header [B]
+    data: int = 0  # offset of the first packed byte [B]
+    problem: str = ""
+
+    @property
+    def flags(self) -> int:
+        return int(self.fixed[3])
+
+    @property
+    def method(self) -> int:
+        return int(self.fixed[4])
+
+    @property
+    def crc(self) -> int:
+        return int(self.fixed[7])
+
+    def is_bad(self, problem: str) -> None:
+        """Notes a problem, unless there is one."""
+        self.problem = self.problem or problem
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,27 +169,26 @@ def behind_a_stub(source: Source) -> bool:
 # ------------------------------------------------------------------------------ the central directory
 
 
-def _extras(raw: bytes) -> dict[int, bytes]:
-    """Extra fields by id (4.5.1), the first of each; a malformed rest is left out, as old packers pad there."""
-    found: dict[int, bytes] = {}
+def _extra(raw: bytes, wanted: int) -> bytes:
+    """The first extra field with this id (4.5.1); a malformed rest is passed over, as old packers pad there."""
     at = 0
     while at + 4 <= len(raw):
         kind, length = struct.unpack_from("<2H", raw, at)
-        if at + 4 + length > len(raw):
-            break
-        found.setdefault(kind, raw[at + 4 : at + 4 + length])
+        if kind == wanted and at + 4 + length <= len(raw):
+            return raw[at + 4 : at + 4 + length]
         at += 4 + length
-    return found
+    return b""
 
 
-def _widened(fields: list[int], extra: bytes) -> list[int]:
+def _widened(fields: Sequence[int], extra: bytes) -> list[int]:
     """Sizes and offset with their 64-bit values taken from extra field 1 in the order of 4.5.3."""
-    at = 0
-    for place, value in enumerate(fields):
-        if value == 0xFFFFFFFF and at + 8 <= len(extra):
-            fields[place] = int.from_bytes(extra[at : at + 8], "little")
+    wide, at, found = _extra(extra, 1), 0, list[int]()
+    for value in fields:
+        if value == 0xFFFFFFFF and at + 8 <= len(wide):
+            value = int.from_bytes(wide[at : at + 8], "little")
             at += 8
-    return fields
+        found.append(value)
+    return found
 
 
 def _text(raw: bytes, flags: int, host: int, charset: str | None) -> str:
@@ -177,11 +199,12 @@ def _text(raw: bytes, flags: int, host: int, charset: str | None) -> str:
     return raw.decode(charset or ("latin-1" if host == HOST_68K else "cp437"), "replace")
 
 
-def _unicode_path(raw: bytes, extra: bytes | None) -> str | None:
-    """The name in extra field 0x7075 (4.6.9), if it belongs to the stored name."""
-    if not extra or extra[0] != 1 or len(extra) < 6 or int.from_bytes(extra[1:5], "little") != zlib.crc32(raw):
-        return None
-    return extra[5:].decode("utf-8", "replace")
+def _unicode_path(raw: bytes, extra: bytes) -> str:
+    """The name in extra field 0x7075 (4.6.9), if it belongs to the stored name; else ""."""
+    value = _extra(extra, 0x7075)
+    if len(value) < 6 or value[0] != 1 or int.from_bytes(value[1:5], "little") != zlib.crc32(raw):
+        return ""
+    return value[5:].decode("utf-8", "replace")
 
 
 def _attributes(external: int, host: int) -> tuple[int | None, Literal["", "dos", "68k", "unix"]]:
@@ -222,83 +245,78 @@ def _why_unreadable(method: int, flags: int) -> str:
     return ""
 
 
-def _entry(
-    index: int, fixed: tuple[Any, ...], names: tuple[bytes, bytes, bytes], shift: int, charset: str | None
-) -> Entry:
-    """One central record as an entry; `data` is not known before the local header is read."""
-    _, made_by, _, flags, method, time, date, crc, packed, size, _, _, _, _, _, external, offset = fixed
-    raw, extra_raw, comment = names
-    host, extra = made_by >> 8, _extras(extra_raw)
-    size, packed, offset = _widened([size, packed, offset], extra.get(1, b""))
-    problem = _why_unreadable(method, flags)
+def _member(entry: Entry, charset: str | None) -> Member:
+    """What discprep says of a member; adds problems of its name and kind to the entry's."""
+    _, made_by, _, flags, method, time, date, crc, _, _, _, _, _, _, _, external, _ = entry.fixed
+    host = made_by >> 8
     try:
-        name = _unicode_path(raw, extra.get(0x7075)) or _text(raw, flags, host, charset)
-        remark = _text(comment, flags, host, charset)
+        name = _unicode_path(entry.name, entry.extra) or _text(entry.name, flags, host, charset)
+        comment = _text(entry.comment, flags, host, charset) if entry.comment else ""
     except UnicodeDecodeError:
-        name, remark = raw.decode("latin-1"), comment.decode("latin-1")
-        problem = problem or "its name is marked as UTF-8 and is not"
-    if host not in (HOST_UNIX, HOST_DARWIN):
+        name, comment = entry.name.decode("latin-1"), entry.comment.decode("latin-1")
+        entry.is_bad("its name is marked as UTF-8 and is not")
+    if "\\" in name and host not in (HOST_UNIX, HOST_DARWIN):
         name = name.replace("\\", "/")
     kind = _kind(name, external, host)
-    if kind == "folder" and size and not problem:
-        problem = f"a folder that holds {size} bytes of data"
-    if method == 0 and packed != size and not problem:
-        problem = f"stored in {packed} bytes, yet said to be {size} bytes long"
+    if kind == "folder" and entry.size:
+        entry.is_bad(f"a folder that holds {entry.size} bytes of data")
     attributes, system = _attributes(external, host)
-    member = Member(index, name, raw, kind, size, packed, METHODS.get(method, f"method {method}"),
-                    dos_time(date << 16 | time), attributes, system, remark, f"crc32 {crc:08x}", problem)  # fmt: skip
-    return Entry(member, method, flags, crc, offset + shift, 0, packed)
+    return Member(
+        entry.index, name, entry.name, kind, entry.size, entry.packed, METHODS.get(method, f"method {method}"),
+        dos_time(date << 16 | time), attributes, system, comment, f"crc32 {crc:08x}", entry.problem,
+    )  # fmt: skip
 
 
-def _records(raw: bytes) -> Iterator[tuple[tuple[Any, ...], tuple[bytes, bytes, bytes]]]:
-    """The records of a central directory as (fixed fields, (name, extra, comment)), as far as they are whole."""
-    at = 0
-    while raw.startswith(CENTRAL_MARK, at) and at + CENTRAL.size <= len(raw):
+def _entries(raw: bytes, shift: int, most: int) -> Iterator[Entry]:
+    """The records of a central directory, as far as they are whole, at most so many (4.3.12)."""
+    at = index = 0
+    while raw.startswith(CENTRAL_MARK, at) and at + CENTRAL.size <= len(raw) and index < most:
         fixed = CENTRAL.unpack_from(raw, at)
-        stops = list(accumulate(fixed[10:13], initial=at + CENTRAL.size))
-        if stops[-1] > len(raw):
+        name = at + CENTRAL.size
+        extra = name + fixed[10]
+        comment = extra + fixed[11]
+        at = comment + fixed[12]
+        if at > len(raw):
             return
-        yield fixed, (raw[stops[0] : stops[1]], raw[stops[1] : stops[2]], raw[stops[2] : stops[3]])
-        at = stops[-1]
+        size, packed, offset = fixed[9], fixed[8], fixed[16]
+        if 0xFFFFFFFF in (size, packed, offset):
+            size, packed, offset = _widened((size, packed, offset), raw[extra:comment])
+        parts = raw[name:extra], raw[extra:comment], raw[comment:at]
+        yield Entry(index, fixed, *parts, size, packed, offset + shift, 0, _why_unreadable(fixed[4], fixed[3]))
+        index += 1
 
 
-def _located(source: Source, entry: Entry, limit: int) -> Entry:
-    """The entry with the place of its data, read from the local header; a header that disagrees is its problem."""
-    raw = source.at(entry.header, LOCAL.size + len(entry.member.raw_name))
+def _locate(source: Source, entry: Entry, limit: int) -> None:
+    """Finds the entry's data by its local header; a header that disagrees is the entry's problem (4.3.7)."""
+    raw = source.at(entry.header, LOCAL.size + len(entry.name))
     if len(raw) < LOCAL.size or not raw.startswith(LOCAL_MARK):
-        return _bad(entry, "no local header where the central directory points")
+        entry.is_bad("no local header where the central directory points")
+        return
     _, _, flags, method, _, _, crc, packed, size, name_length, extra_length = LOCAL.unpack_from(raw)
-    data = entry.header + LOCAL.size + name_length + extra_length
-    entry = replace(entry, data=data)
-    name = raw[LOCAL.size : LOCAL.size + name_length] if name_length == len(entry.member.raw_name) else b""
-    if name != entry.member.raw_name and not flags & MASKED:
-        return _bad(entry, "its local header has another name than the central directory")
+    entry.data = entry.header + LOCAL.size + name_length + extra_length
+    if (name_length != len(entry.name) or raw[LOCAL.size :] != entry.name) and not flags & MASKED:
+        entry.is_bad("its local header has another name than the central directory")
     if method != entry.method:
-        return _bad(entry, "its local header has another method than the central directory")
-    sizes = (crc, packed, size) != (entry.crc, entry.packed, entry.member.size_bytes)
-    if sizes and not flags & (DESCRIPTOR | MASKED) and 0xFFFFFFFF not in (packed, size):
-        return _bad(entry, "its local header has another size or checksum than the central directory")
-    if data + entry.packed > limit:
-        return _bad(entry, "its data runs into the central directory or past the end of the file")
-    return entry
+        entry.is_bad("its local header has another method than the central directory")
+    agree = (crc, packed, size) == (entry.crc, entry.packed, entry.size) or 0xFFFFFFFF in (packed, size)
+    if not agree and not flags & (DESCRIPTOR | MASKED):
+        entry.is_bad("its local header has another size or checksum than the central directory")
+    if entry.data + entry.packed > limit:
+        entry.is_bad("its data runs into the central directory or past the end of the file")
+    if method == 0 and entry.packed != entry.size:
+        entry.is_bad(f"stored in {entry.packed} bytes, yet said to be {entry.size} bytes long")
 
 
-def _bad(entry: Entry, problem: str) -> Entry:
-    """The entry with this problem, unless it has one."""
-    return entry if entry.member.problem else replace(entry, member=replace(entry.member, problem=problem))
-
-
-def _apart(entries: list[Entry]) -> list[Entry]:
-    """The entries; those whose bytes overlap another's have that as their problem."""
-    hurt: set[int] = set()
-    reach, owner = -1, -1
+def _part(entries: list[Entry]) -> None:
+    """Entries whose bytes overlap another's have that as their problem."""
+    reach, owner = -1, entries[0] if entries else None
     for entry in sorted(entries, key=lambda entry: entry.header):
         stop = max(entry.data, entry.header + LOCAL.size) + entry.packed
-        if entry.header < reach:
-            hurt |= {owner, entry.member.index}
+        if entry.header < reach and owner:
+            owner.is_bad(OVERLAP)
+            entry.is_bad(OVERLAP)
         if stop > reach:
-            reach, owner = stop, entry.member.index
-    return [_bad(e, "its bytes overlap another member's") if e.member.index in hurt else e for e in entries]
+            reach, owner = stop, entry
 
 
 def walk(source: Source, options: Options) -> Directory:
@@ -311,14 +329,15 @@ def walk(source: Source, options: Options) -> Directory:
     if end is None:
         end, doubtful = find_end(source, FAR_TAIL_BYTES)
     if end is None:
-        return _salvaged(source, options)
+        return _salvaged(source, options.limits.members)
     if end.disks:
         raise ArchiveError("one part of a multi-volume ZIP archive", hint="Join the parts into one archive first.")
     if end.size > DIRECTORY_BYTES:
         raise ArchiveError(f"a central directory of {end.size} bytes; at most {DIRECTORY_BYTES} are read")
-    records = islice(_records(source.at(end.directory, end.size)), options.limits.members + 1)
-    entries = [_entry(i, *record, end.shift, options.charset) for i, record in enumerate(records)]
-    entries = _apart([_located(source, entry, end.directory) for entry in entries])
+    entries = list(_entries(source.at(end.directory, end.size), end.shift, options.limits.members + 1))
+    for entry in entries:
+        _locate(source, entry, end.directory)
+    _part(entries)
     problems = _directory_problems(source, end, entries, options.limits.members)
     if doubtful:
         problems.append("two end records could each be the true one; unpackers would disagree about the members")
@@ -340,26 +359,26 @@ def _directory_problems(source: Source, end: End, entries: list[Entry], most: in
     return problems
 
 
-def _salvaged(source: Source, options: Options) -> Directory:
+def _salvaged(source: Source, most: int) -> Directory:
     """An archive without an end record, as a download that broke off: what the local headers say, in their order."""
     entries: list[Entry] = []
     at = source.head.find(LOCAL_MARK, 0, 8)
-    while 0 <= at < source.size_bytes and len(entries) <= options.limits.members:
+    while 0 <= at < source.size_bytes and len(entries) <= most:
         raw = source.at(at, LOCAL.size)
         if len(raw) < LOCAL.size or not raw.startswith(LOCAL_MARK):
             break
         _, version, flags, method, time, date, crc, packed, size, name_bytes, extra_bytes = LOCAL.unpack(raw)
         names = source.at(at + LOCAL.size, name_bytes + extra_bytes)
         fixed = (b"", version, version, flags, method, time, date, crc, packed, size, 0, 0, 0, 0, 0, 0, at)
-        entry = _entry(len(entries), fixed, (names[:name_bytes], names[name_bytes:], b""), 0, options.charset)
-        entry = replace(entry, data=at + LOCAL.size + len(names))
-        if flags & DESCRIPTOR and not packed:
-            entry = _bad(entry, "its size stood in the lost central directory")
-        elif entry.data + entry.packed > source.size_bytes:
-            entry = _bad(entry, "the file ends inside it")
+        data = at + LOCAL.size + len(names)
+        entry = Entry(len(entries), fixed, names[:name_bytes], names[name_bytes:], b"", size, packed, at, data)
+        entry.is_bad(_why_unreadable(method, flags))
         entries.append(entry)
-        if entry.member.problem and not packed and flags & DESCRIPTOR:
+        if flags & DESCRIPTOR and not packed:
+            entry.is_bad("its size stood in the lost central directory")
             break
+        if entry.data + entry.packed > source.size_bytes:
+            entry.is_bad("the file ends inside it")
         at = entry.data + entry.packed
     return Directory(tuple(entries), ("no end record: the archive is cut short or damaged at its end",))
 
@@ -444,15 +463,15 @@ class ZipReader:
         self.notices: Sequence[str] = self._directory.notices
 
     def members(self) -> Iterator[Member]:
-        return (self._with_target(entry) for entry in self._directory.entries)
+        return map(self._member, self._directory.entries)
 
     def read(self, member: Member) -> Iterator[bytes]:
         entry = self._directory.entries[member.index]
         return enforced(self._decoded(entry), member.size_bytes, member.checksum)
 
-    def _with_target(self, entry: Entry) -> Member:
+    def _member(self, entry: Entry) -> Member:
         """The member; a symbolic link's target is its data."""
-        member = entry.member
+        member = _member(entry, self._options.charset)
         if member.kind != "link" or member.problem or member.size_bytes > TARGET_BYTES:
             return member
         try:
@@ -463,7 +482,7 @@ class ZipReader:
 
     def _decoded(self, entry: Entry) -> Iterator[bytes]:
         pieces = self._source.chunks(entry.data, entry.packed)
-        size_bytes = entry.member.size_bytes
+        size_bytes = entry.size
         match entry.method:
             case 0:
                 return pieces
