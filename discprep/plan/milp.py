@@ -1,21 +1,24 @@
 """The question as a mixed-integer linear program, on HiGHS.
 
-One binary column for each candidate, form and disc it may stand on; one continuous column for each volume and
-disc, the most that any unpacking takes beyond what stays. All coefficients are whole numbers. One thread, a fixed
+One binary column for each candidate, form and disc it may stand on, and a ladder of them for each volume and disc:
+the most that any unpacking takes beyond what stays. All coefficients are whole numbers. One thread, a fixed
 seed, a limit on nodes and none on time: the same answer on every run, on a slow host too.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from math import gcd, inf
+from threading import Thread
 from typing import Any
 
 from discprep.plan.settle import Candidate, Needs, Option
 
 NODE_LIMIT = 50_000
 EXACT_UP_TO = 300  # candidates; beyond, the gaps below are left
+CORE = 150  # columns tried first
 GAP_ONE_LIMIT = 1e-6
 GAP_MORE_LIMITS = 1e-5
 
@@ -34,6 +37,27 @@ class Question:
     room_bytes: Mapping[str, int] = field(default_factory=dict)
     link_ms: int | None = None
     on_first: bool = True  # this disc is the first: the bring-up set stands on it
+
+
+@dataclass(frozen=True, slots=True)
+class Program:
+    """A linear program: maximise (`most`) or minimise `cost`, columns within their bounds, rows within theirs."""
+
+    cost: Sequence[float]
+    lower: Sequence[float]
+    upper: Sequence[float]
+    rows: Sequence[Row]
+    most: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Solution:
+    """Column values, reduced costs (of a relaxation), the objective and the proven relative gap (of a whole one)."""
+
+    values: Sequence[float]
+    reduced: Sequence[float]
+    objective: float
+    gap: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +82,7 @@ class Model:
         self.limits = set(limits) if limits is not None else {"sectors", "link", *question.room_bytes}
         self.columns: list[tuple[int, int, int]] = []  # candidate, option, disc
         self.at: list[list[list[int]]] = []  # candidate -> disc -> columns
-        self.peaks: dict[tuple[str, int], int] = {}
+        self.lower: list[float] = []  # 0 where it says nothing
         self.upper: list[float] = []
         self.rows: list[Row] = []
         self.index = {candidate.id: i for i, candidate in enumerate(question.candidates)}
@@ -155,21 +179,27 @@ class Model:
             for disc in range(self.disc_count):
                 self.storage_row(volume, disc, self.question.room_bytes[volume])
 
-    def storage_row(self, volume: str, disc: int, room: int) -> tuple[list[int], list[float], int]:
+    def storage_row(self, volume: str, disc: int, room: int) -> tuple[list[int], list[float]]:
         """What stays on a volume, and the most that unpacking one item takes beyond it, fit its room; in units of
-        the greatest common divisor. Returns the row's columns and coefficients with that unit [B]."""
+        the greatest common divisor. Returns the row's columns and coefficients.
+
+        The most is a ladder: one binary column for each distinct amount, "something at least so large is unpacked",
+        which costs the step from the amount below. Its relaxation bounds tighter than one continuous column would.
+        """
         mine = [c for c, (i, _, d) in enumerate(self.columns)
                 if d <= disc and self.question.candidates[i].volume == volume]  # fmt: skip
-        figures = [f for c in mine for f in (self.option(c).storage_bytes, self.option(c).extra_bytes)]
-        unit = gcd(*figures) or 1
-        peak = len(self.upper)
-        self.upper.append(max([self.option(c).extra_bytes // unit for c in mine], default=0))
-        for c in mine:
-            if self.option(c).extra_bytes and self.columns[c][2] == disc:
-                self.rows.append(([c, peak], [float(self.option(c).extra_bytes // unit), -1.0], -inf, 0.0))
-        columns, values = [*mine, peak], [*(float(self.option(c).storage_bytes // unit) for c in mine), 1.0]
+        unit = gcd(*(f for c in mine for f in (self.option(c).storage_bytes, self.option(c).extra_bytes))) or 1
+        extras = {c: self.option(c).extra_bytes // unit for c in mine if self.columns[c][2] == disc}
+        steps = sorted(set(extras.values()) - {0})
+        ladder = {extra: len(self.upper) + n for n, extra in enumerate(steps)}
+        self.upper += [1.0] * len(steps)
+        self.rows += [([c, ladder[extra]], [1.0, -1.0], -inf, 0.0) for c, extra in extras.items() if extra]
+        self.rows += [([ladder[b], ladder[a]], [1.0, -1.0], -inf, 0.0) for a, b in pairwise(steps)]
+        columns = [*mine, *ladder.values()]
+        values = [float(self.option(c).storage_bytes // unit) for c in mine]
+        values += [float(b - a) for a, b in pairwise([0, *steps])]
         self.rows.append((columns, values, -inf, float(room // unit)))
-        return columns, values, unit
+        return columns, values
 
     def _add_link(self) -> None:
         if self.question.link_ms is None or "link" not in self.limits:
@@ -196,16 +226,45 @@ class Model:
             last[figures] = i
 
     def solve(self, cost: Sequence[float], *, most: bool = True, rel_gap: float = 0.0,
-              start: Sequence[int] = ()) -> tuple[list[int], float] | None:  # fmt: skip
-        """The chosen columns and the proven gap; None when nothing is possible. `start`: chosen columns of a
-        solution already known. Raises RuntimeError when the solver gives up."""
-        values, gap = run(cost, self.upper, self.rows, len(self.columns), most=most, rel_gap=rel_gap, start=start)
-        return None if values is None else ([c for c in range(len(self.columns)) if values[c] > 0.5], gap)
+              start: Solution | None = None) -> Solution | None:  # fmt: skip
+        """The best solution; None when nothing is possible. `start`: one already known.
+        Raises RuntimeError when the solver gives up."""
+        return run(self.program(cost, most), whole=True, rel_gap=rel_gap, start=start)
 
-    def found(self, chosen: Iterable[int], gap: float, solver: str) -> Found:
-        """Chosen columns as forms by candidate."""
+    def solve_gain(self, rel_gap: float) -> Solution | None:
+        """As `solve` for the greatest gain, and keeps what it proved: columns that no plan as good can change are
+        fixed for the solves that follow.
+
+        The relaxation (columns between 0 and 1) bounds the gain, and a column's reduced cost how much of it is lost
+        by moving that column. The columns that lose least, alone, give a first good plan; whatever would then lose
+        more than the distance between that plan and the bound is fixed, and the solver proves the rest.
+        """
+        program = self.program(self.cost(lambda option: option.gain_ms), True)
+        relaxed = run(program, whole=False)
+        if relaxed is None:
+            return None
+        first = run(_restricted(program, relaxed, _core(relaxed)), whole=True)
+        if first is not None:
+            program = _restricted(program, relaxed, _open(relaxed, first.objective))
+        best = run(program, whole=True, rel_gap=rel_gap, start=first)
+        if best is not None:
+            program = _restricted(program, relaxed, _open(relaxed, best.objective))
+            self.lower, self.upper = list(program.lower), list(program.upper)
+        return best
+
+    def program(self, cost: Sequence[float], most: bool) -> Program:
+        """The model with this objective."""
+        lower = self.lower + [0.0] * (len(self.upper) - len(self.lower))
+        return Program(cost, lower, self.upper, self.rows, most)
+
+    def chosen(self, solution: Solution) -> list[int]:
+        """The columns of forms that are 1."""
+        return [c for c in range(len(self.columns)) if solution.values[c] > 0.5]
+
+    def found(self, solution: Solution, gap: float, solver: str) -> Found:
+        """A solution as forms by candidate."""
         discs: list[dict[str, Option]] = [{} for _ in range(self.disc_count)]
-        for column in chosen:
+        for column in self.chosen(solution):
             i, _, disc = self.columns[column]
             discs[disc][self.question.candidates[i].id] = self.option(column)
         return Found(tuple(discs), gap, solver)
@@ -216,18 +275,39 @@ def _all_needed(candidate: Candidate) -> Iterable[str]:
         yield from group
 
 
-def run(cost: Sequence[float], upper: Sequence[float], rows: Sequence[Row], binary: int, *, most: bool,
-        rel_gap: float, start: Sequence[int] = ()) -> tuple[list[float] | None, float]:  # fmt: skip
-    """Runs HiGHS: column values (None: infeasible) and the proven relative gap. The first `binary` columns are 0
-    or 1, the rest continuous from 0.
+def _core(relaxed: Solution) -> list[int]:
+    """The columns worth trying first: those that lose least by moving."""
+    order = sorted(range(len(relaxed.values)), key=lambda c: (abs(relaxed.reduced[c]), c))
+    return order[:CORE]
+
+
+def _open(relaxed: Solution, known: float) -> list[int]:
+    """The columns that a plan as good as the known one may move. A thousandth is kept for rounding."""
+    slack = (relaxed.objective - known) * 1.001 + 1.0
+    return [c for c, lost in enumerate(relaxed.reduced) if abs(lost) <= slack]
+
+
+def _restricted(program: Program, relaxed: Solution, free: Sequence[int]) -> Program:
+    """The program with all other columns where the relaxation has them."""
+    loose = set(free) | {c for c, value in enumerate(relaxed.values) if min(value, abs(1.0 - value)) > 1e-6}
+    lower, upper = list(program.lower), list(program.upper)
+    for c in range(len(relaxed.values)):
+        if c not in loose and relaxed.reduced[c] != 0.0:
+            lower[c] = upper[c] = float(round(relaxed.values[c]))
+    return replace(program, lower=lower, upper=upper)
+
+
+def run(program: Program, *, whole: bool, rel_gap: float = 0.0, start: Solution | None = None) -> Solution | None:
+    """Runs HiGHS; None: nothing is possible. Columns are 0 or 1 (`whole`), else anything between.
 
     Raises:
         RuntimeError: the solver ended without an answer and without a proof that there is none
     """
     import highspy
 
-    if not cost:  # HiGHS has no answer for a model without columns
-        return ([] if all(row[2] <= 0.0 <= row[3] for row in rows) else None), 0.0
+    if not program.cost:  # HiGHS has no answer for a model without columns
+        possible = all(row[2] <= 0.0 <= row[3] for row in program.rows)
+        return Solution((), (), 0.0, 0.0) if possible else None
     highs = solver()
     options = {
         "output_flag": False, "threads": 1, "parallel": "off", "random_seed": 1, "mip_max_nodes": NODE_LIMIT,
@@ -236,17 +316,28 @@ def run(cost: Sequence[float], upper: Sequence[float], rows: Sequence[Row], bina
     }  # fmt: skip
     for name, value in options.items():
         highs.setOptionValue(name, value)
-    highs.passModel(_lp(cost, upper, rows, binary, most))
-    if start:
-        _warm(highs, start, len(cost), binary)
-    highs.run()
+    highs.passModel(_lp(program, whole))
+    if start is not None:
+        known: Any = highspy.HighsSolution()
+        known.col_value = start.values
+        highs.setSolution(known)
+    _run(highs)
     status, info = highs.getModelStatus(), highs.getInfo()
     if status in (highspy.HighsModelStatus.kInfeasible, highspy.HighsModelStatus.kUnboundedOrInfeasible):
-        return None, 0.0
+        return None
     if info.primal_solution_status != highspy.SolutionStatus.kSolutionStatusFeasible:
         raise RuntimeError(f"HiGHS ended without an answer: {highs.modelStatusToString(status)}")
-    gap = info.mip_gap if binary and info.mip_gap < inf else 0.0
-    return list(highs.getSolution().col_value), _clean(gap, info)
+    solution = highs.getSolution()
+    gap = _gap(info) if whole else 0.0
+    return Solution(solution.col_value, solution.col_dual, info.objective_function_value, gap)
+
+
+def _run(highs: Any) -> None:
+    """In a thread of its own: the main one stays free to take Ctrl-C at once."""
+    thread = Thread(target=highs.run, daemon=True)
+    thread.start()
+    while thread.is_alive():
+        thread.join(0.5)
 
 
 def solver() -> Any:
@@ -257,35 +348,30 @@ def solver() -> Any:
     return compiled()
 
 
-def _clean(gap: float, info: Any) -> float:
-    """0 when the bound lies less than one whole number beyond the answer: nothing better is left."""
-    return 0.0 if abs(info.mip_dual_bound - info.objective_function_value) < 0.999 else gap
+def _gap(info: Any) -> float:
+    """The relative gap; 0 when the bound lies less than one whole number beyond the answer."""
+    if abs(info.mip_dual_bound - info.objective_function_value) < 0.999:
+        return 0.0
+    return float(info.mip_gap)
 
 
-def _lp(cost: Sequence[float], upper: Sequence[float], rows: Sequence[Row], binary: int, most: bool) -> Any:
+def _lp(program: Program, whole: bool) -> Any:
     import highspy
     import numpy as np
 
-    lp = highspy.HighsLp()
-    lp.num_col_, lp.num_row_ = len(cost), len(rows)
-    lp.sense_ = highspy.ObjSense.kMaximize if most else highspy.ObjSense.kMinimize
-    lp.col_cost_, lp.col_lower_ = np.array(cost, dtype=float), np.zeros(len(cost))
-    lp.col_upper_ = np.array(upper, dtype=float)
+    rows, count = program.rows, len(program.cost)
+    lp: Any = highspy.HighsLp()
+    lp.num_col_, lp.num_row_ = count, len(rows)
+    lp.sense_ = highspy.ObjSense.kMaximize if program.most else highspy.ObjSense.kMinimize
+    lp.col_cost_ = np.array(program.cost, dtype=float)
+    lp.col_lower_, lp.col_upper_ = np.array(program.lower, dtype=float), np.array(program.upper, dtype=float)
     lp.row_lower_ = np.array([row[2] for row in rows], dtype=float)
     lp.row_upper_ = np.array([row[3] for row in rows], dtype=float)
     lp.a_matrix_.format_ = highspy.MatrixFormat.kRowwise
     lp.a_matrix_.start_ = np.cumsum([0, *(len(row[0]) for row in rows)], dtype=np.int32)
     lp.a_matrix_.index_ = np.array([c for row in rows for c in row[0]], dtype=np.int32)
     lp.a_matrix_.value_ = np.array([v for row in rows for v in row[1]], dtype=float)
-    whole, real = highspy.HighsVarType.kInteger, highspy.HighsVarType.kContinuous
-    lp.integrality_ = [whole] * binary + [real] * (len(cost) - binary)
+    if whole:
+        lp.integrality_ = [highspy.HighsVarType.kInteger] * count
     return lp
 
-
-def _warm(highs: Any, start: Sequence[int], count: int, binary: int) -> None:
-    """Hands over a known solution; the solver completes the continuous columns itself."""
-    import numpy as np
-
-    chosen = set(start)
-    values = np.array([1.0 if c in chosen else 0.0 for c in range(binary)])
-    highs.setSolution(binary, np.arange(binary, dtype=np.int32), values)

@@ -47,7 +47,7 @@ def _least(question: Question, limits: Sequence[str] | None, cost: Callable[[Mod
     model = Model(question, limits)
     costs = cost(model)
     best = model.solve(costs, most=False)
-    return None if best is None else round(sum(costs[c] for c in best[0]))
+    return None if best is None else round(best.objective)
 
 
 def _of_sectors(question: Question, one: Question) -> DiscprepError | None:
@@ -95,14 +95,14 @@ def _of_storage(question: Question) -> DiscprepError | None:
 
 def _least_storage(question: Question, volume: str) -> int | None:
     model = Model(question, ())
-    columns, values, _ = model.storage_row(volume, 0, 2**62)
+    columns, values = model.storage_row(volume, 0, 2**62)
     costs = [0.0] * len(model.upper)
     for column, value in zip(columns, values, strict=True):
         costs[column] = value
     best = model.solve(costs, most=False)
     if best is None:
         return None
-    chosen = [c for c in best[0] if c in set(columns)]
+    chosen = [c for c in model.chosen(best) if c in set(columns)]
     peak = max((model.option(c).extra_bytes for c in chosen), default=0)
     return sum(model.option(c).storage_bytes for c in chosen) + peak
 
@@ -118,7 +118,7 @@ def _of_link(problem: PlanProblem, question: Question) -> DiscprepError | None:
     best = model.solve(costs)
     if best is None:
         return None
-    left_ms = sum(c.later_ms for c in question.candidates) - round(sum(costs[c] for c in best[0]))
+    left_ms = sum(c.later_ms for c in question.candidates) - round(best.objective)
     budget_s = problem.link_budget_s or 0.0
     least_s = budget_s + (left_ms - question.link_ms) / 1000
     if left_ms <= question.link_ms:

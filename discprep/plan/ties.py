@@ -7,10 +7,20 @@ last item; with more, the solver stops at a proven gap and its fixed seed settle
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from math import inf
 
-from discprep.plan.milp import EXACT_UP_TO, GAP_MORE_LIMITS, GAP_ONE_LIMIT, Found, Model, Question, Row, solver
+from discprep.plan.milp import (
+    EXACT_UP_TO,
+    GAP_MORE_LIMITS,
+    GAP_ONE_LIMIT,
+    Found,
+    Model,
+    Question,
+    Row,
+    Solution,
+    solver,
+)
 from discprep.plan.settle import Candidate, Option
 
 CHUNK = 10  # ids a solve: their ranks, two bits each, stay exact in a floating-point number
@@ -26,19 +36,20 @@ def answer(question: Question) -> Found | None:
     model = Model(question)
     _early(model)
     name = f"HiGHS {solver().version()}"
-    best = model.solve(model.cost(lambda option: option.gain_ms), rel_gap=_gap(model))
+    best = model.solve_gain(_gap(question))
     if best is None:
         return None
-    chosen, gap = best
-    if gap == 0.0 and len(question.candidates) <= EXACT_UP_TO:
-        chosen = _settle(model, chosen)
-    return model.found(chosen, gap, name)
+    settled = _settle(model, best) if best.gap == 0.0 and len(question.candidates) <= EXACT_UP_TO else best
+    found = model.found(settled, best.gap, name)
+    if model.disc_count == 1 and not allowed(question, found.discs[0]):
+        raise RuntimeError("HiGHS answered with a plan that breaks its own limits")
+    return found
 
 
-def _gap(model: Model) -> float:
-    if len(model.question.candidates) <= EXACT_UP_TO:
+def _gap(question: Question) -> float:
+    if len(question.candidates) <= EXACT_UP_TO:
         return 0.0
-    return GAP_ONE_LIMIT if len(model.limits) <= 1 or not model.peaks else GAP_MORE_LIMITS
+    return GAP_MORE_LIMITS if question.room_bytes or question.link_ms is not None else GAP_ONE_LIMIT
 
 
 def _nothing_binds(question: Question) -> dict[str, Option] | None:
@@ -47,7 +58,7 @@ def _nothing_binds(question: Question) -> dict[str, Option] | None:
     return chosen if allowed(question, chosen) else None
 
 
-def allowed(question: Question, chosen: dict[str, Option]) -> bool:
+def allowed(question: Question, chosen: Mapping[str, Option]) -> bool:
     """Whether needs and limits hold with these forms on the question's first disc and nothing on later ones."""
     mine = [c for c in question.candidates if c.id in chosen]
     groups = [g for c in mine for g in (*c.needs, *chosen[c.id].needs)]
@@ -63,7 +74,7 @@ def allowed(question: Question, chosen: dict[str, Option]) -> bool:
     return all(_storage(mine, chosen, v) <= room for v, room in question.room_bytes.items())
 
 
-def _storage(candidates: Sequence[Candidate], chosen: dict[str, Option], volume: str) -> int:
+def _storage(candidates: Sequence[Candidate], chosen: Mapping[str, Option], volume: str) -> int:
     """What stays on a volume, and the most that unpacking one item takes beyond it [B]."""
     options = [chosen[c.id] for c in candidates if c.volume == volume]
     return sum(o.storage_bytes for o in options) + max((o.extra_bytes for o in options), default=0)
@@ -79,28 +90,27 @@ def _early(model: Model) -> None:
         costs[column] = float(model.option(column).sectors)
     best = model.solve(costs)
     if best is not None:
-        most = sum(model.option(c).sectors for c in best[0] if c in set(musts))
-        model.rows.append((musts, [costs[c] for c in musts], float(most), inf))
+        most = sum(costs[c] for c in model.chosen(best))
+        model.rows.append((musts, [costs[c] for c in musts], most, inf))
 
 
-def _settle(model: Model, chosen: list[int]) -> list[int]:
-    """The one plan that the rule picks among all that gain as much as `chosen`."""
+def _settle(model: Model, best: Solution) -> Solution:
+    """The one plan that the rule picks among all that gain as much as the best."""
     here = [c for c, column in enumerate(model.columns) if column[2] == 0]
-    gains = [float(model.option(c).gain_ms) for c in here]
-    most = sum(model.option(c).gain_ms for c in chosen if c in set(here))
-    model.rows.append((here, gains, most - 0.5, inf))
-    fewest = model.solve(model.cost(lambda _: 1), most=False, start=chosen)
-    if fewest is None or fewest[1]:
-        return chosen
-    chosen = fewest[0]
-    count = float(sum(model.columns[c][2] == 0 for c in chosen))
-    model.rows.append((here, [1.0] * len(here), -inf, count + 0.5))
-    return chosen if _only(model, here, chosen) else _by_id(model, chosen)
+    most = sum(model.option(c).gain_ms for c in model.chosen(best) if model.columns[c][2] == 0)
+    model.rows.append((here, [float(model.option(c).gain_ms) for c in here], most - 0.5, inf))
+    if _only(model, here, best):
+        return best
+    fewest = model.solve(model.cost(lambda _: 1), most=False, start=best)
+    if fewest is None or fewest.gap:
+        return best
+    model.rows.append((here, [1.0] * len(here), -inf, round(fewest.objective) + 0.5))
+    return _by_id(model, fewest)
 
 
-def _only(model: Model, here: list[int], chosen: list[int]) -> bool:
+def _only(model: Model, here: list[int], best: Solution) -> bool:
     """Whether no other plan is as good: one that differs in at least one column."""
-    on = set(chosen)
+    on = set(model.chosen(best))
     row: Row = (here, [-1.0 if c in on else 1.0 for c in here], 1.0 - sum(c in on for c in here), inf)
     model.rows.append(row)
     other = model.solve([0.0] * len(model.upper), most=False)
@@ -108,7 +118,7 @@ def _only(model: Model, here: list[int], chosen: list[int]) -> bool:
     return other is None
 
 
-def _by_id(model: Model, chosen: list[int]) -> list[int]:
+def _by_id(model: Model, best: Solution) -> Solution:
     """Fixes the candidates in order of id, some at a time, each as early in the rule's order as it can be."""
     for low in range(0, len(model.at), CHUNK):
         group = range(low, min(low + CHUNK, len(model.at)))
@@ -117,12 +127,11 @@ def _by_id(model: Model, chosen: list[int]) -> list[int]:
             for column in model.at[i][0]:
                 options = len(model.question.candidates[i].options)
                 costs[column] = float((model.columns[column][1] - options) * 4 ** (group[-1] - i))
-        best = model.solve(costs, most=False, start=chosen)
-        if best is None or best[1]:
-            return chosen
-        chosen = best[0]
-        for i in group:
-            for column in model.at[i][0]:
-                value = float(column in set(chosen))
-                model.rows.append(([column], [1.0], value, value))
-    return chosen
+        found = model.solve(costs, most=False, start=best)
+        if found is None or found.gap:
+            return best
+        best = found
+        for column in (column for i in group for column in model.at[i][0]):
+            value = float(best.values[column] > 0.5)
+            model.rows.append(([column], [1.0], value, value))
+    return best

@@ -24,19 +24,20 @@ def solved(p):
 @pytest.mark.parametrize("block", range(10))
 def test_same_objective_as_trying_everything(block):
     """500 random instances of up to 14 items: the objective of brute force, and a choice that obeys the rules."""
-    answered = 0
+    answered = binding = 0
     for number in range(block * 50, block * 50 + 50):
         p = random_problem(number)
         best, plan = brute_force(p), solved(p)
         assert (best is None) == (plan is None), number
         if plan is not None:
             answered += 1
+            binding += plan.solver != "none needed"
             choice = choice_of(p, plan)
             assert is_allowed(p, choice), number
             assert plan.objective_s == pytest.approx(best, abs=1e-6), number
             assert plan.objective_s == pytest.approx(gain_of(choice), abs=1e-6), number
             assert plan.optimal and plan.gap == 0.0
-    assert answered >= 20  # the generator must not drift into asking the impossible
+    assert answered >= 25 and binding >= 12  # the generator must not drift into the impossible or the easy
 
 
 def rule(p, choice):
@@ -122,8 +123,8 @@ def test_never_worse_than_greedy(number):
     p = random_problem(number, most=14)
     plan = solved(p)
     choice = {i.id: None for i in p.items if i.id not in p.present or i.must == "burn"}
-    for i, f in sorted(((i, f) for i in p.items for f in i.forms if i.id in choice),
-                       key=lambda pair: -pair[1].gain_s / pair[1].sectors):  # fmt: skip
+    pairs = [(i, f) for i in p.items for f in i.forms if i.id in choice]
+    for i, f in sorted(pairs, key=lambda pair: -pair[1].gain_s / pair[1].sectors):
         tried = {**choice, i.id: f}
         if choice[i.id] is None and f.gain_s > 0 and is_allowed(dataclasses.replace(p, link_budget_s=None), tried):
             choice = tried
@@ -190,7 +191,7 @@ def test_all_contradictions_at_once():
 def test_what_does_not_fit_is_told_in_sectors():
     """What must burn is larger than the disc: how much is missing, and what it is."""
     p = problem(item("a", form(sectors=60), must="burn"), item("b", form(sectors=50), must="burn"), capacity=100)
-    with pytest.raises(CapacityError, match=r"takes 110 sectors .*room for 100: 10 sectors are missing.*a \(60\)") as caught:
+    with pytest.raises(CapacityError, match=r"takes 110 sectors .*for 100: 10 sectors are missing.*a \(60\)") as caught:
         solve(p)
     assert caught.value.exit_code == 1
 
@@ -226,8 +227,8 @@ def test_fewest_discs_meets_the_budget_with_no_disc_too_many():
 
 def test_bring_up_stands_on_the_first_disc():
     """The bring-up set and its needs take the first disc though others gain more."""
-    p = problem(item("a", form(sectors=50, gain=90.0)), item("stack", form(sectors=30), needs=["z"], must="burn", first=True),
-                item("z", form(sectors=30)), capacity=70, discs=2)  # fmt: skip
+    stack = item("stack", form(sectors=30), needs=["z"], must="burn", first=True)
+    p = problem(item("a", form(sectors=50, gain=90.0)), stack, item("z", form(sectors=30)), capacity=70, discs=2)
     assert {d.id: d.disc for d in solve(p).decisions} == {"a": 2, "stack": 1, "z": 1}
 
 

@@ -8,6 +8,7 @@ from collections.abc import Iterator, Mapping
 from discprep.model import FormFigures, PlanItem, PlanProblem
 
 Choice = dict[str, FormFigures | None]
+_WHY = {"burn": "asked to burn", "later": "asked for later", "": ""}
 
 
 def form(kind="unpacked", sectors=1, gain=1.0, storage=0, peak=None, needs=()):
@@ -18,8 +19,7 @@ def form(kind="unpacked", sectors=1, gain=1.0, storage=0, peak=None, needs=()):
 def item(key, *forms, needs=(), must="", later=10.0, **more):
     """One item; `needs` are ids, or tuples of alternatives."""
     groups = tuple(need if isinstance(need, tuple) else (need,) for need in needs)
-    why = {"burn": "asked to burn", "later": "asked for later"}.get(must, "")
-    return PlanItem(id=key, needs=groups, must=must, why=why, forms=forms, later_s=later, **more)
+    return PlanItem(id=key, needs=groups, must=must, why=_WHY[must], forms=forms, later_s=later, **more)
 
 
 def problem(*items, capacity=100, storage: Mapping[str, int] | None = None, **more):
@@ -56,8 +56,8 @@ def random_problem(seed: int, most: int = 14, **fixed) -> PlanProblem:
 def _random_item(r: random.Random, key: str, ids: list[str], volumes: list[str]) -> PlanItem:
     others = [other for other in ids if other != key]
     must = r.choice(["", "", "", "", "", "", "burn", "later"])
-    needs = tuple(tuple(r.sample(others, min(len(others), r.choice([1, 1, 1, 2, 3])))) for _ in range(r.choice([0, 0, 0, 1, 1, 2])))
-    needs = tuple(group for group in needs if group)
+    widths = [min(len(others), r.choice([1, 1, 1, 2, 3])) for _ in range(r.choice([0, 0, 0, 1, 1, 2]))]
+    needs = tuple(tuple(r.sample(others, width)) for width in widths if width)
     size = r.randint(1, 30)
     later = float(r.choice([size * 3, r.randint(1, 90)])) + r.choice([0, 0, 0.125])
     stale = r.choice([0.0, 0.0, 0.3, 0.9])
@@ -65,7 +65,8 @@ def _random_item(r: random.Random, key: str, ids: list[str], volumes: list[str])
 
     def figures(kind: str, sectors: int, extra: int, groups) -> FormFigures:
         storage = r.choice([0, size * 512, size * 1024])
-        return FormFigures(kind, sectors, storage, storage + extra * 512, round(worth / 3 * ((1 - stale) * later - sectors / 4), 3), groups)
+        gain = round(worth / 3 * ((1 - stale) * later - sectors / 4), 3)
+        return FormFigures(kind, sectors, storage, storage + extra * 512, gain, groups)
 
     forms = [figures("unpacked", size + r.randint(0, 9), 0, ())]
     if r.random() < 0.5 and others:
@@ -75,8 +76,83 @@ def _random_item(r: random.Random, key: str, ids: list[str], volumes: list[str])
         forms.append(figures("both", size * 2, 0, ()))
     if must == "later":
         forms = []
-    return PlanItem(key, needs, must, {"burn": "asked to burn", "later": "asked for later"}.get(must, ""),
-                    tuple(forms), later, worth=worth, p_stale=stale, volume=r.choice(volumes), size_bytes=size * 2048)  # fmt: skip
+    return PlanItem(key, needs, must, _WHY[must], tuple(forms), later, worth=worth, p_stale=stale,
+                    volume=r.choice(volumes), size_bytes=size * 2048)  # fmt: skip
+
+
+def large_problem(count: int, seed: int, *, filled: float, storage: float | None = None) -> PlanProblem:
+    """Many items of sizes as archives have them (log-normal), needs that point to earlier items, some roles with
+    several givers, half with a packed form. `filled`: the disc takes so much of all sectors; `storage` likewise."""
+    r = random.Random(seed)
+    items = tuple(_large_item(r, n) for n in range(count))
+    total = sum(min(f.sectors for f in i.forms) for i in items)
+    stored = sum(i.forms[0].storage_bytes for i in items)
+    limits = {} if storage is None else {"": int(stored * storage)}
+    return PlanProblem(items, int(total * filled), total, 0, limits, days_to_use=30.0)
+
+
+def _large_item(r: random.Random, n: int) -> PlanItem:
+    size = int(min(r.lognormvariate(12.5, 1.4), 3e7)) + 1
+    later = round(size / 5200 + 1.5, 3)
+    worth, stale = r.choice([1, 2, 3, 3, 3, 4, 5]), r.choice([0.0, 0.0, 0.0, 0.1, 0.3, 0.6])
+    widths = [r.choice([1, 1, 1, 2]) for _ in range(r.choice([0, 0, 1, 1, 2]))] if n > 5 else []
+    needs = tuple(tuple(sorted({f"i{r.randrange(n):05d}" for _ in range(width)})) for width in widths)
+    packed = -(-size // 2048) + 1
+    unpacked = int(packed * r.uniform(1.2, 2.5)) + r.randrange(1, 9)
+    stored = unpacked * 2048
+
+    def gain(sectors: int, folders: int) -> float:
+        return round(worth / 3 * ((1 - stale) * later - sectors * 2048 / 600e3 - folders * 0.25), 3)
+
+    forms = [FormFigures("unpacked", unpacked, stored, stored, gain(unpacked, r.randrange(2, 7)))]
+    if n > 5 and r.random() < 0.5:
+        unpacker = ((f"i{r.randrange(5):05d}",),)
+        forms.append(FormFigures("packed", packed, stored, stored + packed * 2048, gain(packed, 1), unpacker))
+    return PlanItem(f"i{n:05d}", needs, "burn" if n == 3 else "", "asked to burn" if n == 3 else "", tuple(forms),
+                    later, worth=worth, p_stale=stale, size_bytes=size)  # fmt: skip
+
+
+def greedy(p: PlanProblem) -> Choice:
+    """What a person would do: what must burn, then always the item with the most gain per sector, its needs counted
+    in, that still fits with its needs. For one disc without a link budget; the first giver of each role."""
+    items = {i.id: i for i in p.items}
+    choice: Choice = dict.fromkeys(sorted(items.keys() - set(p.present)))
+    best = {key: max(i.forms, key=lambda f: f.gain_s / f.sectors) for key, i in items.items() if i.forms}
+
+    def batch(key: str, seen: dict[str, None]) -> dict[str, None] | None:
+        if key in p.present or key in seen or choice[key] is not None:
+            return seen
+        if key not in best:
+            return None
+        seen[key] = None
+        for group in (*items[key].needs, *best[key].needs):
+            met = any(g in p.present or g in seen or choice[g] is not None for g in group)
+            if not met and batch(group[0], seen) is None:
+                return None
+        return seen
+
+    def density(key: str) -> float:
+        with_needs = batch(key, {})
+        if not with_needs:
+            return 0.0
+        return sum(best[k].gain_s for k in with_needs) / sum(best[k].sectors for k in with_needs)
+
+    queue = sorted(best, key=lambda key: (items[key].must != "burn", -density(key), key))
+    room, left = p.capacity_sectors, dict(p.storage_limit_bytes)
+    peak = dict.fromkeys(left, 0)
+    for key in queue:
+        new = batch(key, {})
+        if not new or (items[key].must != "burn" and sum(best[k].gain_s for k in new) <= 0):
+            continue
+        sectors = sum(best[k].sectors for k in new)
+        stays = {v: sum(best[k].storage_bytes for k in new if items[k].volume == v) for v in left}
+        tops = {v: max([peak[v], *(best[k].peak_bytes - best[k].storage_bytes for k in new if items[k].volume == v)])
+                for v in left}  # fmt: skip
+        if sectors <= room and all(stays[v] + tops[v] <= left[v] for v in left):
+            room, peak = room - sectors, tops
+            left = {v: left[v] - stays[v] for v in left}
+            choice.update({k: best[k] for k in new})
+    return choice
 
 
 def all_choices(p: PlanProblem) -> Iterator[Choice]:
@@ -146,5 +222,5 @@ def choice_of(p: PlanProblem, plan) -> Choice:
     chosen: Choice = {}
     for d in plan.decisions:
         if d.place != "present":
-            chosen[d.id] = next((f for f in items[d.id].forms if f.form == d.form), None) if d.place == "burn" else None
+            chosen[d.id] = next((f for f in items[d.id].forms if f.form == d.form), None)
     return chosen
