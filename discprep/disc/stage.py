@@ -7,8 +7,6 @@ work folder under the SHA-256 of their bytes. Names are not judged here; `names.
 from __future__ import annotations
 
 import difflib
-import hashlib
-import os
 import re
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -17,8 +15,9 @@ from functools import lru_cache
 from pathlib import Path, PurePosixPath
 from urllib.parse import unquote, urlsplit
 
+from discprep.disc.contents import keep, read_content
 from discprep.disc.edits import apply_edits, at_rate, follows_rate, renamed_mentions
-from discprep.disc.setup.parts import needed_items, part_order
+from discprep.disc.parts import needed_items, part_order
 from discprep.disc.textform import decode, line_numbers, machine_text, to_lf
 from discprep.errors import ArchiveError, DiscprepError, EditError, Faults, ManifestError, MissingError
 from discprep.manifest.substitute import secret_names
@@ -433,28 +432,6 @@ def _read(content: Content, name: str, item: Item) -> bytes:
             item=item.id,
         )
     return read_content(content)
-
-
-def read_content(content: Content) -> bytes:
-    """The bytes a content points at."""
-    with content.path.open("rb") as file:
-        file.seek(content.offset_bytes)
-        return file.read(content.size_bytes)
-
-
-def keep(data: bytes, work: Path) -> Content:
-    """Bytes written into the work folder under their SHA-256; the same bytes are written once."""
-    sha256 = hashlib.sha256(data).hexdigest()
-    path = work / f"changed-{sha256}"
-    if not path.exists():
-        work.mkdir(parents=True, exist_ok=True)
-        part = path.with_suffix(f".{os.getpid()}.part")
-        with part.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
-    return Content(path, 0, len(data), sha256)
 
 
 # ------------------------------------------------------------------------- what the finished stage must say

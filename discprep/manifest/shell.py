@@ -137,7 +137,7 @@ class ShellSchema(_Strict):
     label: Template = []
     check_size: Template = []
     checksum: Template = []
-    checksum_kind: Literal["", "crc32", "crc16", "md5", "sha1", "sha256"] = ""
+    checksum_kind: Literal["", "crc16", "crc32", "md5", "sha1", "sha256"] = ""
     attributes: AttributesTable | None = None
     set_comment: Template = []
     comment_max: Annotated[int, Field(ge=1, le=4096)] | None = None
@@ -169,8 +169,8 @@ class ShellSchema(_Strict):
                 faults.append(f"{key} needs {{then}} exactly once")
             elif lines and is_block(lines) != is_block(self.if_exists):
                 faults.append(f"{key} and if_exists must both have {{then}} alone on a line, or neither")
-        if not is_block(self.if_exists) and not (self.goto and self.label):
-            faults.append("conditionals with {then} inside a line need goto and label")
+        if not is_block(self.if_exists) and not (len(self.goto) == 1 and self.label):
+            faults.append("conditionals with {then} inside a line need goto (one line) and label")
         return faults
 
     def _missing_faults(self) -> list[str]:

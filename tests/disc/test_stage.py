@@ -5,7 +5,8 @@ from dataclasses import replace
 import pytest
 from support.staging import manifest_of, opened_of
 
-from discprep.disc.stage import mentions, read_content, selected, stage
+from discprep.disc.contents import read_content
+from discprep.disc.stage import mentions, selected, stage
 from discprep.errors import ArchiveError, EditError, ManifestError, MissingError
 from discprep.manifest.substitute import RATE_MARKER, secret_marker
 from discprep.model import Edit, Expect, Item, Named, Profile, Secret, Shell, Step, Volume

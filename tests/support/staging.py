@@ -1,10 +1,13 @@
 """Small manifests and unpacked archives, made in a temporary folder, for tests of the stage and of what follows."""
 
 import hashlib
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 
-from discprep.model import Content, Item, Manifest, Medium, Member, Opened, Profile, Unpacked, Volume
+from discprep.disc.names import map_names, with_second_copies
+from discprep.disc.setup import SetupResult, setup_files, setup_scripts
+from discprep.disc.stage import stage
+from discprep.model import Content, Form, Item, Manifest, Medium, Member, Opened, Profile, Unpacked, Volume
 
 
 def content_of(data: bytes, folder: Path) -> Content:
@@ -36,3 +39,27 @@ def manifest_of(items: Iterable[Item], profile: Profile | None = None, **fields:
     profile = profile or Profile("reading-room desk", volumes=(Volume("C:"),), disc_path="D:", charset="cp437")
     fields.setdefault("medium", Medium("cd-74", 333_000))
     return Manifest(Path("first.toml"), "first", tuple(items), profile, **fields)
+
+
+def prepared(
+    manifest: Manifest,
+    opened: Mapping[str, Opened],
+    folder: Path,
+    *,
+    rates: Sequence[int] = (),
+    build_id: str = "c0ffee12",
+    second_copies: bool = False,
+    forms: Mapping[str, Form] | None = None,
+) -> SetupResult:
+    """The named files of one disc with its setup scripts, as a build makes them; faults fail the test."""
+    work = folder / "work"
+    result = stage(manifest, opened, forms or dict.fromkeys(opened, "unpacked"), None, work, rates=rates)
+    assert result.errors == ()
+    tools = setup_files(manifest, result.staged, rates, work)
+    volumes = {v.path: v for v in manifest.profile.volumes}
+    of_item = {item.id: volumes[item.volume] for item in manifest.items if item.volume}
+    named, faults = map_names([*tools, *result.staged], manifest.profile, of_item)
+    assert faults == ()
+    if second_copies:
+        named = with_second_copies(named, lambda entry: entry.staged.important and bool(entry.staged.item))
+    return setup_scripts(named, manifest, build_id, rates, work)

@@ -1,0 +1,215 @@
+"""The scripts that install a disc on the machine, in its own command language, from its profile alone.
+
+Names on the disc depend on every file of it, scripts included, and scripts hold names: so the tool's files are
+staged first without their content (`setup_files`), mapped with all others, and filled then (`setup_scripts`).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from discprep.disc.contents import content_checksum, keep
+from discprep.disc.parts import Part, parts
+from discprep.disc.setup.flow import Node, write_out
+from discprep.disc.setup.language import Language
+from discprep.disc.setup.language import Path as MachinePath
+from discprep.disc.setup.script import Scripts, Site, copied, disc_parts
+from discprep.disc.textform import encode_text
+from discprep.errors import DiscprepError, NameRuleError
+from discprep.manifest.substitute import substitute
+from discprep.model import Content, Manifest, Named, Notice, Shell, Staged
+
+__all__ = ["SetupResult", "setup_files", "setup_scripts"]
+
+ROOM_BYTES = 8192
+
+
+@dataclass(frozen=True, slots=True)
+class SetupResult:
+    """All named files, the scripts with their content. Usable when `errors` is empty."""
+
+    named: tuple[Named, ...]
+    parts: tuple[Part, ...] = ()
+    notices: tuple[Notice, ...] = ()
+    errors: tuple[DiscprepError, ...] = ()
+
+
+def setup_files(
+    manifest: Manifest, staged: Sequence[Staged], rates: Sequence[int], work: Path, *, present: Collection[str] = ()
+) -> tuple[Staged, ...]:
+    """The scripts of a disc as files that are still empty, to be mapped to names with everything else.
+
+    Arguments:
+        staged: what the disc carries; its items are split into parts
+        rates: line rates [bit/s] that both ends can hold, for one settings script each
+        present: ids already on the machine, or on an earlier disc
+    """
+    shell = manifest.profile.shell
+    if shell is None or not manifest.profile.volumes:
+        return ()
+    empty = keep(b"", work)
+    burned = {entry.item for entry in staged if entry.item}
+    names = [*_part_names(shell, len(parts(manifest, burned, present))), shell.undo_name]
+    names += [_rate_name(shell, rate) for rate in rates if _has_settings(shell, staged)]
+    if shell.if_full:
+        names.append(_room_name(shell))
+    return tuple(_tool_file(shell, name, empty) for name in names)
+
+
+def _tool_file(shell: Shell, name: str, content: Content) -> Staged:
+    return Staged((shell.folder, name), "", content, important=True, copied=False, fixed_name=True)
+
+
+def _part_names(shell: Shell, count: int) -> list[str]:
+    return [substitute(shell.script_name, {"part": str(number)}) for number in range(1, count + 1)]
+
+
+def _rate_name(shell: Shell, rate_bit_s: int) -> str:
+    return substitute(shell.rate_name, {"rate": str(rate_bit_s)})
+
+
+def _room_name(shell: Shell) -> str:
+    return "ROOM" + Path(shell.script_name).suffix
+
+
+def _padding(language: Language) -> list[str]:
+    """Remarks before the room file's own lines: it takes ROOM_BYTES, and one cut short does not reach its answer."""
+    remark = write_out(language.comment("room " * 14), language.shell, language.fits)
+    return remark * (ROOM_BYTES // len("".join(remark))) if remark else []
+
+
+def _has_settings(shell: Shell, staged: Iterable[Staged]) -> bool:
+    return bool(shell.line_settings) or any(entry.rate_bit_s for entry in staged)
+
+
+def setup_scripts(
+    named: Sequence[Named],
+    manifest: Manifest,
+    build_id: str,
+    rates: Sequence[int],
+    work: Path,
+    *,
+    present: Collection[str] = (),
+) -> SetupResult:
+    """The same files with the scripts' content.
+
+    Arguments:
+        named: everything on the disc, in the order of the extents, `setup_files` among it
+        build_id: hexadecimal digits; marks on the machine begin with its first five
+        rates, present: as given to `setup_files`
+        work: where the scripts are written, under their hash
+    """
+    shell = manifest.profile.shell
+    if shell is None or not manifest.profile.volumes:
+        return SetupResult(tuple(named), notices=_no_scripts(manifest))
+    burned = {entry.staged.item for entry in named if entry.staged.item}
+    of_disc = parts(manifest, burned, present)
+    tools = {n.staged.name[-1]: _disc_path(n, manifest) for n in named if n.staged.name[:-1] == (shell.folder,)}
+    language = Language(shell, manifest.profile)
+    site = Site(manifest, shell, build_id, len(of_disc))
+    scripts = Scripts(site, language, tools, _checksum(shell.checksum_kind))
+    texts: dict[str, str] = {}
+    errors: list[DiscprepError] = []
+    for name, item, nodes in _all_scripts(scripts, named, of_disc, rates):
+        try:
+            texts[name] = "\n".join([*write_out(nodes(), shell, language.fits), ""])
+        except NameRuleError as error:
+            errors.append(NameRuleError(error.message, where=name, item=item, hint=error.hint))
+    if shell.if_full:
+        texts[_room_name(shell)] = "\n".join([*_padding(language), *shell.room_file, ""])
+    notices = [*_approximated(language), *_foreign_attributes(named, shell)]
+    filled = tuple(_filled(entry, shell, texts, manifest, work) for entry in named)
+    return SetupResult(filled, of_disc, tuple(notices), tuple(errors))
+
+
+def _no_scripts(manifest: Manifest) -> tuple[Notice, ...]:
+    if not any(item.use == "copy" for item in manifest.items):
+        return ()
+    lacking = "no [shell] section" if manifest.profile.shell is None else "no [[volume]]"
+    return (
+        Notice(
+            f"the machine profile has {lacking}, so no setup script is written: the files are copied by hand",
+            where=manifest.profile.where,
+        ),
+    )
+
+
+def _disc_path(named: Named, manifest: Manifest) -> MachinePath:
+    return MachinePath(manifest.profile.disc_path, disc_parts(named))
+
+
+def _all_scripts(
+    scripts: Scripts, named: Sequence[Named], of_disc: Sequence[Part], rates: Sequence[int]
+) -> Iterator[tuple[str, str, Callable[[], list[Node]]]]:
+    """Each script's name, and what makes it; one after another, so that each has its own faults."""
+    shell = scripts.site.shell
+    names = [*_part_names(shell, len(of_disc)), ""]
+    of_part = [(part, copied(named, part.items)) for part in of_disc]
+    for part, entries in of_part:
+        own, following = names[part.number - 1], names[part.number]
+        yield (
+            own,
+            "",
+            lambda part=part, entries=entries, own=own, following=following: scripts.part(  # type: ignore[misc]
+                part, entries, own, following
+            ),
+        )
+    yield shell.undo_name, "", lambda: scripts.undo(of_part)
+    if not _has_settings(shell, (entry.staged for entry in named)):
+        return
+    number_of = {item: part.number for part in of_disc for item in part.items}
+    originals = {entry.staged.name: entry for entry in named if entry.staged.copied}
+    for rate in rates:
+        own = _rate_name(shell, rate)
+        variants = [
+            (entry, originals[entry.staged.stands_for], number_of.get(entry.staged.item, 1))
+            for entry in named
+            if entry.staged.rate_bit_s == rate and entry.staged.stands_for in originals
+        ]
+        yield own, "", lambda rate=rate, variants=variants, own=own: scripts.rate(rate, variants, own)  # type: ignore[misc]
+
+
+def _filled(entry: Named, shell: Shell, texts: dict[str, str], manifest: Manifest, work: Path) -> Named:
+    """The entry with its script, if it is one."""
+    staged = entry.staged
+    if staged.item or staged.name[:-1] != (shell.folder,) or staged.name[-1] not in texts:
+        return entry
+    data = encode_text(texts[staged.name[-1]], manifest.profile, where=staged.name[-1])
+    return replace(entry, staged=replace(staged, content=keep(data, work), text=True))
+
+
+def _approximated(language: Language) -> Iterator[Notice]:
+    for text in language.approximated:
+        yield Notice(
+            f"the machine's charset {language.profile.charset} lacks characters of the message {text[:60]!r}; "
+            "the script shows it without them"
+        )
+
+
+def _foreign_attributes(named: Iterable[Named], shell: Shell) -> Iterator[Notice]:
+    """Items whose attribute bits or comments the machine's language cannot give back."""
+    lost: dict[str, set[str]] = {}
+    for entry in named:
+        staged = entry.staged
+        if staged.comment and not shell.set_comment:
+            lost.setdefault(staged.item, set()).add("comments")
+        foreign = staged.attribute_system not in ("", "unix", shell.attribute_system)
+        if staged.attributes is not None and foreign:
+            lost.setdefault(staged.item, set()).add(f"attribute bits of a {staged.attribute_system} system")
+    for item, what in sorted(lost.items()):
+        yield Notice(f"the machine's language cannot give back {' and '.join(sorted(what))}", item=item)
+
+
+def _checksum(kind: str) -> Callable[[Named], str] | None:
+    """How the machine's own checksum command is answered: hexadecimal digits of a file's bytes."""
+    if not kind:
+        return None
+
+    def of(entry: Named) -> str:
+        content = entry.staged.content
+        assert content is not None
+        return content.sha256 if kind == "sha256" else content_checksum(content, kind)
+
+    return of

@@ -1,0 +1,59 @@
+"""Bytes at rest on the host: reading them, writing new ones under their hash, their checksums."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import zlib
+from collections.abc import Iterator
+from pathlib import Path
+
+from discprep.archives.crc import crc16
+from discprep.model import Content
+
+CHUNK_BYTES = 2**20
+
+
+def read_content(content: Content) -> bytes:
+    """The bytes a content points at, all at once."""
+    return b"".join(chunks(content))
+
+
+def chunks(content: Content) -> Iterator[bytes]:
+    """The bytes a content points at, in pieces of at most CHUNK_BYTES."""
+    with content.path.open("rb") as file:
+        file.seek(content.offset_bytes)
+        left = content.size_bytes
+        while left > 0 and (chunk := file.read(min(left, CHUNK_BYTES))):
+            left -= len(chunk)
+            yield chunk
+
+
+def keep(data: bytes, work: Path) -> Content:
+    """Bytes written into the work folder under their SHA-256; the same bytes are written once."""
+    sha256 = hashlib.sha256(data).hexdigest()
+    path = work / f"changed-{sha256}"
+    if not path.exists():
+        work.mkdir(parents=True, exist_ok=True)
+        part = path.with_suffix(f".{os.getpid()}.part")
+        with part.open("wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    return Content(path, 0, len(data), sha256)
+
+
+def content_checksum(content: Content, kind: str) -> str:
+    """`crc16`, `crc32`, `md5` or `sha1` of a content, in lower-case hexadecimal."""
+    pieces = chunks(content)
+    if kind in ("md5", "sha1"):
+        digest = hashlib.new(kind, usedforsecurity=False)
+        for chunk in pieces:
+            digest.update(chunk)
+        return digest.hexdigest()
+    update, digits = (crc16, 4) if kind == "crc16" else (zlib.crc32, 8)
+    value = 0
+    for chunk in pieces:
+        value = update(chunk, value)
+    return f"{value:0{digits}x}"

@@ -1,0 +1,241 @@
+"""The machine's command language, from its profile's templates. Pure: values in, lines out.
+
+Where a line would be longer than the language takes, the command is given from inside the folder that its target
+stands in, so that a bare name does.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from discprep.disc.setup.flow import Do, If, Node
+from discprep.disc.textform import approximate
+from discprep.errors import NameRuleError
+from discprep.manifest.substitute import substitute
+from discprep.model import Profile, Shell, Staged
+
+SCREEN_COLUMNS = 76  # messages are wrapped for a screen of 80
+
+
+@dataclass(frozen=True, slots=True)
+class Path:
+    """A file or folder as the machine sees it: `parts` below a volume or a folder on it (`base`)."""
+
+    base: str
+    parts: tuple[str, ...] = ()
+
+    @property
+    def folder(self) -> Path:
+        return Path(self.base, self.parts[:-1])
+
+    @property
+    def name(self) -> str:
+        return self.parts[-1]
+
+    def __truediv__(self, name: str) -> Path:
+        return Path(self.base, (*self.parts, name))
+
+    @property
+    def volume(self) -> str:
+        """The volume's name with its colon, where it has one."""
+        before, colon, _ = self.base.partition(":")
+        return before + colon
+
+
+class Language:
+    """Commands as nodes of `flow.py`."""
+
+    def __init__(self, shell: Shell, profile: Profile) -> None:
+        self.shell = shell
+        self.profile = profile
+        self.approximated: dict[str, None] = {}  # messages that lost characters the machine cannot show
+
+    # ------------------------------------------------------------------------------------------- texts
+
+    def path(self, path: Path) -> str:
+        """A whole path as text, unquoted."""
+        shell = self.shell
+        if path.base.endswith(shell.separator):
+            root = path.base
+        else:
+            root = path.base + (shell.after_volume if path.base.endswith(":") else shell.separator)
+        return root + shell.separator.join(path.parts) if path.parts else root.removesuffix(shell.separator) or root
+
+    def quoted(self, text: str) -> str:
+        """A path or a name as a command takes it."""
+        escaped = _escaped(text, self.shell.path_escapes)
+        needs = self.shell.quote and any(character in text for character in self.shell.quote_when)
+        return f"{self.shell.quote}{escaped}{self.shell.quote}" if needs else escaped
+
+    def _spoken(self, text: str) -> str:
+        plain = approximate(text, self.profile.charset)
+        if plain != text:
+            self.approximated.setdefault(text)
+        return plain
+
+    def _fill(self, template: Iterable[str], **values: str) -> tuple[str, ...]:
+        return tuple(substitute(line, values) for line in template)
+
+    def fits(self, lines: Iterable[str]) -> bool:
+        """Whether the language takes lines so long."""
+        limit = self.shell.line_max
+        return limit is None or all(len(line.encode(self.profile.charset, "replace")) <= limit for line in lines)
+
+    def _checked(self, lines: tuple[str, ...], *tries: tuple[str, ...]) -> tuple[str, ...]:
+        for attempt in (lines, *tries):
+            if self.fits(attempt):
+                return attempt
+        worst = max(lines, key=len)
+        raise NameRuleError(
+            f"the line {worst[:60]!r}… has {len(worst)} characters, the machine's language takes {self.shell.line_max}",
+            hint="Give the item a shorter `to`, or `rename` the file or a folder.",
+        )
+
+    # ---------------------------------------------------------------------------------------- commands
+
+    def say(self, *texts: str) -> list[Node]:
+        """Messages, each wrapped; an empty text is an empty line."""
+        return [Do(lines) for text in texts for lines in self._messages(text)]
+
+    def _messages(self, text: str) -> Iterable[tuple[str, ...]]:
+        if not text.strip():
+            return [self.shell.empty_message] if self.shell.empty_message else []
+        wrapped = [line for part in self._spoken(text).splitlines() for line in self._wrap(part, self.shell.message)]
+        return [self._fill(self.shell.message, text=_escaped(line, self.shell.text_escapes)) for line in wrapped]
+
+    def _wrap(self, text: str, template: Sequence[str]) -> list[str]:
+        limit = self.shell.line_max or 255
+        around = max(len(line) for line in template) - len("{text}")
+        escapes = max([len(new) for _, new in self.shell.text_escapes], default=1)
+        room = max(10, (limit - around) // (escapes if any(old in text for old, _ in self.shell.text_escapes) else 1))
+        return textwrap.wrap(text, min(SCREEN_COLUMNS, room)) or [""]
+
+    def comment(self, *texts: str) -> list[Node]:
+        """Remarks in the script, where the language has them."""
+        if not self.shell.comment:
+            return []
+        lines = [line for text in texts for line in self._wrap(self._spoken(text), self.shell.comment)]
+        filled = [self._fill(self.shell.comment, text=_escaped(line, self.shell.text_escapes)) for line in lines]
+        return [Do(lines) for lines in filled]
+
+    def stop(self, *texts: str) -> list[Node]:
+        """Messages, then the script's end."""
+        return [*self.say(*texts), Do(self.shell.stop, ends=True)]
+
+    def wait(self) -> list[Node]:
+        return [Do(self.shell.wait)] if self.shell.wait else []
+
+    def raw(self, template: Sequence[str], **values: str) -> list[Node]:
+        """A template's lines as they are, with texts in them spoken."""
+        spoken = {name: _escaped(self._spoken(text), self.shell.text_escapes) for name, text in values.items()}
+        return [Do(self._fill(template, **spoken), inline=False)] if template else []
+
+    def enter(self, folder: Path) -> tuple[str, ...]:
+        """Makes a folder the current one."""
+        return self._fill(self.shell.change_folder, path=self.quoted(self.path(folder)), volume=folder.volume)
+
+    def command(self, key: str, path: Path, **values: str) -> list[Node]:
+        """One command on one path: `make_folder`, `delete`, `create_empty`, `append`, `check_size`, …; none where
+        the language cannot say it."""
+        template: tuple[str, ...] = getattr(self.shell, key)
+        if not template:
+            return []
+        whole = self._fill(template, path=self.quoted(self.path(path)), **values)
+        inline = key not in ("append", "create_empty")  # their redirection may act where the condition fails
+        return [Do(self._checked(whole, *self._from_inside(template, path, "path", **values)), inline=inline)]
+
+    def copy(self, source: Path, target: Path) -> list[Node]:
+        return self._two(self.shell.copy, source, target)
+
+    def copy_folder(self, source: Path, target: Path) -> list[Node]:
+        return self._two(self.shell.copy_folder, source, target)
+
+    def _two(self, template: tuple[str, ...], source: Path, target: Path) -> list[Node]:
+        if not template:
+            return []
+        from_text = self.quoted(self.path(source))
+        whole = self._fill(template, source=from_text, target=self.quoted(self.path(target)))
+        return [Do(self._checked(whole, *self._from_inside(template, target, "target", source=from_text)))]
+
+    def _from_inside(self, template: tuple[str, ...], path: Path, key: str, **values: str) -> list[tuple[str, ...]]:
+        if not (self.shell.change_folder and path.parts):
+            return []
+        return [(*self.enter(path.folder), *self._fill(template, **{key: self.quoted(path.name)}, **values))]
+
+    def rename(self, path: Path, name: str) -> list[Node]:
+        """A new name in the same folder; given from inside it where the language can."""
+        new = self.quoted(name)
+        if self.shell.change_folder:
+            bare = self._fill(self.shell.rename, path=self.quoted(path.name), target=new, name=new)
+            return [Do((*self.enter(path.folder), *bare), inline=False)]
+        target = self.quoted(self.path(path.folder / name))
+        whole = self._fill(self.shell.rename, path=self.quoted(self.path(path)), target=target, name=new)
+        return [Do(self._checked(whole))]
+
+    def append(self, text: str, path: Path) -> list[Node]:
+        """A line of text to the end of a file, which is made if it is not there."""
+        return self.command("append", path, text=_escaped(self._spoken(text), self.shell.text_escapes))
+
+    def attributes(self, staged: Staged, path: Path) -> list[Node]:
+        """The attribute bits of the file's own system, where they are not those of a fresh copy."""
+        shell, value = self.shell, staged.attributes
+        if value is None or not shell.set_attributes or staged.attribute_system != shell.attribute_system:
+            return []
+        known = sum(1 << bit.bit for bit in shell.attribute_bits)
+        if (value ^ shell.plain_attributes) & known == 0:
+            return []
+        words = [bit.set if value >> bit.bit & 1 else bit.clear for bit in shell.attribute_bits]
+        text = shell.attribute_join.join(word for word in words if word)
+        return self.command("set_attributes", path, attributes=text)
+
+    def remark(self, staged: Staged, path: Path) -> list[Node]:
+        """The file's comment, cut to what the machine holds."""
+        text = " ".join(staged.comment.split())[: self.shell.comment_max]
+        if not (text and self.shell.set_comment):
+            return []
+        return self.command("set_comment", path, text=_escaped(self._spoken(text), self.shell.text_escapes))
+
+    # ------------------------------------------------------------------------------------- conditions
+
+    def when(self, kind: str, path: Path, body: Sequence[Node], *, rare: bool = False) -> list[Node]:
+        """`body` where `path` is there (`exists`), is not (`missing`), or is or is no folder (`folder`,
+        `no_folder`; asked as for a file where the language knows no other way)."""
+        if not body:
+            return []
+        if kind.endswith("folder") and not self.shell.if_folder:
+            kind = {"folder": "exists", "no_folder": "missing"}[kind]
+        whole = self._asked(f"if_{kind}", path=self.quoted(self.path(path)))
+        opposite = {"exists": "missing", "missing": "exists", "folder": "no_folder", "no_folder": "folder"}[kind]
+        other = self._asked(f"if_{opposite}", path=self.quoted(self.path(path)))
+        if self.fits([*whole, *other]) or not (self.shell.change_folder and path.parts):
+            return [If(whole, tuple(body), rare, other)]
+        bare = self.quoted(path.name)
+        inside = Do(self.enter(path.folder), inline=False)
+        return [
+            inside,
+            If(self._asked(f"if_{kind}", path=bare), tuple(body), rare, self._asked(f"if_{opposite}", path=bare)),
+        ]
+
+    def failed(self, key: str, body: Sequence[Node]) -> list[Node]:
+        """`body` where the command just given failed, if it tells."""
+        if key not in self.shell.tells or not body:
+            return []
+        return [If(self._asked("if_failed"), tuple(body), True)]
+
+    def full(self, room: Path, trial: Path, body: Sequence[Node]) -> list[Node]:
+        """`body` where the target has no room left, if the language has a way to see it."""
+        if not self.shell.if_full:
+            return []
+        at_rest, tried = (self.quoted(self.path(path)) for path in (room, trial))
+        return [If(self._asked("if_full", room=at_rest, trial=tried), tuple(body), True)]
+
+    def _asked(self, key: str, **values: str) -> tuple[str, ...]:
+        """A conditional's lines with `{then}` left in."""
+        return self._fill(getattr(self.shell, key), then="{then}", **values)
+
+
+def _escaped(text: str, escapes: Iterable[tuple[str, str]]) -> str:
+    table = dict(escapes)
+    return "".join(table.get(character, character) for character in text) if table else text

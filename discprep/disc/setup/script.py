@@ -1,0 +1,421 @@
+"""What the setup scripts do on the machine, as trees of commands. Pure; `language.py` knows the words.
+
+A part: is the disc there, was the part before it done; save what is there already; make folders; copy in the order
+of the extents, each file checked as well as the machine can; then attribute bits and comments; then what to do next.
+Nothing is ever saved over an older copy: a copy has its place by its path, and is skipped where it stands.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from pathlib import PurePosixPath
+
+from discprep.disc.parts import Part
+from discprep.disc.setup.flow import Node
+from discprep.disc.setup.language import Language, Path
+from discprep.model import Manifest, Named, Shell, Step, Volume
+
+Checksum = Callable[[Named], str]
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """Where things stand on one machine: the disc, the volumes, the folder for what is saved."""
+
+    manifest: Manifest
+    shell: Shell
+    build: str
+    count: int  # of parts
+
+    @property
+    def volume(self) -> Volume:
+        """The first volume: saved copies and marks stand there."""
+        return self.manifest.profile.volumes[0]
+
+    @property
+    def saved(self) -> Path:
+        return Path(self.volume.path, (self.shell.save_folder,))
+
+    @property
+    def hurt_list(self) -> Path:
+        return self.saved / "HURT.TXT"
+
+    @property
+    def saved_list(self) -> Path:
+        return self.saved / "LIST.TXT"
+
+    def mark(self, kind: str, part: int) -> Path:
+        """A file whose presence says that a part of this build has saved (`S`) or is done (`P`)."""
+        return self.saved / f"{self.build[:5].upper()}{kind}{part}"
+
+    @property
+    def room_at_rest(self) -> Path:
+        return self.saved / f"ROOM{self.ending}"
+
+    def trial(self, volume: str) -> Path:
+        return Path(volume, (f"ROOMTRY{self.ending}",))
+
+    @property
+    def ending(self) -> str:
+        return PurePosixPath(self.shell.script_name).suffix
+
+    @property
+    def title(self) -> str:
+        return self.manifest.title or self.manifest.medium.volume
+
+    def volume_of(self, named: Named) -> Volume:
+        """The volume an entry is installed on."""
+        wanted = self.manifest.item(named.staged.item).volume if named.staged.item else None
+        return next((v for v in self.manifest.profile.volumes if v.path == wanted), self.volume)
+
+    def target(self, named: Named) -> Path:
+        return Path(self.volume_of(named).path, named.target)
+
+    def on_disc(self, named: Named) -> Path:
+        return Path(self.manifest.profile.disc_path, disc_parts(named))
+
+    def saved_copy(self, path: Path) -> Path:
+        """Where a path's older copy stands: named by its hash, so that each build finds the same."""
+        volume = next((v for v in self.manifest.profile.volumes if v.path == path.base), self.volume)
+        text = f"{path.base}\0{'/'.join(path.parts)}"
+        digest = hashlib.sha256((text if volume.case_sensitive else text.casefold()).encode()).hexdigest().upper()
+        return self.saved / f"{digest[:8]}.{digest[8:11]}"
+
+
+def disc_parts(named: Named) -> tuple[str, ...]:
+    """A path on the disc as the machine sees it: in the richest tree it reads, without an empty extension's dot."""
+    parts = named.rock_ridge or named.joliet or named.iso
+    return (*parts[:-1], parts[-1].removesuffix(".")) if parts == named.iso else parts
+
+
+@dataclass(frozen=True, slots=True)
+class Scripts:
+    """Writes the scripts of one disc."""
+
+    site: Site
+    say: Language
+    tools: dict[str, Path]  # the tool's own files on the disc, by wanted name
+    checksum: Checksum | None
+
+    # ------------------------------------------------------------------------------------------ a part
+
+    def part(self, part: Part, entries: Sequence[Named], own_name: str, next_name: str) -> list[Node]:
+        """One part's script.
+
+        Arguments:
+            entries: what it copies, files and folders, in the order of the extents
+            own_name, next_name: of this script and the next one, "" after the last
+        """
+        title = f"{self.site.title}: part {part.number} of {self.site.count}"
+        return [
+            *self._opening(title),
+            *self.say.say(title, self.site.shell.read_error),
+            *self._disc_is_there(own_name),
+            *self._earlier_part_done(part),
+            *self._folder(self.site.saved),
+            *self._room_file(),
+            *self._save_all(part, entries),
+            *(node for step in part.before for node in self._step(step)),
+            *(self.say.when("exists", self.site.hurt_list, self.say.command("delete", self.site.hurt_list))),
+            *(node for folder in _folders(self.site, entries) for node in self._folder(folder)),
+            *(node for item in _by_item(entries) for node in self._copy_item(item)),
+            *(node for entry in entries for node in self._give_back(entry)),
+            *self._done(part, next_name),
+            *self._closing(title),
+        ]
+
+    def _opening(self, title: str) -> list[Node]:
+        return [
+            *self.say.raw(self.site.shell.opening, title=title, build=self.site.build),
+            *self.say.comment(f"{title}; build {self.site.build}"),
+        ]
+
+    def _closing(self, title: str) -> list[Node]:
+        return self.say.raw(self.site.shell.closing, title=title, build=self.site.build)
+
+    def _disc_is_there(self, own_name: str) -> list[Node]:
+        own = self.tools[own_name]
+        wrong = self.say.stop(
+            f"{self.say.path(own)} is not there: the disc is not in the drive, or the drive has another name.",
+            f"This script expects it as {self.site.manifest.profile.disc_path}. Nothing was changed.",
+        )
+        return self.say.when("missing", own, wrong, rare=True)
+
+    def _earlier_part_done(self, part: Part) -> list[Node]:
+        if part.number == 1:
+            return []
+        wrong = self.say.stop(
+            f"Part {part.number - 1} of this disc is not done on this machine yet. Run it first. Nothing was changed."
+        )
+        return self.say.when("missing", self.site.mark("P", part.number - 1), wrong, rare=True)
+
+    def _room_file(self) -> list[Node]:
+        """Brings the file that shows whether there is room to the machine, so that asking costs no seek."""
+        if not self.site.shell.if_full:
+            return []
+        at_rest = self.site.room_at_rest
+        return [
+            *self.say.copy(self.tools[f"ROOM{self.site.ending}"], at_rest),
+            *self.say.when("missing", at_rest, self._full_stop(at_rest.base), rare=True),
+        ]
+
+    def _step(self, step: Step) -> list[Node]:
+        caution = [f"Caution: {step.caution}"] if step.caution else []
+        return [*self.say.say("", "By hand, before this goes on:", step.text, *caution), *self.say.wait()]
+
+    # ----------------------------------------------------------------------------------- saving first
+
+    def _save_all(self, part: Part, entries: Sequence[Named]) -> list[Node]:
+        """Saves every file that the part would copy over, and what its hand steps wipe; once for each build."""
+        mark = self.site.mark("S", part.number)
+        wiped = [path for step in (*part.before, *part.after) for path in self.wipes(step)]
+        body = [node for path in wiped for node in self._save(*path)]
+        for folder, files in groupby(_files(entries), lambda entry: self.site.target(entry).folder):
+            saves = [node for entry in files for node in self._save(self.site.target(entry), False)]
+            body += self.say.when("folder", folder, saves) if folder.parts else saves
+        body += self.say.append(self.site.build, mark)
+        return self.say.when("missing", mark, body) if self.site.shell.append else body
+
+    def wipes(self, step: Step) -> list[tuple[Path, bool]]:
+        """What a step wipes: each path, and whether it is a folder (written with a `/` at its end)."""
+        return [(self._machine_path(text), text.endswith("/")) for text in step.wipes]
+
+    def _machine_path(self, text: str) -> Path:
+        """A path as a manifest has it: below the first volume, or below the one it begins with."""
+        text = text.replace(self.site.shell.separator, "/")
+        for volume in sorted(self.site.manifest.profile.volumes, key=lambda v: -len(v.path)):
+            base = volume.path.replace(self.site.shell.separator, "/")
+            if text.casefold().startswith(base.casefold()):
+                return Path(volume.path, _split(text[len(base) :]))
+        return Path(self.site.volume.path, _split(text))
+
+    def _save(self, path: Path, folder: bool) -> list[Node]:
+        """Copies `path` under a name of its own before it is lost, unless an older copy stands there. The copy gets
+        its name last, so that one cut short is never taken for whole."""
+        copy = self.site.saved_copy(path)
+        part = self.site.saved / "SAVING.TMP"
+        failed = self._not_saved(path)
+        renames = bool(self.site.shell.rename) and not folder
+        to = part if renames else copy
+        body: list[Node] = [
+            *(self.say.when("exists", part, self.say.command("delete", part)) if renames else []),
+            *(self.say.copy_folder(path, copy) if folder else self.say.copy(path, to)),
+            *self.say.failed("copy", failed),
+            *self.say.when("missing", to, failed, rare=True),
+            *self._if_full(self.site.volume.path),
+            *(self.say.rename(part, copy.name) if renames else []),
+            *self.say.when("missing", copy, failed, rare=True),
+            *self.say.append(f"{copy.name} was {self.say.path(path)}", self.site.saved_list),
+        ]
+        unsaved = self.say.when("missing", copy, body, rare=True)
+        return self.say.when("folder" if folder else "exists", path, unsaved, rare=True)
+
+    def _not_saved(self, path: Path) -> list[Node]:
+        return self.say.stop(
+            f"{self.say.path(path)} could not be saved. Nothing of it was changed; make room and run this again."
+        )
+
+    # ---------------------------------------------------------------------------------------- copying
+
+    def _folder(self, folder: Path) -> list[Node]:
+        stop = self.say.stop(
+            f"The folder {self.say.path(folder)} could not be made: the volume is full or write-protected, or a file "
+            "has its name."
+        )
+        return [
+            *self.say.when("no_folder", folder, self.say.command("make_folder", folder)),
+            *self.say.when("no_folder", folder, stop, rare=True),
+        ]
+
+    def _copy_item(self, entries: Sequence[Named]) -> list[Node]:
+        nodes = [node for entry in entries for node in self._copy_file(entry)]
+        volumes = dict.fromkeys(self.site.volume_of(entry).path for entry in entries)
+        return [*nodes, *(node for volume in volumes for node in self._if_full(volume))]
+
+    def _copy_file(self, entry: Named) -> list[Node]:
+        target = self.site.target(entry)
+        lost = self.say.when("missing", target, self._lost(entry, target), rare=True)
+        return [*self._old_away(target), *self._copy(entry, self.site.on_disc(entry), target), *lost]
+
+    def _old_away(self, target: Path) -> list[Node]:
+        """Where a failed copy does not tell, only a missing target shows it: an old one must go first."""
+        if "copy" in self.site.shell.tells:
+            return []
+        return self.say.when("exists", target, self.say.command("delete", target))
+
+    def _copy(self, entry: Named, source: Path, target: Path) -> list[Node]:
+        """Copies and checks; what is not right is taken away, so that from here on missing means hurt."""
+        content = entry.staged.content
+        if content is None:
+            return []
+        if content.size_bytes == 0 and self.site.shell.create_empty:
+            return self.say.command("create_empty", target)
+        away = self.say.when("exists", target, self.say.command("delete", target))
+        nodes = [*self.say.copy(source, target), *self.say.failed("copy", away)]
+        size = self.say.command("check_size", target, size=str(content.size_bytes))
+        nodes += [*self._present(target, [*size, *self.say.failed("check_size", away)])] if size else []
+        if self.checksum and self.site.shell.checksum:
+            check = self.say.command("checksum", target, sum=self.checksum(entry))
+            nodes += self._present(target, [*check, *self.say.failed("checksum", away)])
+        return nodes
+
+    def _present(self, target: Path, check: list[Node]) -> list[Node]:
+        """A check only of a file that is there: asking after another may end the script in some languages."""
+        return self.say.when("exists", target, check)
+
+    def _lost(self, entry: Named, target: Path) -> list[Node]:
+        """What to do about a file that could not be read whole."""
+        second: list[Node] = []
+        if entry.second and entry.staged.content and entry.staged.content.size_bytes:
+            parts = (*entry.second[:-1], entry.second[-1].removesuffix("."))
+            second = self._copy(entry, Path(self.site.manifest.profile.disc_path, parts), target)
+        given_up = self._stop_for(entry, target) if entry.staged.important else self._list_hurt(entry)
+        return [*second, *self.say.when("missing", target, given_up, rare=True)] if second else given_up
+
+    def _stop_for(self, entry: Named, target: Path) -> list[Node]:
+        name, source = self.say.path(target), self.say.path(self.site.on_disc(entry))
+        return [
+            *self._if_full(target.base),
+            *self.say.stop(
+                f"{name} could not be copied from {source}, and it is needed. Clean the disc, or make room on "
+                f"{target.base}, and run this part again; else burn the disc again.",
+            ),
+        ]
+
+    def _list_hurt(self, entry: Named) -> list[Node]:
+        name = self.say.path(self.site.on_disc(entry))
+        return [
+            *self._if_full(self.site.target(entry).base),
+            *self.say.say(f"Could not be copied: {name}. Nothing needs it; going on."),
+            *self.say.append(name, self.site.hurt_list),
+        ]
+
+    def _if_full(self, volume: str) -> list[Node]:
+        return self.say.full(self.site.room_at_rest, self.site.trial(volume), self._full_stop(volume))
+
+    def _full_stop(self, volume: str) -> list[Node]:
+        return self.say.stop(
+            f"The volume {volume} is full. The last files copied may be cut short. Make room and run this part again."
+        )
+
+    def _give_back(self, entry: Named) -> list[Node]:
+        """Attribute bits and comment."""
+        target = self.site.target(entry)
+        nodes = [*self.say.remark(entry.staged, target), *self.say.attributes(entry.staged, target)]
+        sure = entry.staged.important or entry.staged.content is None
+        return nodes if sure else self.say.when("exists", target, nodes)
+
+    # ---------------------------------------------------------------------------------- what comes next
+
+    def _done(self, part: Part, next_name: str) -> list[Node]:
+        hurt = self.say.say(
+            "",
+            f"Files that could not be read, none of them needed, are listed in {self.say.path(self.site.hurt_list)}.",
+        )
+        following = [line for step in part.after for line in ("", f"Now, by hand: {step.text}", *_caution(step))]
+        then = (
+            f"Then start part {part.number + 1}: {self._start(next_name)}" if next_name else "This was the last part."
+        )
+        return [
+            *self.say.when("exists", self.site.hurt_list, hurt, rare=True),
+            *self.say.append(self.site.build, self.site.mark("P", part.number)),
+            *self.say.say("", f"Part {part.number} is done.", *following, then),
+        ]
+
+    def _start(self, name: str) -> str:
+        return self.site.shell.run.replace("{path}", self.say.quoted(self.say.path(self.tools[name])))
+
+    # -------------------------------------------------------------------------------- undo, line rates
+
+    def undo(self, parts: Sequence[tuple[Part, Sequence[Named]]]) -> list[Node]:
+        """Puts back what the parts saved; what they copied anew stays."""
+        title = f"{self.site.title}: put back what was there before"
+        paths: dict[tuple[Path, bool], None] = {}
+        for part, entries in parts:
+            paths |= dict.fromkeys(path for step in (*part.before, *part.after) for path in self.wipes(step))
+            paths |= dict.fromkeys((self.site.target(entry), False) for entry in _files(entries))
+        back = [node for path, folder in paths for node in self._put_back(path, folder)]
+        return [
+            *self._opening(title),
+            *self.say.say(title),
+            *self.say.when(
+                "no_folder", self.site.saved, self.say.stop("Nothing was saved on this machine."), rare=True
+            ),
+            *back,
+            *self.say.say("", "The files that were there before are back. Restart the machine to use them."),
+            *self._closing(title),
+        ]
+
+    def _put_back(self, path: Path, folder: bool) -> list[Node]:
+        copy = self.site.saved_copy(path)
+        lost = self.say.say(f"{self.say.path(path)} could not be put back; it is safe as {self.say.path(copy)}.")
+        if folder:
+            return self.say.when("folder", copy, [*self.say.copy_folder(copy, path), *self.say.failed("copy", lost)])
+        return self.say.when("exists", copy, [*self.say.copy(copy, path), *self.say.failed("copy", lost)])
+
+    def rate(self, rate_bit_s: int, variants: Iterable[tuple[Named, Named, int]], own_name: str) -> list[Node]:
+        """Sets the machine's line to one rate.
+
+        Arguments:
+            variants: each settings file for this rate, the file it stands for, and the part that copies that one
+        """
+        title = f"{self.site.title}: the line at {rate_bit_s} baud"
+        copies = [node for variant in variants for node in self._set_variant(*variant)]
+        return [
+            *self._opening(title),
+            *self.say.say(title),
+            *self._disc_is_there(own_name),
+            *(self._folder(self.site.saved) if copies else []),
+            *copies,
+            *self.say.raw(self.site.shell.line_settings, rate=str(rate_bit_s)),
+            *self.say.say("", f"The machine's side is set to {rate_bit_s} baud. Set the bridge to the same."),
+            *self._closing(title),
+        ]
+
+    def _set_variant(self, variant: Named, original: Named, part: int) -> list[Node]:
+        target = self.site.target(original)
+        stop = self.say.stop(f"{self.say.path(target)} could not be written.")
+        save = self._save(target, False)
+        before = self.say.when("missing", self.site.mark("S", part), save) if self.site.shell.append else save
+        return [
+            *before,
+            *(self._folder(target.folder) if len(target.parts) > 1 else []),
+            *self._old_away(target),
+            *self._copy(variant, self.site.on_disc(variant), target),
+            *self.say.when("missing", target, stop, rare=True),
+        ]
+
+
+def _caution(step: Step) -> list[str]:
+    return [f"Caution: {step.caution}"] if step.caution else []
+
+
+def _split(text: str) -> tuple[str, ...]:
+    return tuple(part for part in text.split("/") if part not in ("", ".", ".."))
+
+
+def _files(entries: Iterable[Named]) -> list[Named]:
+    return [entry for entry in entries if entry.staged.content is not None]
+
+
+def _by_item(entries: Iterable[Named]) -> list[list[Named]]:
+    return [list(group) for _, group in groupby(_files(entries), lambda entry: entry.staged.item)]
+
+
+def _folders(site: Site, entries: Iterable[Named]) -> list[Path]:
+    """Every folder that a part's entries need on the machine, the outer ones first."""
+    found: dict[Path, None] = {}
+    for entry in entries:
+        path = site.target(entry)
+        inner = len(path.parts) if entry.staged.content is None else len(path.parts) - 1
+        for depth in range(1, inner + 1):
+            found.setdefault(Path(path.base, path.parts[:depth]))
+    return sorted(found, key=lambda folder: len(folder.parts))
+
+
+def copied(entries: Iterable[Named], items: Collection[str]) -> list[Named]:
+    """The entries that a part with these items copies to the machine."""
+    return [entry for entry in entries if entry.staged.copied and entry.target and entry.staged.item in items]
