@@ -17,10 +17,9 @@ from typing import Any
 from discprep.plan.settle import Candidate, Needs, Option
 
 NODE_LIMIT = 50_000
-EXACT_UP_TO = 300  # candidates; beyond, the gaps below are left
+EXACT_UP_TO = 300  # candidates; beyond, the gap below is left
 CORE = 150  # columns tried first
-GAP_ONE_LIMIT = 1e-6
-GAP_MORE_LIMITS = 1e-5
+GAP = 1e-6
 
 Row = tuple[list[int], list[float], float, float]  # columns, coefficients, least, most
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from discprep.model import Decision, Plan, PlanItem, PlanProblem
 from discprep.plan.discs import Filled, fill
-from discprep.plan.milp import GAP_MORE_LIMITS, GAP_ONE_LIMIT
+from discprep.plan.milp import GAP
 from discprep.plan.order import order_later
 from discprep.plan.reasons import Placing, reason
 from discprep.plan.settle import Option, Settled, milliseconds, settle
@@ -41,13 +41,12 @@ def describe(problem: PlanProblem, settled: Settled, filled: Filled) -> Plan:
     order = order_later(left, {*chosen, *problem.present})
     ready = _ready(order, items)
     placing = Placing(problem, settled, chosen)
-    limits = 1 + len(problem.storage_limit_bytes) + (problem.link_budget_s is not None)
     return Plan(
         decisions=tuple(_decision(items[key], chosen, placing, ready) for key in sorted(items)),
         order=tuple(order),
         objective_s=filled.gain_ms / 1000,
         seconds_at_link=sum(milliseconds(item.later_s) for item in left) / 1000,
-        optimal=filled.gap <= (GAP_ONE_LIMIT if limits == 1 else GAP_MORE_LIMITS),
+        optimal=filled.gap <= GAP,
         gap=filled.gap,
         solver=filled.solver,
     )

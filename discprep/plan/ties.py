@@ -12,8 +12,7 @@ from math import inf
 
 from discprep.plan.milp import (
     EXACT_UP_TO,
-    GAP_MORE_LIMITS,
-    GAP_ONE_LIMIT,
+    GAP,
     Found,
     Model,
     Question,
@@ -36,20 +35,15 @@ def answer(question: Question) -> Found | None:
     model = Model(question)
     _early(model)
     name = f"HiGHS {solver().version()}"
-    best = model.solve_gain(_gap(question))
+    exact = len(question.candidates) <= EXACT_UP_TO
+    best = model.solve_gain(0.0 if exact else GAP)
     if best is None:
         return None
-    settled = _settle(model, best) if best.gap == 0.0 and len(question.candidates) <= EXACT_UP_TO else best
+    settled = _settle(model, best) if exact and best.gap == 0.0 else best
     found = model.found(settled, best.gap, name)
     if model.disc_count == 1 and not allowed(question, found.discs[0]):
         raise RuntimeError("HiGHS answered with a plan that breaks its own limits")
     return found
-
-
-def _gap(question: Question) -> float:
-    if len(question.candidates) <= EXACT_UP_TO:
-        return 0.0
-    return GAP_MORE_LIMITS if question.room_bytes or question.link_ms is not None else GAP_ONE_LIMIT
 
 
 def _nothing_binds(question: Question) -> dict[str, Option] | None:
