@@ -270,4 +270,3 @@ def _append(path: Path, line: bytes) -> None:
         os.write(handle, line)
     finally:
         os.close(handle)
-

@@ -298,9 +298,7 @@ def _refuse_wrong(digests: Digests, wanted: Wanted) -> None:
     raise Changed(f"pinned SHA-256 {wanted.pinned}, got {digests.sha256}", digests.sha256, digests.size_bytes)
 
 
-def _decoded(
-    encoding: str, name: str, digests: Digests, wanted: Wanted, part: Part, run: Run
-) -> tuple[Path, Digests]:
+def _decoded(encoding: str, name: str, digests: Digests, wanted: Wanted, part: Part, run: Run) -> tuple[Path, Digests]:
     """What is meant by bytes that came with a Content-Encoding nobody asked for: they as they are, or decoded.
 
     A server may pack on the way (then the decoded bytes are the file), or describe an archive that is packed anyway

@@ -113,7 +113,7 @@ class _Look:
             Notice(
                 f"{path} seems to be it, but the browser has already unpacked it while saving; it was not taken",
                 item=item.id,
-                hint="Save it again with the browser's \"Save Link As\", or with a program that does not unpack.",
+                hint='Save it again with the browser\'s "Save Link As", or with a program that does not unpack.',
             )
         )
 

@@ -11,7 +11,7 @@ _URL = re.compile(r"([A-Za-z][A-Za-z0-9+.-]+)://")
 
 
 def scheme(source: str) -> str:
-    """"http", "https", "ftp", "file" for a path on this host; other schemes as they are written."""
+    """ "http", "https", "ftp", "file" for a path on this host; other schemes as they are written."""
     match = _URL.match(source)
     return match[1].lower() if match else "file"
 

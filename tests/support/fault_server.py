@@ -1,10 +1,10 @@
 """An HTTP server on loopback that serves files well, and does wrong whatever a test asks of it.
 
-    with FaultServer() as server:
-        server.files["/tools.lha"] = data                 # ranges, ETag, Last-Modified, as a good server does
-        server.faults["/cut.lha"] = cut(data, 1000)       # a function of the Exchange
-        fetch(server.url("/tools.lha"))
-        server.asked                                      # every request: path and headers
+with FaultServer() as server:
+    server.files["/tools.lha"] = data                 # ranges, ETag, Last-Modified, as a good server does
+    server.faults["/cut.lha"] = cut(data, 1000)       # a function of the Exchange
+    fetch(server.url("/tools.lha"))
+    server.asked                                      # every request: path and headers
 """
 
 from __future__ import annotations

@@ -1,0 +1,249 @@
+"""`add`: fetch what some sources have, pin it, and append it to the manifest as items."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, cast, get_args
+
+from discprep.errors import DiscprepError, ManifestError, UsageError, raise_all
+from discprep.fetch.cache import Cache
+from discprep.fetch.fetch import fetch_items
+from discprep.fetch.files import lock_beside, write_atomically
+from discprep.fetch.pins import merge_pins
+from discprep.fetch.source import file_name, is_plain, scheme
+from discprep.job.new import slug, title_of
+from discprep.manifest import load_manifest
+from discprep.model import ROLES, Item, Manifest, Notice, Pin, Place, Progress, Role, Use
+from discprep.report.add import Added
+
+if TYPE_CHECKING:
+    from tomlkit import TOMLDocument
+
+
+PLACES: tuple[str, ...] = get_args(Place)
+USES: tuple[str, ...] = get_args(Use)
+
+
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """What the user says of the new items. `id` and `title` go with one source only; empty: guessed from its name."""
+
+    id: str = ""
+    title: str = ""
+    gives: tuple[Role, ...] = ()
+    needs: tuple[str, ...] = ()
+    place: Place = "either"
+    use: Use = "copy"
+    to: str = ""
+    page: str = ""
+    mirrors: tuple[str, ...] = ()
+
+
+def wishes_of(
+    item_id: str,
+    title: str,
+    gives: Sequence[str],
+    needs: Sequence[str],
+    *,
+    place: str,
+    use: str,
+    to: str,
+    page: str,
+    mirrors: Sequence[str],
+) -> Wishes:
+    """Wishes from a command line's words. Raises UsageError for a role, place or use that is none, all at once."""
+    faults = [
+        *(_unknown("--gives", word, ROLES) for word in gives if word not in ROLES),
+        *([] if place in PLACES else [_unknown("--place", place, PLACES)]),
+        *([] if use in USES else [_unknown("--use", use, USES)]),
+    ]
+    raise_all(faults)
+    return Wishes(
+        item_id,
+        title,
+        tuple(role for role in ROLES if role in gives),
+        tuple(needs),
+        cast(Place, place),
+        cast(Use, use),
+        to,
+        page,
+        tuple(mirrors),
+    )
+
+
+def _unknown(option: str, word: str, known: Sequence[str]) -> UsageError:
+    near = difflib.get_close_matches(word, known, 1)
+    hint = f"Did you mean {near[0]}?" if near else f"Known are {', '.join(known)}."
+    return UsageError(f"{option} {word}: there is no such word", hint=hint)
+
+
+def add(path: Path, sources: Sequence[str], wishes: Wishes, *, cache: Path | None = None, progress: Progress) -> Added:
+    """Appends an item for each source. Comments, order and everything else in the file stay as they are.
+
+    Sources that hold the same bytes become mirrors of one item; bytes that the manifest has already are not added.
+
+    Raises:
+        UsageError: `id`, `title` or mirrors for more than one source; an id that is taken
+        ManifestError, Faults: the manifest is wrong, now or with the new items; it is as it was then
+        StorageError: it cannot be written
+    """
+    manifest = load_manifest(path)
+    wanted = _wanted(manifest, sources, wishes)
+    report = fetch_items(wanted, {}, Cache(cache), progress=progress)
+    pins = {entry.item: entry.pin for entry in report.items if entry.pin and entry.path}
+    items, notices = _merged([item for item in wanted if item.id in pins], pins, manifest)
+    if items:
+        _append(path, items, pins)
+        merge_pins(manifest.pins_path, (pins[item.id] for item in items))
+    new = tuple((item, pins[item.id]) for item in items)
+    remarks = [remark for item in items for remark in _remarks(item, pins[item.id])]
+    dead = [Notice(words, item=entry.item) for entry in report.items if entry.path for words in entry.tried]
+    return Added(path, new, report.errors, (*notices, *dead, *remarks))
+
+
+def _remarks(item: Item, pin: Pin) -> Iterator[Notice]:
+    """What the SHA-256 that is now in the manifest is worth."""
+    if is_plain(pin.source):
+        yield Notice(
+            f"it came over plain {scheme(pin.source)}, where anybody on the way can change it",
+            item=item.id,
+            hint=f"Compare its SHA-256 {pin.sha256} with one from its author, if there is one.",
+        )
+
+
+def _wanted(manifest: Manifest, sources: Sequence[str], wishes: Wishes) -> list[Item]:
+    """An item for each source, with an id that no other has."""
+    if len(sources) > 1 and (wishes.id or wishes.title or wishes.mirrors):
+        raise UsageError("--id, --title and --mirror go with one source", hint="Call `add` once for each.")
+    taken = {item.id for item in manifest.items}
+    if wishes.id in taken:
+        raise UsageError(f"the manifest has an item {wishes.id} already", hint="Choose another --id.")
+    items = []
+    for source in sources:
+        title, version = title_of(file_name(source) or "item")
+        wish = wishes.id or slug(file_name(source))
+        item_id = next(i for i in (wish, *(f"{wish}-{n}" for n in range(2, len(taken) + 3))) if i not in taken)
+        taken.add(item_id)
+        items.append(
+            Item(
+                item_id,
+                title=wishes.title or title,
+                version=version,
+                sources=tuple(map(_absolute, (source, *wishes.mirrors))),
+                page=wishes.page,
+                gives=wishes.gives,
+                needs=wishes.needs,
+                place=wishes.place,
+                use=wishes.use,
+                to=wishes.to,
+            )
+        )
+    return items
+
+
+def _absolute(source: str) -> str:
+    return source if scheme(source) != "file" or "://" in source else str(Path(source).expanduser().absolute())
+
+
+def _merged(items: Iterable[Item], pins: dict[str, Pin], manifest: Manifest) -> tuple[list[Item], list[Notice]]:
+    """The items without those whose bytes are known: mirrors join the first, what the manifest has is left out."""
+    known = {item.hashes.sha256: item.id for item in manifest.items if item.hashes.sha256}
+    first: dict[str, Item] = {}
+    notices = []
+    for item in items:
+        sha256 = pins[item.id].sha256
+        if sha256 in known:
+            notices.append(
+                Notice(
+                    f"{item.sources[0]} holds the very bytes of the item {known[sha256]}; it was not added again",
+                    hint=f"To keep it as a mirror, add it to the sources of {known[sha256]}.",
+                )
+            )
+        elif sha256 in first:
+            older = first[sha256]
+            first[sha256] = replace(older, sources=(*older.sources, *item.sources))
+            notices.append(Notice(f"{item.sources[0]} holds the same bytes: kept as a mirror", item=older.id))
+        else:
+            first[sha256] = item
+    return list(first.values()), notices
+
+
+def _append(path: Path, items: Sequence[Item], pins: dict[str, Pin]) -> None:
+    """Writes the manifest with the items at its end, once a copy with them has passed every check."""
+    import tomlkit
+
+    with lock_beside(path).held():
+        raw = path.read_bytes()
+        newline = "\r\n" if b"\r\n" in raw else "\n"
+        document = tomlkit.parse(raw.decode("utf-8-sig").replace("\r\n", "\n"))
+        for item in items:
+            _add_table(document, _table(item, pins[item.id], path))
+        text = tomlkit.dumps(document)
+        trial = path.with_name(f".{path.stem}.trial{path.suffix}")
+        write_atomically(trial, text.encode())
+        try:
+            _check(trial, path)
+        finally:
+            trial.unlink(missing_ok=True)
+        write_atomically(path, text.replace("\n", newline).encode())
+
+
+def _check(trial: Path, path: Path) -> None:
+    """Loads the copy; its faults are said of the manifest itself."""
+    try:
+        load_manifest(trial)
+    except DiscprepError as error:
+        for fault in getattr(error, "errors", (error,)):
+            fault.where = fault.where.replace(str(trial), str(path))
+        raise
+
+
+def _add_table(document: TOMLDocument, table: Any) -> None:
+    import tomlkit
+    from tomlkit.items import AoT
+
+    items = document.get("item")
+    if items is None:
+        items = tomlkit.aot()
+        document.add(tomlkit.nl())
+        document.append("item", items)
+        items = document["item"]
+    if not isinstance(items, AoT):
+        raise ManifestError("its items are written as one inline list; `add` appends [[item]] tables only")
+    items.append(table)
+
+
+def _table(item: Item, pin: Pin, path: Path) -> Any:
+    """One [[item]] table; keys that say nothing are left out."""
+    import tomlkit
+
+    rows: dict[str, Any] = {
+        "id": item.id,
+        "title": item.title,
+        "version": item.version,
+        "sources": [_relative(source, path) for source in item.sources],
+        "page": item.page,
+        "sha256": pin.sha256,
+        "size": pin.size_bytes,
+        "gives": list(item.gives),
+        "needs": list(item.needs),
+        "place": item.place,
+        "use": item.use if item.use != "copy" else "",
+        "to": item.to,
+    }
+    table = tomlkit.table()
+    for key, value in rows.items():
+        if value or key in ("gives", "needs"):
+            table.add(key, value)
+    return table
+
+
+def _relative(source: str, path: Path) -> str:
+    """A local source below the manifest's folder is named from there."""
+    if scheme(source) != "file" or "://" in source:
+        return source
+    absolute, base = Path(source).resolve(), path.resolve().parent
+    return absolute.relative_to(base).as_posix() if absolute.is_relative_to(base) else str(absolute)

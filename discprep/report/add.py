@@ -1,0 +1,56 @@
+"""What `add` appended, and its faces."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from discprep.errors import DiscprepError
+from discprep.model import Item, Notice, Pin
+from discprep.units import format_bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Added:
+    """The items that the manifest now has in addition, each with its pin; what could not be added is an error."""
+
+    manifest: Path
+    items: tuple[tuple[Item, Pin], ...]
+    errors: tuple[DiscprepError, ...] = ()
+    notices: tuple[Notice, ...] = ()
+
+
+def document(added: Added) -> dict[str, Any]:
+    """The JSON face."""
+    return {
+        "manifest": str(added.manifest),
+        "items": [
+            {
+                "id": item.id,
+                "title": item.title,
+                "version": item.version,
+                "sources": list(item.sources),
+                "size_bytes": pin.size_bytes,
+                "sha256": pin.sha256,
+            }
+            for item, pin in added.items
+        ],
+    }
+
+
+def text(added: Added) -> str:
+    """The face for people."""
+    return "\n".join(_lines(added))
+
+
+def _lines(added: Added) -> Iterator[str]:
+    for item, pin in added.items:
+        version = f" {item.version}" if item.version else ""
+        yield f"added {item.id}: {item.title}{version}, {format_bytes(pin.size_bytes)}, SHA-256 {pin.sha256[:16]}…"
+    if added.items:
+        yield f"next: say in {added.manifest} what they give and need, and where they go;"
+        yield f"      then: discprep check {added.manifest}"
+    else:
+        yield "nothing was added"

@@ -1,0 +1,88 @@
+"""What `fetch` did, and its faces."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from discprep.errors import DiscprepError
+from discprep.fetch.fetch import FetchReport
+from discprep.model import Fetched, Manifest, Notice
+from discprep.units import format_bytes, format_seconds
+
+_WORDS = {
+    "cached": "had it",
+    "fetched": "fetched",
+    "adopted": "taken from the folder",
+    "missing": "MISSING",
+    "failed": "MISSING",
+    "changed": "CHANGED",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class FetchResult:
+    """A manifest's items after a fetch into the cache at `cache`."""
+
+    manifest: Manifest
+    cache: Path
+    report: FetchReport
+
+    @property
+    def errors(self) -> tuple[DiscprepError, ...]:
+        return self.report.errors
+
+    @property
+    def notices(self) -> tuple[Notice, ...]:
+        return self.report.notices
+
+
+def document(result: FetchResult) -> dict[str, Any]:
+    """The JSON face: every item with its state, pin and what was tried."""
+    report = result.report
+    return {
+        "manifest": str(result.manifest.path),
+        "pins": str(result.manifest.pins_path),
+        "cache": str(result.cache),
+        "items": [_item(entry) for entry in report.items],
+        "moved_bytes": report.moved_bytes,
+        "elapsed_s": round(report.elapsed_s, 3),
+        "ok": not report.errors,
+    }
+
+
+def _item(entry: Fetched) -> dict[str, Any]:
+    pin = entry.pin
+    return {
+        "id": entry.item,
+        "state": entry.state,
+        "size_bytes": pin.size_bytes if pin else None,
+        "sha256": pin.sha256 if pin else None,
+        "source": pin.source if pin else None,
+        "path": str(entry.path) if entry.path else None,
+        "moved_bytes": entry.moved_bytes,
+        "tried": list(entry.tried),
+    }
+
+
+def text(result: FetchResult) -> str:
+    """The face for people: what is new or missing item by item, the rest as a count."""
+    return "\n".join(_lines(result))
+
+
+def _lines(result: FetchResult) -> Iterator[str]:
+    report = result.report
+    for entry in report.items:
+        if entry.state != "cached":
+            size = format_bytes(entry.pin.size_bytes) if entry.pin else ""
+            yield f"  {entry.item:<28.28} {size:>9}  {_WORDS[entry.state]}"
+    whole = [entry for entry in report.items if entry.path]
+    total = sum(entry.pin.size_bytes for entry in whole if entry.pin)
+    yield f"{len(whole)} of {len(report.items)} items at hand ({format_bytes(total)}), every one verified."
+    if report.moved_bytes:
+        yield f"{format_bytes(report.moved_bytes)} came over the network in {format_seconds(report.elapsed_s)}."
+    lacking = len(report.items) - len(whole)
+    if lacking:
+        yield f"{lacking} still to be had: the reasons and the ways are below."

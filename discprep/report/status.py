@@ -1,0 +1,93 @@
+"""Where each item stands, and its faces."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from discprep.model import Notice
+from discprep.report.tables import table
+from discprep.units import format_bytes
+
+ItemState = Literal["wanted", "fetched", "verified", "damaged", "present"]
+Pulled = Literal["", "in part", "whole"]
+AtSource = Literal["", "same", "changed", "unknown"]
+
+
+@dataclass(frozen=True, slots=True)
+class ItemStatus:
+    """One item: at hand or not, burned or not, pulled or not, and what comes next."""
+
+    id: str
+    title: str
+    place: str
+    state: ItemState
+    size_bytes: int | None
+    discs: tuple[str, ...] = ()  # build ids of the discs that carry it
+    pulled: Pulled = ""
+    at_source: AtSource = ""
+    source_words: str = ""
+    next: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """Every item, and the one next step for the whole."""
+
+    manifest: Path
+    items: tuple[ItemStatus, ...]
+    next: str
+    notices: tuple[Notice, ...] = ()
+
+
+def document(status: Status) -> dict[str, Any]:
+    """The JSON face."""
+    return {
+        "manifest": str(status.manifest),
+        "items": [
+            {
+                "id": item.id,
+                "title": item.title,
+                "place": item.place,
+                "state": item.state,
+                "size_bytes": item.size_bytes,
+                "discs": list(item.discs),
+                "pulled": item.pulled,
+                "at_source": item.at_source,
+                "at_source_words": item.source_words,
+                "next": item.next,
+            }
+            for item in status.items
+        ],
+        "next": status.next,
+    }
+
+
+def text(status: Status) -> str:
+    """The face for people: a table, and the next step."""
+    return "\n".join(_lines(status))
+
+
+def _lines(status: Status) -> Iterator[str]:
+    asked = any(item.at_source for item in status.items)
+    heads = ["item", ">size", "place", "state", "disc", "pulled", *(["at its source"] if asked else [])]
+    rows = [
+        [
+            item.id,
+            format_bytes(item.size_bytes) if item.size_bytes is not None else "?",
+            item.place,
+            "on the machine" if item.state == "present" else item.state,
+            item.discs[-1][:8] if item.discs else "-",
+            item.pulled or "-",
+            *([item.at_source or "-"] if asked else []),
+        ]
+        for item in status.items
+    ]
+    yield from table(heads, rows)
+    for item in status.items:
+        if item.source_words and item.at_source != "same":
+            yield f"{item.id}: {item.source_words}"
+    if status.next:
+        yield f"next: {status.next}"
