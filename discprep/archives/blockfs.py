@@ -225,7 +225,7 @@ class BlockReader:
             time_s=moment(about, 420), attributes=long(about, 320) & 0xFF, attribute_system="68k",
             comment=comment, problem=problem, target=target,
         )  # fmt: skip
-        return Found(member, chain, owned, number)
+        return Found(member, chain, owned, header=number)
 
     def _followed(self, block: bytes, problem: str) -> tuple[bytes, int, str]:
         """The header that a hard link leads to, followed once."""
