@@ -254,6 +254,9 @@ class Shell:
     tells: tuple[str, ...] = ()  # the commands after which if_failed can be asked
     goto: tuple[str, ...] = ()
     label: tuple[str, ...] = ()
+    call: tuple[str, ...] = ()
+    first: str = ""  # how a called script names its arguments
+    second: str = ""
     check_size: tuple[str, ...] = ()
     checksum: tuple[str, ...] = ()
     checksum_kind: str = ""

@@ -40,6 +40,7 @@ TEMPLATES: Mapping[str, tuple[str, ...]] = {
     "stop": (),
     "goto": ("label",),
     "label": ("label",),
+    "call": ("path", "first", "second"),
     "if_exists": ("path", "then"),
     "if_missing": ("path", "then"),
     "if_folder": ("path", "then"),
@@ -53,9 +54,9 @@ TEMPLATES: Mapping[str, tuple[str, ...]] = {
     "line_settings": ("rate",),
     "fetch": ("url", "path"),
 }
-"""The names that a template may use, by its key. `path`, `source` and `target` are whole paths on the
-machine; `rename` also has the new bare `name`; `change_folder` has the `volume` apart; `room` is the room file at rest
-on the machine, `trial` the path to write it to."""
+"""The names that a template may use, by its key. `path`, `source` and `target` are whole paths on the machine;
+`rename` also has the new bare `name`; `call` runs another script with two arguments; `change_folder` has the `volume`
+apart; `room` is the room file at rest on the machine, `trial` the path to write it to."""
 
 CONDITIONALS = ("if_exists", "if_missing", "if_folder", "if_no_folder", "if_failed", "if_full")
 PAIRS = (("if_exists", "if_missing"), ("if_folder", "if_no_folder"))
@@ -135,6 +136,9 @@ class ShellSchema(_Strict):
     tells: list[Literal["copy", "make_folder", "rename", "check_size", "checksum"]] = []
     goto: Template = []
     label: Template = []
+    call: Template = []
+    first: Line = ""
+    second: Line = ""
     check_size: Template = []
     checksum: Template = []
     checksum_kind: Literal["", "crc16", "crc32", "md5", "sha1", "sha256"] = ""
@@ -188,6 +192,8 @@ class ShellSchema(_Strict):
             faults.append("if_full and room_file go together")
         if self.if_full and not self.delete:
             faults.append("if_full needs delete")
+        if self.call and not (self.first and self.second):
+            faults.append("call needs first and second: how a called script names its arguments")
         if "{part}" not in self.script_name:
             faults.append("script_name needs {part}, the part's number")
         if "{rate}" not in self.rate_name:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 from discprep.disc.contents import content_checksum, keep
@@ -15,7 +16,7 @@ from discprep.disc.parts import Part, parts
 from discprep.disc.setup.flow import Node, write_out
 from discprep.disc.setup.language import Language
 from discprep.disc.setup.language import Path as MachinePath
-from discprep.disc.setup.script import Scripts, Site, copied, disc_parts
+from discprep.disc.setup.script import ROOM, SAVE, PartNames, Scripts, Site, copied, disc_parts
 from discprep.disc.textform import encode_text
 from discprep.errors import DiscprepError, NameRuleError
 from discprep.manifest.substitute import substitute
@@ -52,6 +53,8 @@ def setup_files(
     empty = keep(b"", work)
     burned = {entry.item for entry in staged if entry.item}
     names = [*_part_names(shell, len(parts(manifest, burned, present))), shell.undo_name]
+    if shell.call:
+        names += [SAVE + _ending(shell), *_work_names(shell, len(names) - 1)]
     names += [_rate_name(shell, rate) for rate in rates if _has_settings(shell, staged)]
     if shell.if_full:
         names.append(_room_name(shell))
@@ -66,12 +69,21 @@ def _part_names(shell: Shell, count: int) -> list[str]:
     return [substitute(shell.script_name, {"part": str(number)}) for number in range(1, count + 1)]
 
 
+def _work_names(shell: Shell, count: int) -> list[str]:
+    """The scripts that do the parts' work on the machine, where parts only call them."""
+    return [f"WORK{number}{_ending(shell)}" if shell.call else "" for number in range(1, count + 1)]
+
+
+def _ending(shell: Shell) -> str:
+    return Path(shell.script_name).suffix
+
+
 def _rate_name(shell: Shell, rate_bit_s: int) -> str:
     return substitute(shell.rate_name, {"rate": str(rate_bit_s)})
 
 
 def _room_name(shell: Shell) -> str:
-    return "ROOM" + Path(shell.script_name).suffix
+    return ROOM + _ending(shell)
 
 
 def _padding(language: Language) -> list[str]:
@@ -114,7 +126,8 @@ def setup_scripts(
     errors: list[DiscprepError] = []
     for name, item, nodes in _all_scripts(scripts, named, of_disc, rates):
         try:
-            texts[name] = "\n".join([*write_out(nodes(), shell, language.fits), ""])
+            lines = write_out(nodes(), shell, language.fits, scripts.closing())
+            texts[name] = "\n".join([*language.arguments(lines), ""])
         except NameRuleError as error:
             errors.append(NameRuleError(error.message, where=name, item=item, hint=error.hint))
     if shell.if_full:
@@ -145,18 +158,14 @@ def _all_scripts(
 ) -> Iterator[tuple[str, str, Callable[[], list[Node]]]]:
     """Each script's name, and what makes it; one after another, so that each has its own faults."""
     shell = scripts.site.shell
-    names = [*_part_names(shell, len(of_disc)), ""]
     of_part = [(part, copied(named, part.items)) for part in of_disc]
-    for part, entries in of_part:
-        own, following = names[part.number - 1], names[part.number]
-        yield (
-            own,
-            "",
-            lambda part=part, entries=entries, own=own, following=following: scripts.part(  # type: ignore[misc]
-                part, entries, own, following
-            ),
-        )
-    yield shell.undo_name, "", lambda: scripts.undo(of_part)
+    for (part, entries), names in zip(of_part, _names(shell, len(of_disc)), strict=True):
+        yield names.own, "", partial(scripts.part, part, entries, names)
+        if names.work:
+            yield names.work, "", partial(scripts.work, part, entries, names)
+    if shell.call:
+        yield SAVE + _ending(shell), "", scripts.save_script
+    yield shell.undo_name, "", partial(scripts.undo, of_part)
     if not _has_settings(shell, (entry.staged for entry in named)):
         return
     number_of = {item: part.number for part in of_disc for item in part.items}
@@ -168,7 +177,12 @@ def _all_scripts(
             for entry in named
             if entry.staged.rate_bit_s == rate and entry.staged.stands_for in originals
         ]
-        yield own, "", lambda rate=rate, variants=variants, own=own: scripts.rate(rate, variants, own)  # type: ignore[misc]
+        yield own, "", partial(scripts.rate, rate, variants, own)
+
+
+def _names(shell: Shell, count: int) -> list[PartNames]:
+    own = _part_names(shell, count)
+    return [PartNames(*names) for names in zip(own, _work_names(shell, count), [*own[1:], ""], strict=True)]
 
 
 def _filled(entry: Named, shell: Shell, texts: dict[str, str], manifest: Manifest, work: Path) -> Named:

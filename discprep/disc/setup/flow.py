@@ -38,16 +38,17 @@ class If:
 Node = Do | If
 
 
-def write_out(nodes: Sequence[Node], shell: Shell, fits: Callable[[Sequence[str]], bool]) -> list[str]:
-    """The lines of a whole tree.
+def write_out(
+    nodes: Sequence[Node], shell: Shell, fits: Callable[[Sequence[str]], bool], closing: Sequence[Node] = ()
+) -> list[str]:
+    """The lines of a whole script.
 
     Arguments:
         fits: whether the language takes lines so long
+        closing: what stands at its end, after whatever is jumped to
     """
-    if shell.blocks:
-        return _blocks(nodes)
-    jumps = _Jumps(shell, fits)
-    return jumps.script(nodes)
+    lines = _blocks(nodes) if shell.blocks else _Jumps(shell, fits).script(nodes)
+    return [*lines, *_blocks(closing)]
 
 
 def _blocks(nodes: Sequence[Node]) -> list[str]:
@@ -73,6 +74,7 @@ class _Jumps:
     fits: Callable[[Sequence[str]], bool]
     labels: int = 0
     waiting: list[tuple[str, str, tuple[Node, ...]]] = field(default_factory=list)  # label, back to, body
+    ends: dict[tuple[Node, ...], str] = field(default_factory=dict)  # one label for all that end alike
 
     def script(self, nodes: Sequence[Node]) -> list[str]:
         lines = self._lines(nodes)
@@ -98,6 +100,8 @@ class _Jumps:
         at_once = self._one_command(node)
         if at_once and self.fits(at_once):
             return at_once
+        if _ends(node.body):
+            return _filled(node.lines, self._goto(self._end(node.body))[0])
         if node.rare or not node.opposite:
             label, back = self._new(), self._new()
             self.waiting.append((label, back, node.body))
@@ -122,6 +126,13 @@ class _Jumps:
         if isinstance(inner, Do) and inner.inline and len(inner.lines) == 1:
             return _filled(node.lines, inner.lines[0])
         return []
+
+    def _end(self, body: tuple[Node, ...]) -> str:
+        """The label of a body that goes no further; the same for equal ones."""
+        if body not in self.ends:
+            self.ends[body] = self._new()
+            self.waiting.append((self.ends[body], "", body))
+        return self.ends[body]
 
     def _new(self) -> str:
         self.labels += 1

@@ -17,6 +17,8 @@ from discprep.manifest.substitute import substitute
 from discprep.model import Profile, Shell, Staged
 
 SCREEN_COLUMNS = 76  # messages are wrapped for a screen of 80
+FIRST, SECOND = "\ue001", "\ue002"  # stand for a called script's arguments until its lines are written
+ARGUMENT_LENGTHS = {FIRST: 66, SECOND: 12}  # what they may become: a path of 8.3 names, the name of a saved copy
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,11 +68,15 @@ class Language:
     def quoted(self, text: str) -> str:
         """A path or a name as a command takes it."""
         escaped = _escaped(text, self.shell.path_escapes)
-        needs = self.shell.quote and any(character in text for character in self.shell.quote_when)
+        needs = self.shell.quote and any(character in text for character in self.shell.quote_when + FIRST + SECOND)
         return f"{self.shell.quote}{escaped}{self.shell.quote}" if needs else escaped
 
+    def arguments(self, lines: Iterable[str]) -> list[str]:
+        """Finished lines, with the arguments of a called script as the language names them."""
+        return [line.replace(FIRST, self.shell.first).replace(SECOND, self.shell.second) for line in lines]
+
     def _spoken(self, text: str) -> str:
-        plain = approximate(text, self.profile.charset)
+        plain = text if FIRST in text or SECOND in text else approximate(text, self.profile.charset)
         if plain != text:
             self.approximated.setdefault(text)
         return plain
@@ -81,7 +87,11 @@ class Language:
     def fits(self, lines: Iterable[str]) -> bool:
         """Whether the language takes lines so long."""
         limit = self.shell.line_max
-        return limit is None or all(len(line.encode(self.profile.charset, "replace")) <= limit for line in lines)
+        return limit is None or all(self._length(line) <= limit for line in lines)
+
+    def _length(self, line: str) -> int:
+        more = sum(line.count(argument) * (length - 1) for argument, length in ARGUMENT_LENGTHS.items())
+        return len(line.encode(self.profile.charset, "replace")) + more
 
     def _checked(self, lines: tuple[str, ...], *tries: tuple[str, ...]) -> tuple[str, ...]:
         for attempt in (lines, *tries):
@@ -164,6 +174,12 @@ class Language:
             return []
         return [(*self.enter(path.folder), *self._fill(template, **{key: self.quoted(path.name)}, **values))]
 
+    def call(self, script: Path, first: str = "", second: str = "") -> list[Node]:
+        """Runs another script and comes back."""
+        words = {"first": self.quoted(first), "second": self.quoted(second)}
+        lines = self._fill(self.shell.call, path=self.quoted(self.path(script)), **words)
+        return [Do(self._checked(tuple(line.rstrip() for line in lines)))]
+
     def rename(self, path: Path, name: str) -> list[Node]:
         """A new name in the same folder; given from inside it where the language can."""
         new = self.quoted(name)
@@ -217,6 +233,12 @@ class Language:
             inside,
             If(self._asked(f"if_{kind}", path=bare), tuple(body), rare, self._asked(f"if_{opposite}", path=bare)),
         ]
+
+    def blame(self, path: Path, text: str, stop: Sequence[Node]) -> list[Node]:
+        """Where `path` is missing: says so and stops, with an end that all such stops share."""
+        if self.shell.blocks:
+            return self.when("missing", path, [*self.say(text), *stop])
+        return [*self.when("missing", path, self.say(text), rare=True), *self.when("missing", path, stop)]
 
     def failed(self, key: str, body: Sequence[Node]) -> list[Node]:
         """`body` where the command just given failed, if it tells."""

@@ -15,10 +15,20 @@ from pathlib import PurePosixPath
 
 from discprep.disc.parts import Part
 from discprep.disc.setup.flow import Node
-from discprep.disc.setup.language import Language, Path
+from discprep.disc.setup.language import FIRST, SECOND, Language, Path
 from discprep.model import Manifest, Named, Shell, Step, Volume
 
 Checksum = Callable[[Named], str]
+ROOM, SAVE = "ROOM", "SAVE"
+
+
+@dataclass(frozen=True, slots=True)
+class PartNames:
+    """A part's own script, the one that does its work ("" where they are one), the next part's ("" after the last)."""
+
+    own: str
+    work: str
+    next: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,30 +112,42 @@ class Scripts:
 
     # ------------------------------------------------------------------------------------------ a part
 
-    def part(self, part: Part, entries: Sequence[Named], own_name: str, next_name: str) -> list[Node]:
-        """One part's script.
-
-        Arguments:
-            entries: what it copies, files and folders, in the order of the extents
-            own_name, next_name: of this script and the next one, "" after the last
-        """
-        title = f"{self.site.title}: part {part.number} of {self.site.count}"
+    def part(self, part: Part, entries: Sequence[Named], names: PartNames) -> list[Node]:
+        """The script that a person starts. Where the language can call another, it only brings the work to the
+        machine and calls it there, so that the drive need not go back to the script after every file."""
+        work = self.work(part, entries, names)
+        if names.work:
+            here = self.site.saved / names.work
+            work = [*self._save_file(), *self._bring(names.work), *self.say.call(here)]
         return [
-            *self._opening(title),
-            *self.say.say(title, self.site.shell.read_error),
-            *self._disc_is_there(own_name),
+            *self._opening(self._part_title(part)),
+            *self.say.say(self._part_title(part), self.site.shell.read_error),
+            *self._disc_is_there(names.own),
             *self._earlier_part_done(part),
             *self._folder(self.site.saved),
             *self._room_file(),
+            *work,
+        ]
+
+    def work(self, part: Part, entries: Sequence[Named], names: PartNames) -> list[Node]:
+        """What a part does.
+
+        Arguments:
+            entries: what it copies, files and folders, in the order of the extents
+        """
+        return [
+            *(self._opening(self._part_title(part)) if names.work else []),
             *self._save_all(part, entries),
             *(node for step in part.before for node in self._step(step)),
             *(self.say.when("exists", self.site.hurt_list, self.say.command("delete", self.site.hurt_list))),
             *(node for folder in _folders(self.site, entries) for node in self._folder(folder)),
             *(node for item in _by_item(entries) for node in self._copy_item(item)),
             *(node for entry in entries for node in self._give_back(entry)),
-            *self._done(part, next_name),
-            *self._closing(title),
+            *self._done(part, names.next),
         ]
+
+    def _part_title(self, part: Part) -> str:
+        return f"{self.site.title}: part {part.number} of {self.site.count}"
 
     def _opening(self, title: str) -> list[Node]:
         return [
@@ -133,8 +155,18 @@ class Scripts:
             *self.say.comment(f"{title}; build {self.site.build}"),
         ]
 
-    def _closing(self, title: str) -> list[Node]:
-        return self.say.raw(self.site.shell.closing, title=title, build=self.site.build)
+    def closing(self) -> list[Node]:
+        """What ends every script."""
+        return self.say.raw(self.site.shell.closing, title=self.site.title, build=self.site.build)
+
+    def _bring(self, name: str) -> list[Node]:
+        """A file of the tool's own, brought to the folder for what is saved."""
+        here = self.site.saved / name
+        return [
+            *self.say.when("exists", here, self.say.command("delete", here)),
+            *self.say.copy(self.tools[name], here),
+            *self.say.when("missing", here, self._full_stop(here.base), rare=True),
+        ]
 
     def _disc_is_there(self, own_name: str) -> list[Node]:
         own = self.tools[own_name]
@@ -156,11 +188,10 @@ class Scripts:
         """Brings the file that shows whether there is room to the machine, so that asking costs no seek."""
         if not self.site.shell.if_full:
             return []
-        at_rest = self.site.room_at_rest
-        return [
-            *self.say.copy(self.tools[f"ROOM{self.site.ending}"], at_rest),
-            *self.say.when("missing", at_rest, self._full_stop(at_rest.base), rare=True),
-        ]
+        return self._bring(ROOM + self.site.ending)
+
+    def _save_file(self) -> list[Node]:
+        return self._bring(SAVE + self.site.ending) if self.site.shell.call else []
 
     def _step(self, step: Step) -> list[Node]:
         caution = [f"Caution: {step.caution}"] if step.caution else []
@@ -172,10 +203,13 @@ class Scripts:
         """Saves every file that the part would copy over, and what its hand steps wipe; once for each build."""
         mark = self.site.mark("S", part.number)
         wiped = [path for step in (*part.before, *part.after) for path in self.wipes(step)]
-        body = [node for path in wiped for node in self._save(*path)]
+        body = [node for path, folder in wiped for node in self._save(path, folder)]
+        done = {self.site.saved_copy(path) for path, _ in wiped}
         for folder, files in groupby(_files(entries), lambda entry: self.site.target(entry).folder):
-            saves = [node for entry in files for node in self._save(self.site.target(entry), False)]
-            body += self.say.when("folder", folder, saves) if folder.parts else saves
+            targets = [self.site.target(entry) for entry in files]
+            saves = [node for t in targets if self.site.saved_copy(t) not in done for node in self._save(t, False)]
+            # A block that is not entered costs nothing; a jump costs a look through the script.
+            body += self.say.when("folder", folder, saves) if folder.parts and self.site.shell.blocks else saves
         body += self.say.append(self.site.build, mark)
         return self.say.when("missing", mark, body) if self.site.shell.append else body
 
@@ -193,14 +227,36 @@ class Scripts:
         return Path(self.site.volume.path, _split(text))
 
     def _save(self, path: Path, folder: bool) -> list[Node]:
-        """Copies `path` under a name of its own before it is lost, unless an older copy stands there. The copy gets
-        its name last, so that one cut short is never taken for whole."""
+        """Copies `path` under a name of its own before it is lost, unless an older copy stands there."""
         copy = self.site.saved_copy(path)
+        kind = "folder" if folder else "exists"
+        if folder or not self.site.shell.call:
+            return self.say.when(
+                kind, path, self.say.when("missing", copy, self._saving(path, copy, folder), rare=True)
+            )
+        call = self.say.call(self.site.saved / (SAVE + self.site.ending), self.say.path(path), copy.name)
+        unsaved = self.say.when("missing", copy, self.say.stop("It stops here, before anything is lost."))
+        return [*self.say.when("exists", path, call, rare=True), *self.say.when("exists", path, unsaved)]
+
+    def save_script(self) -> list[Node]:
+        """The script that saves one file: its arguments are the file, and the name of the copy."""
+        return [
+            *self._opening("Saves one file"),
+            *self.say.when(
+                "missing", self.site.saved / SECOND, self._saving(Path(FIRST), self.site.saved / SECOND, False)
+            ),
+        ]
+
+    def _saving(self, path: Path, copy: Path, folder: bool) -> list[Node]:
+        """Saves one file. The copy gets its name last, so that one cut short is never taken for whole."""
         part = self.site.saved / "SAVING.TMP"
-        failed = self._not_saved(path)
         renames = bool(self.site.shell.rename) and not folder
         to = part if renames else copy
-        body: list[Node] = [
+        failed = self.say.stop(
+            "The file named above could not be saved. It was not changed; make room and run this again."
+        )
+        return [
+            *self.say.say(f"Saving {self.say.path(path)}"),
             *(self.say.when("exists", part, self.say.command("delete", part)) if renames else []),
             *(self.say.copy_folder(path, copy) if folder else self.say.copy(path, to)),
             *self.say.failed("copy", failed),
@@ -210,13 +266,6 @@ class Scripts:
             *self.say.when("missing", copy, failed, rare=True),
             *self.say.append(f"{copy.name} was {self.say.path(path)}", self.site.saved_list),
         ]
-        unsaved = self.say.when("missing", copy, body, rare=True)
-        return self.say.when("folder" if folder else "exists", path, unsaved, rare=True)
-
-    def _not_saved(self, path: Path) -> list[Node]:
-        return self.say.stop(
-            f"{self.say.path(path)} could not be saved. Nothing of it was changed; make room and run this again."
-        )
 
     # ---------------------------------------------------------------------------------------- copying
 
@@ -237,8 +286,12 @@ class Scripts:
 
     def _copy_file(self, entry: Named) -> list[Node]:
         target = self.site.target(entry)
-        lost = self.say.when("missing", target, self._lost(entry, target), rare=True)
-        return [*self._old_away(target), *self._copy(entry, self.site.on_disc(entry), target), *lost]
+        return [
+            *self._old_away(target),
+            *self._copy(entry, self.site.on_disc(entry), target),
+            *self._second_copy(entry, target),
+            *(self._stop_without(target) if entry.staged.important else self._list_without(entry, target)),
+        ]
 
     def _old_away(self, target: Path) -> list[Node]:
         """Where a failed copy does not tell, only a missing target shows it: an old one must go first."""
@@ -266,32 +319,25 @@ class Scripts:
         """A check only of a file that is there: asking after another may end the script in some languages."""
         return self.say.when("exists", target, check)
 
-    def _lost(self, entry: Named, target: Path) -> list[Node]:
-        """What to do about a file that could not be read whole."""
-        second: list[Node] = []
-        if entry.second and entry.staged.content and entry.staged.content.size_bytes:
-            parts = (*entry.second[:-1], entry.second[-1].removesuffix("."))
-            second = self._copy(entry, Path(self.site.manifest.profile.disc_path, parts), target)
-        given_up = self._stop_for(entry, target) if entry.staged.important else self._list_hurt(entry)
-        return [*second, *self.say.when("missing", target, given_up, rare=True)] if second else given_up
+    def _second_copy(self, entry: Named, target: Path) -> list[Node]:
+        """A hurt file from its other place on the disc."""
+        if not (entry.second and entry.staged.content and entry.staged.content.size_bytes):
+            return []
+        parts = (*entry.second[:-1], entry.second[-1].removesuffix("."))
+        copy = self._copy(entry, Path(self.site.manifest.profile.disc_path, parts), target)
+        return self.say.when("missing", target, copy, rare=True)
 
-    def _stop_for(self, entry: Named, target: Path) -> list[Node]:
-        name, source = self.say.path(target), self.say.path(self.site.on_disc(entry))
-        return [
-            *self._if_full(target.base),
-            *self.say.stop(
-                f"{name} could not be copied from {source}, and it is needed. Clean the disc, or make room on "
-                f"{target.base}, and run this part again; else burn the disc again.",
-            ),
-        ]
+    def _stop_without(self, target: Path) -> list[Node]:
+        stop = self.say.stop(
+            "It is needed. Clean the disc, or make room, and run this part again; else burn the disc again."
+        )
+        said = f"Could not be copied: {self.say.path(target)}"
+        return self.say.blame(target, said, [*self._if_full(target.base), *stop])
 
-    def _list_hurt(self, entry: Named) -> list[Node]:
+    def _list_without(self, entry: Named, target: Path) -> list[Node]:
         name = self.say.path(self.site.on_disc(entry))
-        return [
-            *self._if_full(self.site.target(entry).base),
-            *self.say.say(f"Could not be copied: {name}. Nothing needs it; going on."),
-            *self.say.append(name, self.site.hurt_list),
-        ]
+        listed = [*self.say.say(f"Could not be copied: {name}"), *self.say.append(name, self.site.hurt_list)]
+        return self.say.when("missing", target, listed, rare=True)
 
     def _if_full(self, volume: str) -> list[Node]:
         return self.say.full(self.site.room_at_rest, self.site.trial(volume), self._full_stop(volume))
@@ -333,11 +379,12 @@ class Scripts:
     def undo(self, parts: Sequence[tuple[Part, Sequence[Named]]]) -> list[Node]:
         """Puts back what the parts saved; what they copied anew stays."""
         title = f"{self.site.title}: put back what was there before"
-        paths: dict[tuple[Path, bool], None] = {}
+        paths: dict[Path, tuple[Path, bool]] = {}
         for part, entries in parts:
-            paths |= dict.fromkeys(path for step in (*part.before, *part.after) for path in self.wipes(step))
-            paths |= dict.fromkeys((self.site.target(entry), False) for entry in _files(entries))
-        back = [node for path, folder in paths for node in self._put_back(path, folder)]
+            wiped = [path for step in (*part.before, *part.after) for path in self.wipes(step)]
+            for path, folder in [*wiped, *((self.site.target(entry), False) for entry in _files(entries))]:
+                paths.setdefault(self.site.saved_copy(path), (path, folder))
+        back = [node for path, folder in paths.values() for node in self._put_back(path, folder)]
         return [
             *self._opening(title),
             *self.say.say(title),
@@ -346,7 +393,6 @@ class Scripts:
             ),
             *back,
             *self.say.say("", "The files that were there before are back. Restart the machine to use them."),
-            *self._closing(title),
         ]
 
     def _put_back(self, path: Path, folder: bool) -> list[Node]:
@@ -368,11 +414,10 @@ class Scripts:
             *self._opening(title),
             *self.say.say(title),
             *self._disc_is_there(own_name),
-            *(self._folder(self.site.saved) if copies else []),
+            *([*self._folder(self.site.saved), *self._room_file(), *self._save_file()] if copies else []),
             *copies,
             *self.say.raw(self.site.shell.line_settings, rate=str(rate_bit_s)),
             *self.say.say("", f"The machine's side is set to {rate_bit_s} baud. Set the bridge to the same."),
-            *self._closing(title),
         ]
 
     def _set_variant(self, variant: Named, original: Named, part: int) -> list[Node]:
