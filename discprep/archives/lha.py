@@ -13,6 +13,7 @@ from discprep.archives import lha_decode, times
 from discprep.archives.base import Again, Format, MemberError, Options, Source, checksum_text, enforced
 from discprep.archives.lha_headers import (
     FOLDER,
+    HEAD_BYTES,
     STORED,
     STUB_MAX,
     BadHeader,
@@ -104,11 +105,12 @@ class LhaReader:
     def _headers(self) -> Iterator[Header]:
         offset: int | None = self._start
         while offset is not None and offset < self._end:
-            if self._source.at(offset, 1) == b"\0":
+            head = self._source.at(offset, HEAD_BYTES)
+            if head[:1] == b"\0":
                 self._after_end(offset + 1)
                 return
             try:
-                header = read_header(self._source.at, offset, self._end)
+                header = read_header(self._source.at, offset, self._end, head)
             except BadHeader as bad:
                 offset = self._resume(offset, str(bad))
                 continue
@@ -122,11 +124,7 @@ class LhaReader:
         lead to a header or to the end."""
         if not header.fault or self._plausible(header.end):
             return header.end
-        self._cut(header)
-        return self._resume(header.data_offset, "what follows a damaged header cannot be found by its size", 1)
-
-    def _cut(self, header: Header) -> None:
-        header.packed_bytes = min(header.packed_bytes, max(self._end - header.data_offset, 0))
+        return self._resume(header.offset, "what follows a damaged header cannot be found by its size")
 
     def _plausible(self, offset: int) -> bool:
         here = self._source.at(offset, 22)
@@ -134,10 +132,10 @@ class LhaReader:
             return offset <= self._end
         return looks_like_header(here)
 
-    def _resume(self, offset: int, why: str, skip: int = 2) -> int | None:
+    def _resume(self, offset: int, why: str) -> int | None:
         """Past what is no header: to the next verified one. None when there is none; `problems` says so."""
-        rest = self._source.at(offset, 512)
-        if skip == 2 and offset > self._start and len(set(rest)) == 1 and not nearly_header(rest):
+        rest = self._source.at(offset, HEAD_BYTES)
+        if offset > self._start and len(set(rest)) == 1 and not nearly_header(rest):
             self.notices.append(f"{self._end - offset} bytes of padding stand where the end mark should be")
             return None
         found = self._search.next(offset + 1, self._end)
@@ -208,18 +206,15 @@ class LhaReader:
 
     def _text_name(self, header: Header, raw: bytes) -> str:
         """The path as text with `/` between its parts."""
-        wide = self._wide_name(header)
-        if wide is not None:
-            return wide
+        if 0x44 in header.extended:
+            return self._wide_name(header)
         # A double-byte charset may hold 5C inside a character: decode first, split after.
-        text = "/".join(self._text(header, part) for part in raw.split(b"\xff"))
+        text = "/".join([self._text(header, part) for part in raw.split(b"\xff")])
         keeps = header.level > 0 and header.os_id in BACKSLASH_IN_NAMES
         return text if keeps else text.replace("\\", "/")
 
-    def _wide_name(self, header: Header) -> str | None:
+    def _wide_name(self, header: Header) -> str:
         """The UTF-16 name (0x44) and folder (0x45), which go before the byte forms."""
-        if 0x44 not in header.extended:
-            return None
         name = header.extended[0x44].decode("utf-16-le", "replace")
         folder = header.extended.get(0x45, b"").decode("utf-16-le", "replace").replace("\uffff", "/")
         if not folder and 0x02 in header.extended:

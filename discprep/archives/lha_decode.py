@@ -9,8 +9,9 @@ inside a worker process. Either may be missing on a host without a wheel.
 
 from __future__ import annotations
 
+import io
 import struct
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -47,7 +48,7 @@ def missing() -> ToolError:
     )
 
 
-def decode(name: str, source: Source, header: Header, scratch: Path) -> Iterator[bytes]:
+def decode(name: str, source: Source, header: Header, scratch: Path) -> Iterable[bytes]:
     """The decoder's output in pieces, at most a little longer than declared; what it is worth the caller checks."""
     if name == "stored":
         return source.chunks(header.data_offset, header.packed_bytes)
@@ -104,7 +105,28 @@ class _Output:
         self.pieces.append(bytes(data))
 
 
-def _lzhlib(source: Source, header: Header) -> Iterator[bytes]:
+def _lzhlib(source: Source, header: Header) -> Iterable[bytes]:
+    if header.packed_bytes <= CHUNK_BYTES >= header.size_bytes:
+        return _lzhlib_small(source, header)
+    return _lzhlib_large(source, header)
+
+
+def _lzhlib_small(source: Source, header: Header) -> list[bytes]:
+    """At once, as collections hold thousands of small files."""
+    import lzhlib
+
+    taken = _Output()
+    packed = io.BytesIO(source.at(header.data_offset, header.packed_bytes))
+    session = lzhlib.LZHDecodeSession(packed, taken, _Info(header))
+    try:
+        while not session.do_next() and session.output_pos <= header.size_bytes:
+            pass
+    except Exception as error:
+        raise MemberError(f"its packed data does not decode ({error})") from None
+    return taken.pieces
+
+
+def _lzhlib_large(source: Source, header: Header) -> Iterator[bytes]:
     import lzhlib
 
     given, taken = _Input(source, header), _Output()

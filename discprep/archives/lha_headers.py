@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from discprep.archives.crc import crc16
 
 HEADER_MAX = 2**20  # bytes of one header with its extended headers
+HEAD_BYTES = 512  # holds nearly every header whole
 STUB_MAX = 256 * 1024  # how far a self-extractor's program may reach
 METHOD = re.compile(rb"-(?:lh[0-9a-z]|lz[0-9a-z]|pm[0-9a-z])-")
 STORED = {"-lh0-", "-lz4-", "-pm0-"}
@@ -71,13 +72,13 @@ def nearly_header(head: bytes) -> bool:
     return sum([id_[0] == 0x2D, id_[1] in b"lp", id_[2] in b"hzm", id_[3:4].isalnum(), id_[4] == 0x2D]) >= 3
 
 
-def read_header(read: ReadAt, offset: int, end: int) -> Header:
-    """The header at `offset` of an archive of `end` bytes.
+def read_header(read: ReadAt, offset: int, end: int, head: bytes = b"") -> Header:
+    """The header at `offset` of an archive of `end` bytes; `head` is its first HEAD_BYTES, if at hand.
 
     Raises:
         BadHeader: no method id, an unknown level, a length that cannot be; the file ends inside the header
     """
-    head = read(offset, 512)
+    head = head or read(offset, HEAD_BYTES)
     if not looks_like_header(head):
         raise BadHeader("no method id stands where a header should be")
     if len(head) < 22:
@@ -264,7 +265,7 @@ class Search:
         try:
             header = read_header(self._read, offset, self._end)
         except BadHeader:
-            self._budget -= 512
+            self._budget -= HEAD_BYTES
             return False
-        self._budget -= 512 + header.header_bytes
+        self._budget -= HEAD_BYTES + header.header_bytes
         return header.checked or (header.closes and not header.fault and header.end <= self._end)

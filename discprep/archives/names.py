@@ -17,9 +17,8 @@ from discprep.units import format_bytes
 DEPTH_MAX = 64  # parts of one path
 TEXT_MAX = 16 * 2**20  # bytes of all names and comments of one archive
 # The common case in one match: parts without separators, colons and control characters, none of them dots only.
-_PLAIN = re.compile(
-    r"(?!\.{1,2}(?:/|\Z))[^/\\:\x00-\x1f\x7f-\x9f]+(?:/(?!\.{1,2}(?:/|\Z))[^/\\\x00-\x1f\x7f-\x9f]+)*\Z"
-)
+_PART = r"(?!\.{1,2}(?:/|\Z))[^/\\%s\x00-\x1f\x7f-\x9f\ud800-\udfff]+"
+_PLAIN = re.compile(_PART % ":" + "(?:/" + _PART % "" + r")*\Z")
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f\ud800-\udfff]")
 
 
@@ -33,7 +32,7 @@ def name_problem(name: str) -> str:
     >>> name_problem("sub/hello.txt"), name_problem("sub/../../x")
     ('', 'its path climbs out of its folder (..)')
     """
-    if _PLAIN.match(name) and not _CONTROL.search(name):
+    if _PLAIN.match(name):
         return ""
     parts = re.split(r"[/\\]", name)
     if not name.strip("/\\"):

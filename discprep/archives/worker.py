@@ -274,17 +274,20 @@ class Job:
         member, refusal = self._guard.check(member)
         if member.index < self._order.start:
             return
-        entry = Entry(member, self._data_bytes, problem=unreadable or refusal)
-        if member.kind == "file" and not entry.problem:
-            entry = self._decoded(reader, entry)
+        problem = unreadable or refusal
+        if member.kind == "file" and not problem:
+            entry = self._decoded(reader, member)
+        else:
+            entry = Entry(member, problem=problem)
         self._talk.say("m", entry.line())
 
-    def _decoded(self, reader: Reader, entry: Entry) -> Entry:
-        member, limits = entry.member, self._order.limits
+    def _decoded(self, reader: Reader, member: Member) -> Entry:
+        limits = self._order.limits
         if not self._order.decode:
-            return replace(entry, problem="it was not read: decoding failed too often in this archive", lasting=False)
+            return Entry(member, problem="it was not read: decoding failed too often in this archive", lasting=False)
         if self._order.careful or member.size_bytes > SMALL_BYTES:
-            self._talk.begin(member.index, limits.floor_s + member.size_bytes / limits.rate_bytes_s, entry.line())
+            allowed_s = limits.floor_s + member.size_bytes / limits.rate_bytes_s
+            self._talk.begin(member.index, allowed_s, Entry(member).line())
         try:
             sha256 = self._read(reader, member)
         except Exception as error:  # whatever a library raises on hostile bytes is this member's problem
@@ -292,19 +295,25 @@ class Job:
             self._rewind()
             computed = error.computed if isinstance(error, MemberError) else ""
             lasting = not isinstance(error, (ToolError, MemoryError))
-            return replace(entry, problem=_words(error), computed=computed, lasting=lasting)
-        return self._done(entry, sha256)
+            return Entry(member, computed=computed, problem=_words(error), lasting=lasting)
+        return self._done(member, sha256)
 
-    def _done(self, entry: Entry, sha256: str) -> Entry:
-        member = entry.member
+    def _done(self, member: Member, sha256: str) -> Entry:
         self._sha[member.index] = sha256
-        earlier = self._guard.earlier(member)
-        if earlier is not None and self._sha.get(earlier) == sha256:
-            self._notices.append(f"member {member.index} is the same file as member {earlier}: {member.name}")
-            member = replace(member, problem="")
+        if member.problem:
+            member = self._forgiven(member, sha256)
         inner = self._inner(member) if self._order.mark_inner else ""
+        offset_bytes = self._data_bytes
         self._data_bytes += member.size_bytes if self._data else 0
-        return replace(entry, member=member, sha256=sha256, computed=member.checksum, inner=inner)
+        return Entry(member, offset_bytes, sha256, member.checksum, inner=inner)
+
+    def _forgiven(self, member: Member, sha256: str) -> Member:
+        """A second member of one name is no harm when it is the same file."""
+        earlier = self._guard.earlier(member)
+        if earlier is None or self._sha.get(earlier) != sha256:
+            return member
+        self._notices.append(f"member {member.index} is the same file as member {earlier}: {member.name}")
+        return replace(member, problem="")
 
     def _read(self, reader: Reader, member: Member) -> str:
         """The SHA-256 of the member, its bytes now at the end of the data file."""

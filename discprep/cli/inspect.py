@@ -29,4 +29,5 @@ def inspect(
         from discprep.report import inspect as face
 
         result = job.inspect(file, charset=charset, nested=nested, progress=frame.progress)
-        frame.finish(face.document(result), face.text(result), errors=result.errors, notices=result.notices)
+        text = "" if as_json else face.text(result)
+        frame.finish(face.document(result), text, errors=result.errors, notices=result.notices)

@@ -38,4 +38,5 @@ def unpack(
         result = job.unpack(
             file, folder, only=only or (), charset=charset, nested=nested, limits=limits, progress=frame.progress
         )
-        frame.finish(face.document(result), face.text(result), errors=result.errors, notices=result.notices)
+        text = "" if as_json else face.text(result)
+        frame.finish(face.document(result), text, errors=result.errors, notices=result.notices)
