@@ -6,9 +6,9 @@ import difflib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast, get_args
+from typing import Any, cast, get_args
 
-from discprep.errors import DiscprepError, ManifestError, UsageError, raise_all
+from discprep.errors import DiscprepError, UsageError, raise_all
 from discprep.fetch.cache import Cache
 from discprep.fetch.fetch import fetch_items
 from discprep.fetch.files import lock_beside, write_atomically
@@ -18,10 +18,6 @@ from discprep.job.new import slug, title_of
 from discprep.manifest import load_manifest
 from discprep.model import ROLES, Item, Manifest, Notice, Pin, Place, Progress, Role, Use
 from discprep.report.add import Added
-
-if TYPE_CHECKING:
-    from tomlkit import TOMLDocument
-
 
 PLACES: tuple[str, ...] = get_args(Place)
 USES: tuple[str, ...] = get_args(Use)
@@ -81,7 +77,7 @@ def _unknown(option: str, word: str, known: Sequence[str]) -> UsageError:
 
 
 def add(path: Path, sources: Sequence[str], wishes: Wishes, *, cache: Path | None = None, progress: Progress) -> Added:
-    """Appends an item for each source. Comments, order and everything else in the file stay as they are.
+    """Appends an item for each source. Every byte that is in the file stays; the items come at its end.
 
     Sources that hold the same bytes become mirrors of one item; bytes that the manifest has already are not added.
 
@@ -172,23 +168,19 @@ def _merged(items: Iterable[Item], pins: dict[str, Pin], manifest: Manifest) -> 
 
 
 def _append(path: Path, items: Sequence[Item], pins: dict[str, Pin]) -> None:
-    """Writes the manifest with the items at its end, once a copy with them has passed every check."""
-    import tomlkit
-
+    """Writes the manifest with the items at its end, all before them kept, once a copy has passed every check."""
     with lock_beside(path).held():
-        raw = path.read_bytes()
-        newline = "\r\n" if b"\r\n" in raw else "\n"
-        document = tomlkit.parse(raw.decode("utf-8-sig").replace("\r\n", "\n"))
-        for item in items:
-            _add_table(document, _table(item, pins[item.id], path))
-        text = tomlkit.dumps(document)
+        old = path.read_bytes()
+        text = "".join("\n" + _table(item, pins[item.id], path) for item in items)
+        ended = old if old.endswith(b"\n") or not old else old + b"\n"
+        new = ended + (text.replace("\n", "\r\n") if b"\r\n" in old else text).encode()
         trial = path.with_name(f".{path.stem}.trial{path.suffix}")
-        write_atomically(trial, text.encode())
+        write_atomically(trial, new)
         try:
             _check(trial, path)
         finally:
             trial.unlink(missing_ok=True)
-        write_atomically(path, text.replace("\n", newline).encode())
+        write_atomically(path, new)
 
 
 def _check(trial: Path, path: Path) -> None:
@@ -201,23 +193,8 @@ def _check(trial: Path, path: Path) -> None:
         raise
 
 
-def _add_table(document: TOMLDocument, table: Any) -> None:
-    import tomlkit
-    from tomlkit.items import AoT
-
-    items = document.get("item")
-    if items is None:
-        items = tomlkit.aot()
-        document.add(tomlkit.nl())
-        document.append("item", items)
-        items = document["item"]
-    if not isinstance(items, AoT):
-        raise ManifestError("its items are written as one inline list; `add` appends [[item]] tables only")
-    items.append(table)
-
-
-def _table(item: Item, pin: Pin, path: Path) -> Any:
-    """One [[item]] table; keys that say nothing are left out."""
+def _table(item: Item, pin: Pin, path: Path) -> str:
+    """One [[item]] table as text; keys that say nothing are left out."""
     import tomlkit
 
     rows: dict[str, Any] = {
@@ -234,11 +211,8 @@ def _table(item: Item, pin: Pin, path: Path) -> Any:
         "use": item.use if item.use != "copy" else "",
         "to": item.to,
     }
-    table = tomlkit.table()
-    for key, value in rows.items():
-        if value or key in ("gives", "needs"):
-            table.add(key, value)
-    return table
+    said = {key: value for key, value in rows.items() if value or key in ("gives", "needs")}
+    return "[[item]]\n" + "".join(f"{key:<7} = {tomlkit.item(value).as_string()}\n" for key, value in said.items())
 
 
 def _relative(source: str, path: Path) -> str:
