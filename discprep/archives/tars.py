@@ -47,8 +47,8 @@ def number(raw: bytes) -> int | None:
 
 def sum_is_right(block: bytes) -> bool:
     """Whether a header's sum holds: all bytes, the sum's own eight as spaces; old packers added them as signed."""
-    stored = number(block[148:156])
-    if len(block) < BLOCK or stored is None:
+    stored = number(block[148:156]) if len(block) == BLOCK else None
+    if stored is None:
         return False
     plain = sum(block) - sum(block[148:156]) + 8 * 0x20
     if stored == plain:
@@ -133,17 +133,17 @@ class TarReader:
     def _next_header(self, at: int) -> tuple[int, bytes] | None:
         """The next sound header from `at` on and its place; None at the end. Remarks on what lies in between."""
         block = self._source.at(at, BLOCK)
-        if len(block) == BLOCK and sum_is_right(block):
+        if sum_is_right(block):
             return at, block
         if block == ZERO:
             following = self._source.at(at + BLOCK, BLOCK)
             if sum_is_right(following):
                 self._notices.append(f"a lone block of zeros after {self._after()}; the members behind it were read")
                 return at + BLOCK, following
-            self._check_tail(at + 2 * BLOCK, len(following) == BLOCK and following == ZERO)
+            self._check_tail(at + 2 * BLOCK, following == ZERO)
             return None
         if len(block) < BLOCK:
-            self._check_end(at, block)
+            self._check_end(block)
             return None
         self._problems.append(f"the header at byte {at} after {self._after()} is damaged: its sum is wrong")
         return self._next_sound(at + BLOCK)
@@ -156,10 +156,8 @@ class TarReader:
             at += BLOCK
         return None
 
-    def _check_end(self, at: int, rest: bytes) -> None:
+    def _check_end(self, rest: bytes) -> None:
         """The file ends where a header should start."""
-        if at > self._source.size_bytes:
-            return  # the member that the file ends inside says so
         if rest.strip(b"\0"):
             self._problems.append(f"the archive is cut short in the header after {self._after()}")
         else:
@@ -286,7 +284,7 @@ def moment(raw: bytes, pax: Mapping[str, bytes]) -> int | None:
 def recognise(source: Source) -> bool:
     """Whether the first block is a header whose sum is right."""
     block = source.head[:BLOCK]
-    return len(block) == BLOCK and block[0] != 0 and sum_is_right(block) and number(block[124:136]) is not None
+    return sum_is_right(block) and block[0] != 0 and number(block[124:136]) is not None
 
 
 FORMATS = (Format("tar", 1, recognise, TarReader),)
