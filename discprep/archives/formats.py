@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import importlib
-import importlib.util
 from functools import cache
 
 from discprep.archives.base import Format, Options, Reader, Source
@@ -16,8 +15,6 @@ def formats() -> tuple[Format, ...]:
     """All formats in the order in which they are asked."""
     found: list[Format] = []
     for name in MODULES:
-        if not importlib.util.find_spec(f"discprep.archives.{name}"):
-            continue
         found.extend(importlib.import_module(f"discprep.archives.{name}").FORMATS)
     return tuple(sorted(found, key=lambda format_: format_.rank))
 

@@ -173,7 +173,8 @@ class Opener:
 
     def open(self, batch: list[OpenTask]) -> list[Opened]:
         """The archives of one batch, in order."""
-        places = [Place(task, self._limits) for task in batch]
+        depth = self._limits.depth
+        places = [Place(replace(task, nested=min(task.nested, depth)), self._limits) for task in batch]
         return [self._opened(place, found) for place, found in zip(places, self._find(places), strict=True)]
 
     def _find(self, places: list[Place]) -> list[Found]:

@@ -18,8 +18,10 @@ HELLO = b"hello world\n"
 @pytest.mark.parametrize(
     ("data", "value"),
     [
-        (b"123456789", 0xBB3D), (b"", 0), (bytes.fromhex("926B55"), 0xE24E), (bytes.fromhex("332255AABBCCDDEEFF"), 0xAE98),
+        (b"123456789", 0xBB3D), (b"", 0), (bytes.fromhex("926B55"), 0xE24E),
+        (bytes.fromhex("332255AABBCCDDEEFF"), 0xAE98),
         (bytes.fromhex("00FF5511"), 0x6CCF), (bytes.fromhex("F20183"), 0xC2E1), (bytes.fromhex("0FAA0055"), 0x0BE3),
+        
         (b"\xff" * 4, 0x9401), (HELLO, 0x9778), (bytes(range(256)), 0xBAD3),
     ],
 )  # fmt: skip
@@ -74,23 +76,29 @@ def test_enforced_stops_at_the_declared_size() -> None:
     ("name", "word"),
     [
         ("/x", "absolute"), ("//host/x", "absolute"), ("\\x", "absolute"), ("../x", "climbs"), ("a/../../x", "climbs"),
-        ("a\\..\\x", "climbs"), ("..", "climbs"), ("C:x", "drive or volume"), ("WORK:a/x", "drive or volume"),
-        ("a\0b", "control"), ("a\x1b[2J", "control"), ("a\x9b2J", "control"), ("a\nb", "control"), ("a\ud800", "control"),
+        ("a\\..\\x", "climbs"), ("..", "climbs"), ("C:x", "drive or volume"),
+        ("WORK:a/x", "drive or volume"),
+        ("a\0b", "control"), ("a\x1b[2J", "control"), ("a\x9b2J", "control"),
+        ("a\nb", "control"), ("a\ud800", "control"),
         ("", "empty"), ("/", "empty"),
     ],
 )  # fmt: skip
 def test_unsafe_names(name: str, word: str) -> None:
-    """Paths that leave their folder in any separator style, prefixes, control characters (common practice, no source)."""
+    """Paths that leave their folder in any separator style, prefixes, control characters (common practice)."""
     assert word in name_problem(name)
 
 
-@pytest.mark.parametrize("name", ["a", "a/b.c", "...", "a..b/c", ".hidden", "a/b:c", "aux", "x ", "f\xe9/\u8868", "a\\b"])
+@pytest.mark.parametrize(
+    "name", ["a", "a/b.c", "...", "a..b/c", ".hidden", "a/b:c", "aux", "x ", "f\xe9/\u8868", "a\\b"]
+)
 def test_safe_names(name: str) -> None:
     """What merely needs another name on some system is not unsafe."""
     assert name_problem(name) == ""
 
 
-@pytest.mark.parametrize(("name", "expected"), [("a//b", "a/b"), ("./a/./b/", "a/b"), ("/a", "/a"), ("a", "a"), ("./", ".")])
+@pytest.mark.parametrize(
+    ("name", "expected"), [("a//b", "a/b"), ("./a/./b/", "a/b"), ("/a", "/a"), ("a", "a"), ("./", ".")]
+)
 def test_tidy(name: str, expected: str) -> None:
     """Empty and `.` parts go, an absolute path stays one."""
     assert tidy(name) == expected
@@ -174,7 +182,8 @@ def test_filetimes() -> None:
 
 
 @pytest.mark.parametrize(
-    ("bits", "letters"), [(0x00, "----rwed"), (0x02, "----rw-d"), (0x40, "-s--rwed"), (0x0F, "--------"), (0xF0, "hsparwed")]
+    ("bits", "letters"),
+    [(0x00, "----rwed"), (0x02, "----rw-d"), (0x40, "-s--rwed"), (0x0F, "--------"), (0xF0, "hsparwed")],
 )
 def test_protection_bits(bits: int, letters: str) -> None:
     """r, w, e, d are forbidden when set, h, s, p, a are set when set (the block-image FAQ 1.11, 4.4)."""
@@ -200,7 +209,7 @@ def test_other_attribute_letters() -> None:
     ],
 )  # fmt: skip
 def test_host_parts(part: str, windows: str, posix: str) -> None:
-    """Reserved characters, device names and endings ("Naming Files, Paths, and Namespaces", the Windows API documents)."""
+    """Reserved characters, device names and endings (Windows API: "Naming Files, Paths, and Namespaces")."""
     assert host.host_part(part, windows=True) == windows
     assert host.host_part(part, windows=False) == posix
 

@@ -1,4 +1,4 @@
-"""LHA headers field by field. Layouts: the header document of "LHa for UNIX" (header.doc.md) and lhasa's header code."""
+"""LHA headers field by field. Layouts: the header document of "LHa for UNIX" (header.doc.md), lhasa's header code."""
 
 import struct
 from collections.abc import Callable
@@ -18,7 +18,12 @@ def reader(data: bytes) -> Callable[[int, int], bytes]:
 
 @pytest.mark.parametrize(
     ("whole", "level", "name", "size"),
-    [(LEVEL_0, 0, b"SUB\\HELLO.TXT", 37), (LEVEL_1, 1, b"hello.txt\0note", 53), (LEVEL_2, 2, b"", 57), (LEVEL_3, 3, b"", 62)],
+    [
+        (LEVEL_0, 0, b"SUB\\HELLO.TXT", 37),
+        (LEVEL_1, 1, b"hello.txt\0note", 53),
+        (LEVEL_2, 2, b"", 57),
+        (LEVEL_3, 3, b"", 62),
+    ],
     ids=["level 0", "level 1", "level 2", "level 3"],
 )
 def test_reference_headers(whole: bytes, level: int, name: bytes, size: int) -> None:
@@ -209,7 +214,11 @@ def one(tmp_path: Path, made: Made, charset: str | None = None) -> tuple[object,
         (Made(level=2, name=b"caf\xe9", os_id=b"M", extensions=[(0x46, b"\xe4\4\0\0")]), "caf\xe9"),
         (Made(level=2, name=b"x", extensions=[(0x44, "d\u017e.txt".encode("utf-16-le"))]), "d\u017e.txt"),
         (
-            Made(level=2, name=b"x", extensions=[(0x44, "f".encode("utf-16-le")), (0x45, "a\uffffb\uffff".encode("utf-16-le"))]),
+            Made(
+                level=2,
+                name=b"x",
+                extensions=[(0x44, "f".encode("utf-16-le")), (0x45, "a\uffffb\uffff".encode("utf-16-le"))],
+            ),
             "a/b/f",
         ),
     ],
@@ -296,7 +305,10 @@ def test_times(tmp_path: Path, made: Made, time_s: int | None) -> None:
         (Made(level=1, name=b"", data=b"", method=b"-lhd-", extensions=[(0x02, b"a\xffb\xff")]), "folder", "a/b", ""),
         (Made(level=1, name=b"", data=b"", extensions=[(0x02, b"a\xff")], os_id=b"A"), "folder", "a", ""),
         (Made(level=0, name=b"a/", data=b""), "folder", "a", ""),
-        (Made(level=2, name=b"link|target", data=b"", method=b"-lhd-", extensions=[(0x50, b"\xff\xa1")]), "link", "link", "target"),
+        (
+            Made(level=2, name=b"link|target", data=b"", method=b"-lhd-", extensions=[(0x50, b"\xff\xa1")]),
+            "link", "link", "target",
+        ),
         (
             Made(level=2, name=b"x|b/c", data=b"", method=b"-lhd-", extensions=[(0x02, b"a\xff"), (0x50, b"\xff\xa1")]),
             "link", "a/x", "b/c",

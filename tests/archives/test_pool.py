@@ -153,7 +153,9 @@ def test_leaving_early_ends_the_workers(tmp_path: Path) -> None:
     """A caller that stops iterating leaves no process and no file."""
     for n in range(40):
         (tmp_path / f"{n}").write_bytes(archive(Made(name=b"%d" % n, data=HELLO * 20_000)))
-    results = open_all([OpenTask(tmp_path / f"{n}") for n in range(40)], store=tmp_path / "s", limits=Limits(), workers=2)
+    results = open_all(
+        [OpenTask(tmp_path / f"{n}") for n in range(40)], store=tmp_path / "s", limits=Limits(), workers=2
+    )
     next(results)
     results.close()  # type: ignore[attr-defined]
     assert [path for path in (tmp_path / "s").iterdir() if path.suffix == ".part"] == []
@@ -183,7 +185,10 @@ list(open_all([OpenTask(Path({str(tmp_path / "x")!r}))], store=Path({str(tmp_pat
     (tmp_path / "x").write_bytes(archive(Made()))
     paths = os.pathsep.join(path for path in sys.path if path)
     parent = subprocess.Popen(
-        [sys.executable, "-c", code], start_new_session=True, stderr=subprocess.DEVNULL, env=os.environ | {"PYTHONPATH": paths}
+        [sys.executable, "-c", code],
+        start_new_session=True,
+        stderr=subprocess.DEVNULL,
+        env=os.environ | {"PYTHONPATH": paths},
     )
     worker = _wait_for(tmp_path)
     os.killpg(parent.pid, signal.SIGINT)
