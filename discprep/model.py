@@ -575,7 +575,6 @@ class PlanItem:
     disc_s: float = 0.0
     volume: str = ""
     size_bytes: int = 0
-    first: bool = False  # of the bring-up set: stands on the first disc
     times: float = 1.0  # how often it is brought in: the power-ons, on a volume that forgets
 
 
@@ -593,6 +592,7 @@ class PlanProblem:
     present: tuple[str, ...] = ()  # ids already on the machine
     later_sectors: tuple[int, ...] = ()  # capacities of the further discs; the last repeats
     days_to_use: float = 0.0
+    wants: tuple[tuple[str, tuple[str, ...]], ...] = ()  # (why, ids): one of them burns on the first disc, or is present
 
 
 @dataclass(frozen=True, slots=True)

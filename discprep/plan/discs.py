@@ -31,8 +31,8 @@ class Filled:
         return sum(option.gain_ms for disc in self.discs for option in disc.values())
 
 
-def fill(problem: PlanProblem, settled: Settled) -> Filled:
-    """The forms that stand on each disc.
+def fill(problem: PlanProblem, settled: Settled, gap: float = 0.0) -> Filled:
+    """The forms that stand on each disc. `gap`: relative, at which to stop already (0: at the best).
 
     Raises:
         CapacityError: what must burn does not fit, or the rest takes longer than the link's budget
@@ -42,6 +42,8 @@ def fill(problem: PlanProblem, settled: Settled) -> Filled:
         rooms(problem, 1 if problem.discs == "fewest" else problem.discs),
         dict(problem.storage_limit_bytes),
         link_ms(problem, settled),
+        wants=tuple(group for _, group in settled.wants),
+        gap=gap,
     )
     if problem.discs != "fewest":
         filled = _in_turn(question)
@@ -90,7 +92,7 @@ def _rest(question: Question, burned: Mapping[str, Option]) -> Question:
             room[candidate.volume] -= burned[candidate.id].storage_bytes
     left = tuple(_without(c, burned) for c in question.candidates if c.id not in burned)
     return replace(
-        question, candidates=left, room_sectors=question.room_sectors[1:], room_bytes=room, on_first=False
+        question, candidates=left, room_sectors=question.room_sectors[1:], room_bytes=room, on_first=False, wants=()
     )
 
 

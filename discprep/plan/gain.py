@@ -21,16 +21,6 @@ def p_stale(days_to_use: float, renewed_every_days: float | None) -> float:
     return 1.0 - math.exp(-days_to_use / renewed_every_days)
 
 
-def disc_s(size_bytes: int, folders: int, rate_bytes_s: float, access_s: float) -> float:
-    """Seconds [s] to read an item off the disc: its bytes at the drive's rate, and one access [s] for the item
-    and for each folder of its own.
-
-    >>> disc_s(1_200_000, 3, 600_000, 0.25)
-    3.0
-    """
-    return size_bytes / rate_bytes_s + (1 + folders) * access_s
-
-
 def gain_s(worth: int, stale: float, later_s: float, read_s: float, times: float = 1.0) -> float:
     """Seconds of waiting [s] that burning saves, weighted by worth (1..5, 3 is par); whole milliseconds.
 

@@ -36,6 +36,8 @@ class Question:
     room_bytes: Mapping[str, int] = field(default_factory=dict)
     link_ms: int | None = None
     on_first: bool = True  # this disc is the first: the bring-up set stands on it
+    wants: tuple[tuple[str, ...], ...] = ()  # of each set of candidates, one burns on this disc
+    gap: float = 0.0  # relative, at which to stop
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +90,7 @@ class Model:
         self._add_columns()
         self._add_choices()
         self._add_needs()
+        self._add_wants()
         self._add_sectors()
         self._add_storage()
         self._add_link()
@@ -165,6 +168,11 @@ class Model:
                 continue  # it gives what it needs
             self.rows.append((mine + theirs, [1.0] * len(mine) + [-1.0] * len(theirs), -inf, 0.0))
 
+    def _add_wants(self) -> None:
+        for group in self.question.wants:
+            columns = [c for key in group for c in self.at[self.index[key]][0]]
+            self.rows.append((columns, [1.0] * len(columns), 1.0, inf))
+
     def _on(self, disc: int) -> list[int]:
         return [c for c, (_, _, d) in enumerate(self.columns) if d == disc]
 
@@ -214,6 +222,7 @@ class Model:
         if self.disc_count > 1:
             return
         needed = {key for c in self.question.candidates for key in _all_needed(c)}
+        needed |= {key for group in self.question.wants for key in group}
         last: dict[tuple[Any, ...], int] = {}
         for i, c in enumerate(self.question.candidates):
             if c.must or c.id in needed:

@@ -91,10 +91,11 @@ def reason(item: PlanItem, placing: Placing) -> str:
 def _burned(item: PlanItem, placing: Placing) -> str:
     option = placing.chosen[item.id][1]
     parent = placing.settled.forced_by.get(item.id)
-    if parent == item.id:
-        return item.why or "asked to burn"
+    want = next((why for why, group in placing.settled.wants if item.id in group), "")
+    if want and parent in (None, item.id):
+        return want
     if parent is not None:
-        return f"needed by {parent}"
+        return item.why or "asked to burn" if parent == item.id else f"needed by {parent}"
     if option.gain_ms > 0:
         return f"saves {span(option.gain_ms / 1000)} for {amount(option.sectors * SECTOR_BYTES)}"
     if item.id in placing.users:

@@ -53,6 +53,7 @@ class Settled:
     candidates: tuple[Candidate, ...]
     blocked: Mapping[str, str]
     forced_by: Mapping[str, str]  # id -> the item that needs it; itself where the user or the bring-up asks
+    wants: tuple[tuple[str, tuple[str, ...]], ...] = ()  # (why, candidates): one of them burns on the first disc
 
 
 def milliseconds(elapsed_s: float) -> int:
@@ -74,13 +75,18 @@ def settle(problem: PlanProblem) -> Settled:
     here = {key: item for key, item in items.items() if key not in present or item.must == "burn"}
     options = {key: _options(item, largest(problem)) for key, item in here.items()}
     blocked = _block(here, options, present)
-    raise_all([_contradiction(items[key], blocked, problem) for key in blocked if items[key].must == "burn"])
+    wants = [(why, group) for why, group in problem.wants if present.isdisjoint(group)]
+    faults = [_contradiction(items[key], blocked, problem) for key in blocked if items[key].must == "burn"]
+    raise_all([*faults, *(fault for want in wants for fault in _unmet_want(want, blocked))])
+    wants = [(why, tuple(sorted(set(group) - blocked.keys()))) for why, group in wants]
     open_ids = [key for key in here if key not in blocked]
     needs = {key: _unmet(items[key].needs, present, blocked) for key in open_ids}
     for key in open_ids:
         options[key] = tuple(replace(o, needs=_unmet(o.needs, present, blocked)) for o in options[key])
-    forced_by = _force({key: key for key in open_ids if items[key].must == "burn"}, needs, options)
-    first = _force({key: key for key in open_ids if items[key].first}, needs, options)
+    online = {group[0]: group[0] for _, group in wants if len(group) == 1}
+    asked = {key: key for key in open_ids if items[key].must == "burn"}
+    forced_by = _force({**asked, **online}, needs, options)
+    first = _force(online, needs, options)
     candidates = (
         Candidate(
             id=key,
@@ -93,7 +99,7 @@ def settle(problem: PlanProblem) -> Settled:
         )
         for key in open_ids
     )
-    return Settled(tuple(candidates), blocked, forced_by)
+    return Settled(tuple(candidates), blocked, forced_by, tuple(wants))
 
 
 def largest(problem: PlanProblem) -> int:
@@ -174,6 +180,21 @@ def _contradiction(item: PlanItem, blocked: Mapping[str, str], problem: PlanProb
         item=item.id,
         hint="Change one place or one need in this chain.",
     )
+
+
+def _unmet_want(want: tuple[str, tuple[str, ...]], blocked: Mapping[str, str]) -> list[DiscprepError]:
+    """The fault where nothing that would meet a want can burn."""
+    why, group = want
+    if set(group) - blocked.keys():
+        return []
+    chains = "; ".join(f"{key}: {blocked[key]}" for key in sorted(group))
+    return [
+        ManifestError(
+            f"{one_of(sorted(group))} must burn ({why}), and cannot: {chains}",
+            item=group[0] if len(group) == 1 else "",
+            hint="Change one place or one need in this chain.",
+        )
+    ]
 
 
 def _unmet(needs: Needs, present: frozenset[str], blocked: Mapping[str, str]) -> Needs:

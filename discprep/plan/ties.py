@@ -35,8 +35,8 @@ def answer(question: Question) -> Found | None:
     model = Model(question)
     _early(model)
     name = f"HiGHS {solver().version()}"
-    exact = len(question.candidates) <= EXACT_UP_TO
-    best = model.solve_gain(0.0 if exact else GAP)
+    exact = len(question.candidates) <= EXACT_UP_TO and not question.gap
+    best = model.solve_gain(0.0 if exact else max(GAP, question.gap))
     if best is None:
         return None
     settled = _settle(model, best) if exact and best.gap == 0.0 else best
@@ -58,7 +58,7 @@ def allowed(question: Question, chosen: Mapping[str, Option]) -> bool:
     groups = [g for c in mine for g in (*c.needs, *chosen[c.id].needs)]
     if any(c.must and c.id not in chosen for c in question.candidates):
         return False
-    if any(chosen.keys().isdisjoint(group) for group in groups):
+    if any(chosen.keys().isdisjoint(group) for group in (*groups, *question.wants)):
         return False
     if sum(option.sectors for option in chosen.values()) > question.room_sectors[0]:
         return False

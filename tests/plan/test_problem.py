@@ -227,8 +227,10 @@ def test_fewest_discs_meets_the_budget_with_no_disc_too_many():
 
 def test_bring_up_stands_on_the_first_disc():
     """The bring-up set and its needs take the first disc though others gain more."""
-    stack = item("stack", form(sectors=30), needs=["z"], must="burn", first=True)
-    p = problem(item("a", form(sectors=50, gain=90.0)), stack, item("z", form(sectors=30)), capacity=70, discs=2)
+    stack = item("stack", form(sectors=30), needs=["z"])
+    wants = (("gives ip-stack, needed to get online", ("stack",)),)
+    items = [item("a", form(sectors=50, gain=90.0)), stack, item("z", form(sectors=30))]
+    p = problem(*items, capacity=70, discs=2, wants=wants)
     assert {d.id: d.disc for d in solve(p).decisions} == {"a": 2, "stack": 1, "z": 1}
 
 

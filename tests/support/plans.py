@@ -40,6 +40,8 @@ def random_problem(seed: int, most: int = 14, **fixed) -> PlanProblem:
     stored = sum(max((f.storage_bytes for f in i.forms), default=0) for i in items)
     limits = {v: int(stored * r.uniform(0.2, 1.1)) for v in volumes if r.random() < 0.6}
     waits = sum(i.later_s for i in items)
+    widths = [min(count, r.choice([1, 2, 3])) for _ in range(r.choice([0, 0, 1, 2]))]
+    wants = [("to get online", tuple(r.sample(ids, width))) for width in widths]
     return PlanProblem(
         items=items,
         capacity_sectors=fixed.pop("capacity_sectors", int(total * r.uniform(0.2, 1.3))),
@@ -49,6 +51,7 @@ def random_problem(seed: int, most: int = 14, **fixed) -> PlanProblem:
         link_budget_s=round(waits * r.uniform(0.3, 1.0), 3) if r.random() < 0.25 else None,
         present=tuple(key for key in ids if r.random() < 0.07),
         days_to_use=30.0,
+        wants=tuple(wants),
         **fixed,
     )
 
@@ -168,6 +171,8 @@ def is_allowed(p: PlanProblem, choice: Choice) -> bool:
     items = {i.id: i for i in p.items}
     burned = {key: f for key, f in choice.items() if f is not None}
     at_hand = set(burned) | set(p.present)
+    if any(not at_hand & set(group) for _, group in p.wants):
+        return False
     if sum(f.sectors for f in burned.values()) > p.capacity_sectors:
         return False
     for key, f in burned.items():
