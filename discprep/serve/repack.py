@@ -165,8 +165,7 @@ def _tar_header(entry: Entry, charset: str) -> bytes:
         raise ArchiveError("a file over 8 GiB does not fit into a plain tar", item=entry.name)
     stamp = max(0, entry.time_s or 0)
     fields = (name, b"0000644\0", b"0000000\0", b"0000000\0", b"%011o\0" % entry.content.size_bytes,
-              b"%011o\0" % stamp, b" " * 8, b"0", b"", b"ustar\0", b"00", b"", b"", b"0000000\0", b"0000000\0",
-              prefix)  # fmt: skip
+              b"%011o\0" % stamp, b" " * 8, b"0", b"", b"ustar\0", b"00", b"", b"", b"", b"", prefix)  # fmt: skip
     header = struct.pack("100s8s8s8s12s12s8s1s100s6s2s32s32s8s8s155s12x", *fields)
     return header[:148] + b"%06o\0 " % sum(header) + header[156:]
 

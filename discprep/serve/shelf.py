@@ -11,6 +11,7 @@ import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from html import escape as html_escape
+from textwrap import wrap
 from typing import Literal
 from urllib.parse import quote
 
@@ -38,6 +39,8 @@ class ShelfFile:
     time_s: int
     expected_s: float | None = None
     had_bytes: int = 0  # what the machine already has of it, by the log
+    volume: str = ""  # where the fetching script puts it on the machine: the volume, and the path there
+    target: tuple[str, ...] = ()
 
     @property
     def tag(self) -> str:
@@ -47,6 +50,11 @@ class ShelfFile:
     @property
     def media_type(self) -> str:
         return media_type(self.name)
+
+    @property
+    def had(self) -> bool:
+        """Whether the machine has all its bytes, by the log."""
+        return self.had_bytes >= self.content.size_bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +93,7 @@ class Offer:
     @property
     def pulled(self) -> bool:
         """Whether the machine has all of it, by the log. A file of no bytes is had with its neighbours."""
-        return bool(self.files) and all(file.had_bytes >= file.content.size_bytes for file in self.files)
+        return bool(self.bytes_to_send) and all(file.had for file in self.files)
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,9 +171,8 @@ def front_page(shelf: Shelf) -> str:
     rows = [f"{'':3} {'Name':<28}{'Size':>9} {'Time':>13}  State"]
     for number, offer in enumerate(shelf.offers, 1):
         rows.append(f"{number:>2}. {_linked(offer)}{_size(offer):>9} {_time(offer.seconds):>13}  {state_words(offer)}")
-        rows.append(f"    {escape(offer.title)}")
-        if offer.needs:
-            rows.append(f"    needs {escape(', '.join(offer.needs))}")
+        words = [offer.title, *([f"needs {', '.join(offer.needs)}"] if offer.needs else [])]
+        rows += [f"    {escape(line)}" for text in words for line in wrap(text, 76)]
     left = [offer for offer in shelf.offers if not offer.pulled and not offer.present]
     known = [offer.seconds for offer in left if offer.seconds is not None]
     total = f", about {format_seconds(sum(known))} at this link" if known else ""
@@ -206,7 +213,7 @@ def folder_page(shelf: Shelf, offer: Offer) -> str:
     rows = []
     for file in offer.files:
         inner = file.name.partition("/")[2] or file.name
-        had = "pulled" if file.had_bytes >= file.content.size_bytes and file.content.size_bytes else ""
+        had = "pulled" if file.had and file.content.size_bytes else ""
         size = f"{format_bytes(file.content.size_bytes):>9}"
         rows.append(
             f'{size} {_time(file.expected_s):>13}  {had:6}  <A HREF="{href(shelf, file.name)}">{escape(inner)}</A>'
@@ -285,7 +292,7 @@ def plain_list(shelf: Shelf) -> str:
 
 
 def _list_line(file: ShelfFile) -> str:
-    state = "had" if file.had_bytes >= file.content.size_bytes > 0 else "pull"
+    state = "had" if file.had and file.content.size_bytes else "pull"
     return f"{file.content.size_bytes:>10} {_whole(file.expected_s):>8}  {state:<5}  {file.name}"
 
 

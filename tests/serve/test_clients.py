@@ -5,10 +5,10 @@ import subprocess
 from pathlib import Path
 
 import pytest
-
-from discprep.serve import log
 from support.clients import random_bytes, reading_room, serving
 from support.programs import program
+
+from discprep.serve import log
 
 TOOLS = random_bytes(150_000)
 
@@ -49,7 +49,9 @@ def test_wget_fetches_and_resumes(tmp_path: Path) -> None:
     part = tmp_path / "TOOLS.LHA"
     part.write_bytes(TOOLS[:149_999])
     with serving(reading_room(tmp_path)) as shelf:
-        run(program("wget"), "-q", "--no-proxy", "-c", "-P", tmp_path, f"{shelf.url}/TOOLS.LHA", f"{shelf.url}/MAPS.ZIP")
+        run(
+            program("wget"), "-q", "--no-proxy", "-c", "-P", tmp_path, f"{shelf.url}/TOOLS.LHA", f"{shelf.url}/MAPS.ZIP"
+        )
         run(program("wget"), "-q", "--no-proxy", "-c", "-P", tmp_path, f"{shelf.url}/TOOLS.LHA")
     assert part.read_bytes() == TOOLS
     assert (tmp_path / "MAPS.ZIP").read_bytes() == random_bytes(40_000, 2)
@@ -58,12 +60,25 @@ def test_wget_fetches_and_resumes(tmp_path: Path) -> None:
 def test_wget_follows_the_page_to_everything(tmp_path: Path) -> None:
     """The links of the pages lead to every file, odd names too."""
     with serving(reading_room(tmp_path)) as shelf:
-        run(program("wget"), "-q", "--no-proxy", "-r", "-np", "-e", "robots=off", "-P", tmp_path / "all", f"{shelf.url}/")
+        run(
+            program("wget"),
+            "-q",
+            "--no-proxy",
+            "-r",
+            "-np",
+            "-e",
+            "robots=off",
+            "-P",
+            tmp_path / "all",
+            f"{shelf.url}/",
+        )
     got = {path.read_bytes() for path in (tmp_path / "all").rglob("*") if path.is_file()}
     assert {TOOLS, b"menu", b"Reading room\r\n", random_bytes(5000, 3)} <= got
 
 
-@pytest.mark.parametrize("words", [("lynx", "-dump", "-nolist"), ("w3m", "-dump"), ("links", "-dump")], ids=lambda w: w[0])
+@pytest.mark.parametrize(
+    "words", [("lynx", "-dump", "-nolist"), ("w3m", "-dump"), ("links", "-dump")], ids=lambda w: w[0]
+)
 def test_text_browsers_show_the_page(tmp_path: Path, words: tuple[str, ...]) -> None:
     with serving(reading_room(tmp_path)) as shelf:
         name, *options = words
@@ -86,7 +101,13 @@ def test_a_browser_draws_the_page(tmp_path: Path) -> None:
     flags = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
              "--disable-background-networking", "--disable-component-update", "--window-size=800,600")  # fmt: skip
     with serving(reading_room(tmp_path)) as shelf:
-        run(program("chromium"), *flags, f"--user-data-dir={tmp_path / 'user'}", f"--screenshot={picture}", f"{shelf.url}/")
+        run(
+            program("chromium"),
+            *flags,
+            f"--user-data-dir={tmp_path / 'user'}",
+            f"--screenshot={picture}",
+            f"{shelf.url}/",
+        )
     data = picture.read_bytes()
     assert data.startswith(b"\x89PNG")
     assert len(data) > 10_000

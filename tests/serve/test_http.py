@@ -218,7 +218,7 @@ def malformed(rng: random.Random) -> bytes:
     seeds = [
         b"GET /TOOLS.LHA HTTP/1.0\r\nHost: files.example\r\nRange: bytes=5-\r\n\r\n",
         b"GET /TOOLS.LHA\r\n",
-        b"HEAD / HTTP/1.1\r\nConnection: keep-alive\r\nIf-Range: \"x\"\r\n\r\n",
+        b'HEAD / HTTP/1.1\r\nConnection: keep-alive\r\nIf-Range: "x"\r\n\r\n',
         b"GET /..%2f..%2fetc/passwd HTTP/1.1\r\nHost: a\r\n\r\n",
         b"POST / HTTP/1.1\r\nTransfer-Encoding: chunked\r\n\r\n5\r\nhello\r\n0\r\n\r\n",
     ]

@@ -1,0 +1,193 @@
+"""What the bench sheet says, as one frozen record: no path of this computer, no secret, no clock in it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from discprep.model import Form, Where
+
+
+@dataclass(frozen=True, slots=True)
+class Room:
+    """What must be free on one of the machine's volumes, and what the profile says is free."""
+
+    volume: str
+    needed_bytes: int
+    free_bytes: int | None
+    keep_free_bytes: int = 0
+    volatile: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Task:
+    """One thing to do and tick off. `details` are lines below it, `minutes` how long it takes."""
+
+    text: str
+    details: tuple[str, ...] = ()
+    minutes: float | None = None
+    caution: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """The serial line as it is to be set; rates as the clocks really make them, None where no clock is known."""
+
+    rate_bit_s: int
+    framing: str
+    protocol: str
+    mtu_bytes: int
+    window_bytes: int | None
+    round_trip_s: float
+    flow: str
+    machine_rate_bit_s: float | None = None
+    bridge_rate_bit_s: float | None = None
+    bridge_set_bit_s: int | None = None  # what the manifest says of the bridge, where it speaks of one
+    bridge_framing: str = ""
+    bridge_flow: str = ""
+    bridge_address: str = ""
+    machine_address: str = ""
+    resolver: str = ""
+    slower_bit_s: int | None = None  # the next slower rate that both ends hold
+    fifo: int = 1
+    ping_s: float = 0.0  # what a ping of the bridge should take
+    kilobyte_s: float = 0.0  # what 10 KB should take
+    example_host: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Setting:
+    """One setting as it must stand on both ends; `bridge` empty where only the machine has it."""
+
+    name: str
+    machine: str
+    bridge: str = ""
+    remark: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """What a failed test looks like, why, and what to try next."""
+
+    see: str
+    cause: str
+    move: str
+
+
+@dataclass(frozen=True, slots=True)
+class Rung:
+    """One small test of the ladder."""
+
+    name: str
+    do: str
+    expect: str
+    failures: tuple[Failure, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Segment:
+    """Sectors of the disc that one item takes, for the picture."""
+
+    label: str
+    sectors: int
+
+
+@dataclass(frozen=True, slots=True)
+class Capacity:
+    """One point of the curve: with so much room on the disc, so much waiting at the link."""
+
+    capacity_bytes: int
+    waiting_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Placement:
+    """One item of the plan and why it stands there. `form` is None for what is not on the disc."""
+
+    id: str
+    title: str
+    place: str
+    form: Form | None
+    size_bytes: int | None
+    saves_s: float
+    reason: str
+    disc: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Pull:
+    """One later item on the link's timeline, seconds from its start."""
+
+    id: str
+    title: str
+    size_bytes: int | None
+    from_s: float
+    ready_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Renamed:
+    """A name that the disc or the machine cannot hold as it was."""
+
+    wanted: str
+    disc: str
+    machine: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where an item came from. `date` is the day of its bytes as first fetched, "" when not fetched yet."""
+
+    id: str
+    title: str
+    version: str
+    source: str
+    page: str
+    sha256: str
+    date: str
+    size_bytes: int | None
+    licence: str
+    share: bool
+    files: int = 0  # on this disc
+    hint: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class SheetFacts:
+    """All that one bench sheet says: one disc of one build."""
+
+    title: str
+    machine: str
+    build_id: str
+    volume: str
+    disc: int = 1
+    discs: int = 1
+    image: str = ""
+    date: str = ""  # of the build's newest input, "2026-03-04"
+    medium: str = ""
+    medium_sectors: int = 0
+    image_sectors: int = 0
+    copy_s: float | None = None  # reading the disc on the old drive
+    bench: tuple[str, ...] = ()
+    rooms: tuple[Room, ...] = ()
+    memory_bytes: int | None = None
+    desk: tuple[Task, ...] = ()
+    bridge: tuple[Task, ...] = ()
+    on_machine: tuple[Task, ...] = ()
+    after_link: tuple[Task, ...] = ()
+    line: Line | None = None
+    settings: tuple[Setting, ...] = ()
+    ladder: tuple[Rung, ...] = ()
+    segments: tuple[Segment, ...] = ()
+    curve: tuple[Capacity, ...] = ()
+    placements: tuple[Placement, ...] = ()
+    pulls: tuple[Pull, ...] = ()
+    renamed: tuple[Renamed, ...] = ()
+    origins: tuple[Origin, ...] = ()
+    cautions: tuple[str, ...] = ()
+    notices: tuple[str, ...] = ()
+    assumed: tuple[str, ...] = ()  # keys of the profile that nobody has tried yet
+
+    def tasks(self, where: Where) -> tuple[Task, ...]:
+        """What is to be done at one place."""
+        return {"desk": self.desk, "bridge": self.bridge, "machine": self.on_machine}[where]

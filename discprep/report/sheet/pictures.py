@@ -1,0 +1,209 @@
+"""Drawings as SVG text: the disc's rings, the waiting over capacities, the link's timeline. Pure; ink on paper, told
+apart by hatching and not by colour. Texts are escaped here, since the page takes a drawing as it is."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from html import escape
+
+from discprep.report.sheet.facts import Capacity, Pull, Segment
+from discprep.units import format_bytes, format_seconds
+
+FILLS = 8
+INNER_MM, OUTER_MM = 25.0, 58.0  # where the data of a 12 cm disc begins and can end, from memory
+_SIZE = 640
+_TEXT = 'font-family="sans-serif" font-size="20"'
+
+# Eight fills that stay apart in print and in grey: ground, and the strokes over it in a cell of 12 by 12.
+_STROKES = (
+    ("#fff", "M0 12L12 0"),
+    ("#bbb", ""),
+    ("#fff", "M0 0L12 12M0 12L12 0"),
+    ("#555", ""),
+    ("#fff", "M0 6H12"),
+    ("#ddd", "M6 0V12"),
+    ("#fff", "M5 5h2v2h-2z"),
+    ("#888", "M0 0L12 12"),
+)
+
+
+def printable(text: str) -> str:
+    """Text without control characters and marks that turn its direction."""
+    return "".join(character if character.isprintable() else "?" for character in text)
+
+
+def patterns() -> str:
+    """The definitions of the fills, once a page."""
+    cells = []
+    for number, (ground, strokes) in enumerate(_STROKES):
+        ink = "#fff" if ground in ("#555", "#888") else "#000"
+        path = f'<path d="{strokes}" stroke="{ink}" stroke-width="1.6" fill="none"/>' if strokes else ""
+        cells.append(
+            f'<pattern id="fill-{number}" width="12" height="12" patternUnits="userSpaceOnUse">'
+            f'<rect width="12" height="12" fill="{ground}"/>{path}</pattern>'
+        )
+    return f"<defs>{''.join(cells)}</defs>"
+
+
+def svg(name: str, width: float, height: float, title: str, description: str, body: str) -> str:
+    """A drawing that scales with the page and that a reader by ear gets as words."""
+    return (
+        f'<svg viewBox="0 0 {width:g} {height:g}" role="img" aria-labelledby="{name}-title {name}-desc">'
+        f'<title id="{name}-title">{_text(title)}</title><desc id="{name}-desc">{_text(description)}</desc>{body}</svg>'
+    )
+
+
+def _text(text: str) -> str:
+    return escape(printable(text))
+
+
+def radius_mm(sector: float, whole: float) -> float:
+    """Where a sector lies: the spiral runs outwards with even density, so the area grows with the sectors.
+
+    >>> round(radius_mm(0, 10)), round(radius_mm(10, 10))
+    (25, 58)
+    """
+    return math.sqrt(INNER_MM**2 + (OUTER_MM**2 - INNER_MM**2) * sector / whole)
+
+
+def disc_svg(segments: Sequence[Segment], whole_sectors: int) -> str:
+    """The disc from above: one ring an item, from the hub outwards; the free rest is white."""
+    scale = (_SIZE / 2 - 6) / (OUTER_MM + 2)
+    centre = _SIZE / 2
+    rings = [_circle(centre, OUTER_MM * scale, "#fff")]
+    position = sum(segment.sectors for segment in segments)
+    for number in range(len(segments) - 1, -1, -1):
+        # Painted from the outermost inwards: each circle covers the inside of the one before.
+        rings.append(_circle(centre, radius_mm(position, whole_sectors) * scale, f"url(#fill-{number % FILLS})"))
+        position -= segments[number].sectors
+    rings.append(_circle(centre, INNER_MM * scale, "#fff"))
+    rings.append(_circle(centre, 7.5 * scale, "#fff"))
+    hub = f'<text x="{centre:g}" y="{centre - 12 * scale:g}" text-anchor="middle" {_TEXT}>hub</text>'
+    words = "; ".join(f"{s.label} {100 * s.sectors / whole_sectors:.1f} %" for s in segments)
+    body = "".join(rings) + hub + _strip(segments, _SIZE + 40)
+    return svg("disc-fill", _SIZE, _SIZE + 110, "What fills the disc", f"From the hub outwards: {words}.", body)
+
+
+def _strip(segments: Sequence[Segment], top: float) -> str:
+    """The written part alone, unrolled from the hub (left) outwards, so that a little on a large disc shows too."""
+    written = sum(segment.sectors for segment in segments) or 1
+    parts = [f'<text x="4" y="{top - 10}" {_TEXT}>the written part, unrolled</text>']
+    x = 4.0
+    for number, segment in enumerate(segments):
+        width = (_SIZE - 8) * segment.sectors / written
+        fill = f"url(#fill-{number % FILLS})"
+        parts.append(f'<rect x="{x:.1f}" y="{top}" width="{width:.1f}" height="56" fill="{fill}" stroke="#000"/>')
+        x += width
+    return "".join(parts)
+
+
+def _circle(centre: float, radius: float, fill: str) -> str:
+    return f'<circle cx="{centre:g}" cy="{centre:g}" r="{radius:.1f}" fill="{fill}" stroke="#000"/>'
+
+
+def swatch(number: int) -> str:
+    """A small square with a fill, for a key; -1 is white."""
+    fill = "#fff" if number < 0 else f"url(#fill-{number % FILLS})"
+    return (
+        '<svg class="swatch" viewBox="0 0 36 24" aria-hidden="true">'
+        f'<rect x="1" y="1" width="34" height="22" fill="{fill}" stroke="#000"/></svg>'
+    )
+
+
+# -------------------------------------------------------------------------------------------------- curve
+
+
+def curve_svg(points: Sequence[Capacity], here_bytes: int) -> str:
+    """Waiting at the link (up) over the room on the disc (right); a dashed line where this disc stands."""
+    left, right, top, bottom = 100, 620, 20, 340
+    most_bytes = max(point.capacity_bytes for point in points) or 1
+    most_s = max(point.waiting_s for point in points) or 1
+
+    def at(point: Capacity) -> tuple[float, float]:
+        return _across(point.capacity_bytes), bottom - (bottom - top) * point.waiting_s / most_s
+
+    def _across(size: float) -> float:
+        return left + (right - left) * size / most_bytes
+
+    path = " ".join(f"{x:.1f},{y:.1f}" for x, y in map(at, points))
+    dots = "".join(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4"/>' for x, y in map(at, points))
+    axes = f'<path d="M{left} {top}V{bottom}H{right}" fill="none" stroke="#000" stroke-width="2"/>'
+    line = f'<polyline points="{path}" fill="none" stroke="#000" stroke-width="2"/>'
+    marks = _marks(left, right, top, bottom, most_bytes, most_s)
+    mark = _here(_across(here_bytes), top, bottom) if 0 < here_bytes <= most_bytes else ""
+    first, last = points[0], points[-1]
+    words = (
+        f"Waiting falls from {format_seconds(first.waiting_s)} with {format_bytes(first.capacity_bytes)} on the disc to "
+        f"{format_seconds(last.waiting_s)} with {format_bytes(last.capacity_bytes)}."
+    )
+    return svg("curve", 640, 400, "Waiting at the link over the disc's capacity", words, axes + line + dots + marks + mark)
+
+
+def _marks(left: float, right: float, top: float, bottom: float, most_bytes: int, most_s: float) -> str:
+    texts = []
+    for part in (0.0, 0.5, 1.0):
+        x, y = left + (right - left) * part, bottom - (bottom - top) * part
+        anchor = {0.0: "start", 0.5: "middle", 1.0: "end"}[part]
+        texts.append(
+            f'<text x="{x:g}" y="{bottom + 26}" text-anchor="{anchor}" {_TEXT}>{format_bytes(round(most_bytes * part))}</text>'
+        )
+        texts.append(f'<text x="{left - 8}" y="{y + 7:g}" text-anchor="end" {_TEXT}>{_short(most_s * part)}</text>')
+    texts.append(f'<text x="{right}" y="{bottom + 54}" text-anchor="end" {_TEXT}>room on the disc</text>')
+    return "".join(texts)
+
+
+def _short(seconds: float) -> str:
+    """A time for an axis: one figure and its unit."""
+    for size, unit in ((86_400, "d"), (3600, "h"), (60, "min")):
+        if seconds >= size:
+            return f"{seconds / size:.3g} {unit}"
+    return f"{seconds:.3g} s"
+
+
+def _here(x: float, top: float, bottom: float) -> str:
+    side = "end" if x > 500 else "start"
+    offset = -8 if x > 500 else 8
+    return (
+        f'<path d="M{x:.1f} {top}V{bottom}" stroke="#000" stroke-dasharray="6 5"/>'
+        f'<text x="{x + offset:.1f}" y="{top + 18}" text-anchor="{side}" {_TEXT}>this disc</text>'
+    )
+
+
+# ------------------------------------------------------------------------------------------------ timeline
+
+MOST_BARS = 24
+
+
+def timeline_svg(pulls: Sequence[Pull]) -> str:
+    """One bar a later item, from when it starts to when it is there."""
+    shown = pulls[:MOST_BARS]
+    total = max((pull.ready_s for pull in shown), default=0) or 1
+    step, left, right = 34, 40, 620
+    bars = []
+    for number, pull in enumerate(shown):
+        x = left + (right - left) * pull.from_s / total
+        width = max(2.0, (right - left) * (pull.ready_s - pull.from_s) / total)
+        y = 8 + step * number
+        bars.append(f'<rect x="{x:.1f}" y="{y}" width="{width:.1f}" height="22" fill="url(#fill-1)" stroke="#000"/>')
+        bars.append(f'<text x="{left - 8}" y="{y + 18}" text-anchor="end" {_TEXT}>{number + 1}</text>')
+    height = 8 + step * len(shown)
+    axis = f'<path d="M{left} 4V{height}H{right}" fill="none" stroke="#000" stroke-width="2"/>'
+    ticks = "".join(_tick(left + (right - left) * part, height, total * part, part) for part in (0, 0.25, 0.5, 0.75, 1))
+    words = _timeline_words(pulls, shown)
+    body = axis + "".join(bars) + ticks
+    return svg("timeline", 640, height + 40, "The timeline of the link", words, body)
+
+
+def _tick(x: float, y: float, seconds: float, part: float) -> str:
+    anchor = "end" if part == 1 else "start" if part == 0 else "middle"
+    return (
+        f'<path d="M{x:.1f} {y}v6" stroke="#000"/>'
+        f'<text x="{x:.1f}" y="{y + 28:g}" text-anchor="{anchor}" {_TEXT}>{_short(seconds)}</text>'
+    )
+
+
+def _timeline_words(pulls: Sequence[Pull], shown: Iterable[Pull]) -> str:
+    words = "; ".join(f"{n}: {pull.title} after {format_seconds(pull.ready_s)}" for n, pull in enumerate(shown, 1))
+    more = len(pulls) - MOST_BARS
+    return f"{words}; and {more} more in the table." if more > 0 else f"{words}."

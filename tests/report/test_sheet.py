@@ -1,0 +1,272 @@
+"""The bench sheet: what it says, its two faces, what must never stand on it."""
+
+import re
+import subprocess
+from collections.abc import Iterator
+from dataclasses import replace
+from html.parser import HTMLParser
+from itertools import pairwise
+from pathlib import Path
+from xml.etree import ElementTree
+
+import pytest
+from support import bench
+from support.programs import program
+
+from discprep.model import LinkSettings, Plan
+from discprep.report.sheet import facts_from, html, sections, text
+from discprep.report.sheet.disc import merged
+from discprep.report.sheet.facts import Segment
+from discprep.report.sheet.pictures import radius_mm
+
+
+@pytest.fixture
+def plain(tmp_path: Path) -> str:
+    return text(bench.facts(tmp_path))
+
+
+@pytest.fixture
+def page(tmp_path: Path) -> str:
+    return html(bench.facts(tmp_path))
+
+
+def words(of: str) -> str:
+    return " ".join(of.split())
+
+
+def test_sections_follow_the_work(tmp_path: Path) -> None:
+    titles = [section.title for section in sections(bench.facts(tmp_path))]
+    assert titles[:5] == ["On the bench", "At the desk", "At the bridge", "At the machine", "After the link stands"]
+    assert titles[-1] == "Cautions"
+
+
+def test_text_fits_a_printer(plain: str) -> None:
+    assert max(map(len, plain.splitlines())) <= 80
+    assert plain.isascii()
+    assert not re.search(r"[\0-\x09\x0b-\x1f]", plain)
+
+
+@pytest.mark.parametrize(
+    "said",
+    [
+        "build 3f9a1c07",
+        "volume FIRSTDISC",
+        "rate 57600, framing 8N1, flow control rts-cts",
+        "protocol SLIP, MTU 576",
+        "address 192.0.2.2, gateway 192.0.2.1",
+        "resolver 192.0.2.53",
+        "bridge makes 57554 (-0.08 %)",
+        "Restart the machine so that the line driver loads.",
+        "The setup saves first: NET/OLD.CFG",
+        "It replaces earlier network settings",
+        "gives ip-stack, needed to get online",
+        "does not fit beside Pictures of the plates",
+        "Manuals of the machine 910 KB 2 min 45 s 2 min 45 s",
+        "NET/STACK/CONFIGUR.LIN",
+        "shortened to 8 and 3 characters",
+        "NOT TO BE PASSED ON",
+        "for this reading room only",
+        "fetched: 2026-03-04, 24,318 bytes, 2 files on this disc",
+        "licensed practice",
+        "nothing on the machine opens LHA",
+        "volume.block",
+    ],
+)
+def test_both_faces_say_it(plain: str, page: str, said: str) -> None:
+    shown = words(re.sub(r"<[^>]+>", " ", re.sub(r"<style>.*</style>|<svg.*?</svg>", " ", page, flags=re.S)))
+    for face in (words(plain), shown.replace("&amp;", "&")):
+        bare = re.sub(r"[^a-z0-9]+", " ", face.lower())
+        assert re.sub(r"[^a-z0-9]+", " ", said.lower()).strip() in bare
+
+
+def test_what_must_be_free_is_counted_in_blocks(plain: str) -> None:
+    """On C: blocks of 2,048 bytes, five files and a megabyte that stays free: 2,785,280 + 1,000,000 [by hand]."""
+    sizes = [24_000, 300, 800, 410_000, 48_000, 2_300_000]
+    wanted = sum(-(-size // 2048) * 2048 for size in sizes) + 1_000_000
+    assert f"{wanted / 1e6:.2f} MB" == "3.79 MB"
+    assert "C:           3.79 MB          20.0 MB" in plain
+
+
+def test_the_tests_name_cause_and_move(plain: str) -> None:
+    """Garbage points to the rate, silence to the wiring, stalls to MTU or overrun (common practice, no source)."""
+    ladder = words(plain[plain.index("A LADDER") : plain.index("THE DISC")])
+    rungs = ["Loop-back", "The bridge's prompt", "The bridge's address", "An address beyond", "A name", "A small fetch"]
+    assert all(f"{number}. {rung}" in ladder for number, rung in enumerate(rungs, 1))
+    assert "garbage: rate or framing differ -> set 57600 8N1 on both ends" in ladder
+    assert "silence: wiring" in ladder
+    assert "it starts and stalls: MTU or overrun -> MTU 576" in ladder
+
+
+def test_without_a_link_nothing_is_said_of_one(tmp_path: Path) -> None:
+    alone = replace(bench.manifest(tmp_path), link=None, bridge=None)
+    nothing_later = Plan((), (), 0.0, 0.0, True, 0.0, "none needed")
+    shown = text(facts_from(alone, nothing_later, pins={}))
+    assert "LADDER" not in shown and "BOTH ENDS" not in shown and "AFTER THE LINK" not in shown
+    assert "ON THE BENCH" in shown
+
+
+def test_faster_lines_get_their_caution(tmp_path: Path) -> None:
+    fast = replace(bench.manifest(tmp_path), link=LinkSettings(230_400), bridge=None)
+    assert "rated for 120 kbit/s" in words(text(facts_from(fast, bench.plan(), pins={})))
+    assert "rated for 120 kbit/s" not in words(text(bench.facts(tmp_path)))
+
+
+# -------------------------------------------------------------------------------------------- never on it
+
+
+def test_no_secret_and_no_path_of_this_computer(
+    tmp_path: Path, plain: str, page: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("WIFI_KEY", bench.SECRET)
+    for face in (plain, page):
+        for never in (bench.SECRET, "\0", "secret:wifi", "pass-word", "user:", bench.HOME, str(tmp_path), "/home/"):
+            assert never not in face
+    assert "with the key ********" in plain
+    assert "from: a file at hand" in plain
+
+
+def test_same_facts_same_bytes(tmp_path: Path, plain: str, page: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """In another folder, zone and locale."""
+    monkeypatch.setenv("TZ", "Pacific/Chatham")
+    monkeypatch.setenv("LC_ALL", "C")
+    other = tmp_path / "other"
+    assert (text(bench.facts(other)), html(bench.facts(other))) == (plain, page)
+
+
+def test_names_cannot_break_the_page(tmp_path: Path) -> None:
+    """Titles and names are a stranger's text."""
+    evil = "</title><script>alert(1)</script>\"'&\x1b[31m\u202e"
+    wicked = replace(bench.manifest(tmp_path), title=evil)
+    facts = facts_from(wicked, bench.plan(), pins=bench.pins(), placed=bench.placed(), image_sectors=9)
+    facts = replace(facts, segments=(Segment(evil, 5),), machine=evil)
+    page = html(facts)
+    assert "<script" not in page
+    assert "\x1b" not in page and "\x1b" not in text(facts)
+
+
+# ------------------------------------------------------------------------------------------------ the page
+
+
+class Tags(HTMLParser):
+    """Every tag with its attributes; complains of what stays open."""
+
+    VOID = frozenset({"meta", "input", "br", "link", "img"})
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+
+    def handle_starttag(self, tag: str, attributes: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attributes)))
+        if tag not in self.VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attributes: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attributes)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+
+def tags(page: str) -> list[tuple[str, dict[str, str | None]]]:
+    parser = Tags()
+    parser.feed(page)
+    assert parser.open == []
+    return parser.tags
+
+
+def test_the_page_asks_for_nothing(page: str) -> None:
+    """No script, no outside request: no element and no style that loads."""
+    found = tags(page)
+    names = {name for name, _ in found}
+    assert not names & {"script", "link", "img", "iframe", "object", "embed", "audio", "video", "form", "base"}
+    for _, attributes in found:
+        assert not set(attributes) & {"src", "srcset", "data", "action", "background", "poster"}
+        assert (attributes.get("href") or "#").startswith("#")
+        assert not any(key.startswith("on") for key in attributes)
+    style = page[page.index("<style>") : page.index("</style>")]
+    assert not re.search(r"url\(|@import|@font-face|//", style)
+
+
+def test_the_page_can_be_heard_and_walked(page: str) -> None:
+    """WCAG 2.1 points that can be read off the markup: language, title, one h1, no level skipped, unique ids, every box
+    with a label, every drawing with a name and a description."""
+    found = tags(page)
+    assert ("html", {"lang": "en"}) in found
+    levels = [int(name[1]) for name, _ in found if re.fullmatch(r"h[1-6]", name)]
+    assert levels.count(1) == 1
+    assert all(after - before <= 1 for before, after in pairwise(levels))
+    ids = [attributes["id"] for _, attributes in found if "id" in attributes]
+    assert len(ids) == len(set(ids))
+    for name, attributes in found:
+        if attributes.get("href"):
+            assert attributes["href"][1:] in ids
+        if attributes.get("role") == "img":
+            assert name == "svg"
+            assert set((attributes["aria-labelledby"] or "").split()) <= set(ids)
+    for box in re.finditer(r"<input[^>]*>", page):
+        before = page[: box.start()]
+        assert before.rindex("<label") > before.rfind("</label>")
+
+
+def test_drawings_are_well_formed(page: str) -> None:
+    """Each drawing is XML that a general reader takes."""
+    drawings = re.findall(r"<svg.*?</svg>", page, re.S)
+    assert len(drawings) > 3
+    for drawing in drawings:
+        ElementTree.fromstring(re.sub(r" & ", " &amp; ", drawing))
+    assert page.count('role="img"') == 3
+
+
+def test_html_passes_a_validator(tmp_path: Path, page: str) -> None:
+    """HTML Tidy as an outside judge: no error; its warnings only of blank fields (to write in), and of the ids by which
+    drawings name their titles (SVG 2, 5.8), which it does not know."""
+    path = tmp_path / "sheet.html"
+    path.write_text(page, encoding="utf-8")
+    done = subprocess.run([program("tidy"), "-q", "-e", "-utf8", str(path)], capture_output=True, timeout=60)
+    known = r"trimming empty|attribute .id."
+    remarks = [line for line in done.stderr.decode().splitlines() if not re.search(known, line)]
+    assert remarks == []
+    assert done.returncode < 2
+
+
+def test_the_page_prints_whole(tmp_path: Path, page: str) -> None:
+    """Printed by a browser, each word of the page is in the PDF: nothing is cut, the ladder's arrows neither."""
+    sheet, pdf = tmp_path / "sheet.html", tmp_path / "sheet.pdf"
+    sheet.write_text(page, encoding="utf-8")
+    flags = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
+             "--disable-background-networking", "--disable-component-update", "--no-pdf-header-footer")  # fmt: skip
+    out = [f"--user-data-dir={tmp_path / 'user'}", f"--print-to-pdf={pdf}"]
+    subprocess.run([program("chromium"), *flags, *out, sheet.as_uri()], capture_output=True, timeout=60, check=True)
+    printed = subprocess.run(
+        [program("pdftotext", "poppler-utils"), "-layout", str(pdf), "-"], capture_output=True, timeout=60, check=True
+    ).stdout.decode()
+    squeezed = re.sub(r"\s", "", printed)
+    for line in visible_words(page):
+        assert line in squeezed, line
+
+
+def visible_words(page: str) -> Iterator[str]:
+    body = page[page.index("<main>") : page.index("</main>")]
+    body = re.sub(r"<svg.*?</svg>", " ", body, flags=re.S)
+    for word in re.sub(r"<[^>]+>", " ", body).split():
+        yield word.replace("&amp;", "&").replace("&lt;", "<").replace("&gt;", ">").replace("&#39;", "'")
+
+
+# ------------------------------------------------------------------------------------------------ pictures
+
+
+def test_rings_keep_the_area(tmp_path: Path) -> None:
+    """Equal sectors, equal area: half of the sectors ends where half of the ring's area ends."""
+    half = radius_mm(500, 1000)
+    assert half**2 - 25**2 == pytest.approx((58**2 - 25**2) / 2)
+
+
+def test_many_items_stay_readable() -> None:
+    """Two hundred items: the largest keep their own ring, the rest stand together, no sector is lost."""
+    segments = tuple(Segment(f"item {n}", n + 1) for n in range(200))
+    shown = merged(segments)
+    assert len(shown) == 12
+    assert sum(segment.sectors for segment in shown) == sum(segment.sectors for segment in segments)
+    assert shown[-1].label == "189 smaller items"
