@@ -96,9 +96,18 @@ class Site:
 
 
 def disc_parts(named: Named) -> tuple[str, ...]:
-    """A path on the disc as the machine sees it: in the richest tree it reads, without an empty extension's dot."""
-    parts = named.rock_ridge or named.joliet or named.iso
-    return (*parts[:-1], parts[-1].removesuffix(".")) if parts == named.iso else parts
+    """A path on the disc as the machine sees it, in the richest tree it reads."""
+    return named.rock_ridge or named.joliet or _seen(named.iso)
+
+
+def second_parts(named: Named) -> tuple[str, ...]:
+    """The same for the second copy, whose path is one in every tree."""
+    return named.second if named.rock_ridge or named.joliet else _seen(named.second)
+
+
+def _seen(iso: tuple[str, ...]) -> tuple[str, ...]:
+    """A path of the primary tree without the dot of an empty extension, which machines do not show."""
+    return (*iso[:-1], iso[-1].removesuffix("."))
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +127,8 @@ class Scripts:
         work = self.work(part, entries, names)
         if names.work:
             here = self.site.saved / names.work
-            work = [*self._save_file(), *self._bring(names.work), *self.say.call(here)]
+            brought = [*self._save_file(), *self._bring(names.work), *self._if_full(here.base)]
+            work = [*brought, *self.say.call(here)]
         return [
             *self._opening(self._part_title(part)),
             *self.say.say(self._part_title(part), self.site.shell.read_error),
@@ -162,11 +172,19 @@ class Scripts:
     def _bring(self, name: str) -> list[Node]:
         """A file of the tool's own, brought to the folder for what is saved."""
         here = self.site.saved / name
+        full = self._full_stop(here.base)
         return [
             *self.say.when("exists", here, self.say.command("delete", here)),
             *self.say.copy(self.tools[name], here),
-            *self.say.when("missing", here, self._full_stop(here.base), rare=True),
+            *self.say.failed("copy", full),
+            *self.say.when("missing", here, full, rare=True),
         ]
+
+    def _mark(self, kind: str, part: int) -> list[Node]:
+        """Leaves a mark on the machine that the next run finds."""
+        mark = self.site.mark(kind, part)
+        made = self.say.when("missing", mark, self.say.append(self.site.build, mark), rare=True)
+        return [*made, *self.say.when("missing", mark, self._full_stop(mark.base))] if made else []
 
     def _disc_is_there(self, own_name: str) -> list[Node]:
         own = self.tools[own_name]
@@ -210,7 +228,7 @@ class Scripts:
             saves = [node for t in targets if self.site.saved_copy(t) not in done for node in self._save(t, False)]
             # A block that is not entered costs nothing; a jump costs a look through the script.
             body += self.say.when("folder", folder, saves) if folder.parts and self.site.shell.blocks else saves
-        body += self.say.append(self.site.build, mark)
+        body += self._mark("S", part.number)
         return self.say.when("missing", mark, body) if self.site.shell.append else body
 
     def wipes(self, step: Step) -> list[tuple[Path, bool]]:
@@ -230,7 +248,8 @@ class Scripts:
         """Copies `path` under a name of its own before it is lost, unless an older copy stands there."""
         copy = self.site.saved_copy(path)
         kind = "folder" if folder else "exists"
-        if folder or not self.site.shell.call:
+        awkward = any(old in self.say.path(path) for old, _ in self.site.shell.path_escapes)  # as an argument
+        if folder or awkward or not self.site.shell.call:
             return self.say.when(
                 kind, path, self.say.when("missing", copy, self._saving(path, copy, folder), rare=True)
             )
@@ -323,8 +342,8 @@ class Scripts:
         """A hurt file from its other place on the disc."""
         if not (entry.second and entry.staged.content and entry.staged.content.size_bytes):
             return []
-        parts = (*entry.second[:-1], entry.second[-1].removesuffix("."))
-        copy = self._copy(entry, Path(self.site.manifest.profile.disc_path, parts), target)
+        source = Path(self.site.manifest.profile.disc_path, second_parts(entry))
+        copy = self._copy(entry, source, target)
         return self.say.when("missing", target, copy, rare=True)
 
     def _stop_without(self, target: Path) -> list[Node]:
@@ -367,7 +386,7 @@ class Scripts:
         )
         return [
             *self.say.when("exists", self.site.hurt_list, hurt, rare=True),
-            *self.say.append(self.site.build, self.site.mark("P", part.number)),
+            *self._mark("P", part.number),
             *self.say.say("", f"Part {part.number} is done.", *following, then),
         ]
 
@@ -414,7 +433,16 @@ class Scripts:
             *self._opening(title),
             *self.say.say(title),
             *self._disc_is_there(own_name),
-            *([*self._folder(self.site.saved), *self._room_file(), *self._save_file()] if copies else []),
+            *(
+                [
+                    *self._folder(self.site.saved),
+                    *self._room_file(),
+                    *self._save_file(),
+                    *self._if_full(self.site.volume.path),
+                ]
+                if copies
+                else []
+            ),
             *copies,
             *self.say.raw(self.site.shell.line_settings, rate=str(rate_bit_s)),
             *self.say.say("", f"The machine's side is set to {rate_bit_s} baud. Set the bridge to the same."),

@@ -1,0 +1,383 @@
+"""Setup scripts on a machine with a 68k-family shell of its profile's own wording (`support/shell68k.py`, written from
+the profile alone). What must be there is computed from the archives' members, not from the scripts."""
+
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from support.dos import dos_profile
+from support.shell68k import MapTable
+from support.staging import manifest_of, opened_of, prepared
+
+from discprep.disc.contents import read_content
+from discprep.disc.setup import content_checksum, setup_scripts
+from discprep.disc.setup.flow import Do, If, write_out
+from discprep.disc.setup.language import Language
+from discprep.disc.setup.language import Path as MachinePath
+from discprep.errors import NameRuleError
+from discprep.manifest.load import load_profile
+from discprep.manifest.substitute import RATE_MARKER
+from discprep.model import Edit, Item, Profile, Step, Volume
+
+PROFILE = load_profile(Path(__file__).parents[2] / "manifests/machines/map-table.toml")
+SETTINGS = b"rate=9600\n"
+NET = {
+    "line settings": SETTINGS,
+    "line settings.card": b"card",
+    "Tools": None,
+    "Tools/dial": bytes(range(256)) * 9,
+    "Tools/empty": b"",
+    'odd *name;"': b"odd",
+    "a name that is far too long for this volume": b"long",
+}
+DOCS = {"Guide": b"guide\n", "maps/hall": b"hall", "maps/attic": b"attic"}
+EDIT = Edit("line settings", "9600", "57600", 1, "m:1", template=RATE_MARKER)
+ITEMS = (Item("net", to="Net", gives=("ip-stack",), edits=(EDIT,)), Item("docs", to="Docs"))
+STEP = Step(
+    "machine", 'Open "Tools" and start dial.', ("net",), ("s/startup", "prefs/"), caution="It restarts the machine."
+)
+EDITED = SETTINGS.replace(b"9600", b"57600")
+
+
+def disc(tmp_path, items=ITEMS, profile=PROFILE, members=None, **options):
+    """The prepared disc of two items, and the machine's view of it."""
+    extra = {
+        "attributes": {"Tools/dial": 0x42, "line settings": 0},
+        "attribute_system": {"Tools/dial": "68k", "line settings": "68k"},
+        "comment": {"Tools/dial": 'dials "out" * ' + "x" * 100},
+    }
+    manifest = manifest_of(items, profile, steps=options.pop("steps", (STEP,)))
+    opened = {item.id: opened_of((members or {"net": NET, "docs": DOCS})[item.id], tmp_path, **extra) for item in items}
+    result = prepared(manifest, opened, tmp_path, rates=options.pop("rates", (19200, 57600)), **options)
+    assert result.errors == ()
+    return result, on_disc(result)
+
+
+def on_disc(result):
+    """The disc as the machine sees it: Rock Ridge paths and second copies."""
+    seen = {}
+    for entry in result.named:
+        data = None if entry.staged.content is None else read_content(entry.staged.content)
+        seen["/".join(entry.rock_ridge)] = data
+        if entry.second:
+            seen["/".join(entry.second)] = data
+    return seen
+
+
+def wanted(result, members=None):
+    """Path on the machine -> bytes of the member, the edit done by hand."""
+    members = members or {"net": {**NET, "line settings": EDITED}, "docs": DOCS}
+    return {
+        "/".join(n.target): members[n.staged.item][n.staged.member]
+        for n in result.named
+        if n.target and members[n.staged.item][n.staged.member] is not None
+    }
+
+
+def installed(machine):
+    """What stands on the machine besides the saved copies."""
+    return {name: data for name, data in machine.tree().items() if not name.startswith("saved/")}
+
+
+def spoken(machine):
+    """All that was said, without the ends of lines."""
+    return " ".join(machine.said)
+
+
+def test_two_parts(tmp_path):
+    """Parts split at the hand step; the tree is byte-identical under its original names where they fit."""
+    result, seen = disc(tmp_path)
+    machine = MapTable(seen)
+    assert machine.perform("DISC0:setup/part1") == 0
+    assert {name.split("/")[0] for name in installed(machine)} == {"Net"}
+    assert [line for line in machine.said if line.startswith(("Now", "Caution", "Then"))] == [
+        'Now, by hand: Open "Tools" and start dial.',
+        "Caution: It restarts the machine.",
+        "Then start part 2: perform DISC0:setup/part2",
+    ]
+    assert machine.perform("DISC0:setup/part2") == 0
+    assert "This was the last part." in machine.said
+    assert installed(machine) == wanted(result)
+    assert {"Net/line settings", "Net/line settings.card", "Net/Tools/dial", "Docs/maps/hall"} <= set(
+        installed(machine)
+    )
+
+
+def test_copies_in_the_order_of_the_extents(tmp_path):
+    """One sweep: each file of the items is read once, in the order of the disc, the setup's own files before."""
+    result, seen = disc(tmp_path)
+    machine = MapTable(seen)
+    machine.perform("DISC0:setup/part1")
+    machine.perform("DISC0:setup/part2")
+    order = ["/".join(n.rock_ridge) for n in result.named if n.staged.item and n.staged.content and n.staged.copied]
+    assert [path for path in machine.reads if not path.startswith("setup/")] == order
+
+
+def test_attribute_bits_and_comments(tmp_path):
+    """Bits in the machine's words, comments cut to what it holds; none for a plain file."""
+    _, seen = disc(tmp_path)
+    machine = MapTable(seen)
+    machine.perform("DISC0:setup/part1")
+    dial = machine.files["net/tools/dial"]
+    assert dial.stamp == "s--rw-d"  # 0x42: script, and execute forbidden
+    assert dial.caption == ('dials "out" * ' + "x" * 100)[:79]
+    assert machine.files["net/line settings"].stamp == ""
+
+
+OWNERS = {"Net/line settings": b"owner's", "s/startup": b"startup", "prefs/a/b": b"deep"}
+
+
+def test_the_owners_files_are_saved_once(tmp_path):
+    """What a copy or a hand step would lose is saved first; later runs keep the first copies; undo brings them back."""
+    result, seen = disc(tmp_path)
+    machine = MapTable(seen)
+    for path, data in OWNERS.items():
+        machine.put(path, data)
+    machine.perform("DISC0:setup/part1")
+    saved = {name: data for name, data in machine.tree().items() if name.startswith("saved/")}
+    assert set(OWNERS.values()) <= set(saved.values())
+    machine.files["s/startup"].data = b"the installer's"
+    del machine.files["prefs/a/b"]
+    machine.files["net/line settings"].data = b"changed since"
+    for part in ("part1", "part2", "part1"):
+        assert machine.perform(f"DISC0:setup/{part}") == 0
+    assert {name: machine.tree()[name] for name in saved} == saved
+    assert machine.perform("DISC0:setup/undo") == 0
+    assert installed(machine) == {**wanted(result), **OWNERS}
+
+
+def test_another_build_keeps_the_first_copies_too(tmp_path):
+    """A disc made later finds the copies of an earlier one, by path, and never writes over them."""
+    _, seen = disc(tmp_path)
+    machine = MapTable(seen)
+    machine.put("Net/line settings", b"owner's")
+    machine.perform("DISC0:setup/part1")
+    _, machine.disc = disc(tmp_path, build_id="beef0001")
+    machine.perform("DISC0:setup/part1")
+    machine.perform("DISC0:setup/undo")
+    assert machine.tree()["Net/line settings"] == b"owner's"
+
+
+@pytest.mark.parametrize("second_copies", [False, True])
+def test_a_hurt_file_that_is_needed(tmp_path, second_copies):
+    """It is taken from its second copy, else the part stops with a message and is not done."""
+    result, seen = disc(tmp_path, second_copies=second_copies)
+    machine = MapTable(seen, unreadable={"Net/Tools/dial"})
+    trouble = machine.perform("DISC0:setup/part1")
+    if second_copies:
+        assert trouble == 0
+        assert machine.tree()["Net/Tools/dial"] == NET["Tools/dial"]
+    else:
+        assert trouble == 20
+        assert "Could not be copied: Maps:Net/Tools/dial" in machine.said
+        assert not any("is done" in line for line in machine.said)
+        assert machine.perform("DISC0:setup/part2") == 20
+        assert "Part 1 of this disc is not done" in spoken(machine)
+    assert result.notices == ()
+
+
+def test_a_hurt_file_that_nothing_needs(tmp_path):
+    """It is listed and passed over; a later run without the fault forgets it."""
+    result, seen = disc(tmp_path)
+    machine = MapTable(seen, unreadable={"Docs/maps/hall"})
+    machine.perform("DISC0:setup/part1")
+    assert machine.perform("DISC0:setup/part2") == 0
+    assert machine.tree()["saved/HURT.TXT"] == b"DISC0:Docs/maps/hall\n"
+    assert "Could not be copied: DISC0:Docs/maps/hall" in machine.said
+    assert "are listed in Maps:saved/HURT.TXT" in spoken(machine)
+    assert installed(machine) == {k: v for k, v in wanted(result).items() if k != "Docs/maps/hall"}
+    machine.unreadable.clear()
+    machine.perform("DISC0:setup/part2")
+    assert installed(machine) == wanted(result)
+    assert "saved/HURT.TXT" not in machine.tree()
+
+
+@pytest.mark.parametrize("change", [b"hAll", b"hall and more"])
+def test_bytes_that_change_on_the_way(tmp_path, change):
+    """The machine's own size and checksum commands notice, and the bad copy does not stay."""
+    _, seen = disc(tmp_path)
+    seen["Docs/maps/hall"] = change
+    machine = MapTable(seen)
+    machine.perform("DISC0:setup/part1")
+    machine.perform("DISC0:setup/part2")
+    assert "Docs/maps/hall" not in machine.tree()
+    assert b"Docs/maps/hall" in machine.tree()["saved/HURT.TXT"]
+
+
+def test_a_full_volume_stops(tmp_path):
+    """Nothing of the owner's is lost where there is no room to save it; with more room, the part stops at the copy."""
+    _, seen = disc(tmp_path)
+    for room in (20_000, 20_900):
+        machine = MapTable(seen, room_bytes=room)
+        machine.put("Net/line settings", b"o" * 3000)
+        machine.put("filler", b"f" * 12_000)
+        assert machine.perform("DISC0:setup/part1") == 20
+        whole = [data for name, data in machine.tree().items() if data == b"o" * 3000]
+        assert whole, "the owner's file is nowhere"
+        assert not any("is done" in line for line in machine.said)
+
+
+@pytest.mark.parametrize("room", range(0, 24_000, 977))
+def test_at_no_size_is_the_owners_file_lost(tmp_path, room):
+    """Whatever room there is: the owner's file stands whole in its place or among the saved."""
+    _, seen = disc(tmp_path)
+    machine = MapTable(seen, room_bytes=room + 3000)
+    machine.put("Net/line settings", b"o" * 3000)
+    trouble = machine.perform("DISC0:setup/part1")
+    assert b"o" * 3000 in machine.tree().values()
+    assert (trouble == 0) == any("Part 1 is done." in line for line in machine.said)
+
+
+def test_line_rates(tmp_path):
+    """One script for each rate puts that rate's settings in place; the owner's are saved first, setup run or not."""
+    _, seen = disc(tmp_path)
+    machine = MapTable(seen)
+    machine.put("Net/line settings", b"owner's")
+    assert machine.perform("DISC0:setup/rate19200") == 0
+    assert machine.tree()["Net/line settings"] == SETTINGS.replace(b"9600", b"19200")
+    machine.perform("DISC0:setup/part1")
+    machine.perform("DISC0:setup/rate57600")
+    assert machine.tree()["Net/line settings"] == EDITED
+    machine.perform("DISC0:setup/undo")
+    assert machine.tree()["Net/line settings"] == b"owner's"
+
+
+def test_a_wrong_disc(tmp_path):
+    """With another disc in the drive nothing is changed."""
+    _, seen = disc(tmp_path)
+    machine = MapTable(dict(seen))
+    machine.put("part1", seen["setup/part1"])
+    machine.disc = {"other": b"1"}
+    assert machine.perform("Maps:part1") == 20
+    assert "Nothing was changed." in spoken(machine)
+    assert set(machine.tree()) == {"part1"}
+
+
+def test_steps_before_anything_is_copied(tmp_path):
+    """A step at the start is shown in part 1, which waits; desk and bridge steps are not the script's."""
+    steps = (Step("desk", "not here"), Step("machine", "Prepare the volume."), Step("bridge", "nor here"))
+    _, seen = disc(tmp_path, steps=steps)
+    machine = MapTable(seen)
+    assert machine.perform("DISC0:setup/part1") == 0
+    assert machine.said.index("(waits for a key)") > machine.said.index("Prepare the volume.")
+    assert not any("not here" in line or "nor here" in line for line in machine.said)
+    assert "setup/part2" not in seen
+
+
+def test_without_optional_words(tmp_path):
+    """A language with nothing but the needed words still installs; what it cannot say is left out."""
+    few = replace(
+        PROFILE.shell,
+        **dict.fromkeys(("append", "rename", "copy_folder", "check_size", "checksum", "set_comment", "if_failed", "call", "set_attributes", "wait", "if_folder", "if_no_folder", "line_settings", "comment", "delete"), ()),
+        tells=(),
+        first="",
+        second="",
+        checksum_kind="",
+    )  # fmt: skip
+    profile = replace(PROFILE, shell=few)
+    result, seen = disc(tmp_path, profile=profile, steps=(replace(STEP, wipes=("s/startup",)),))
+    machine = MapTable(seen)
+    machine.put("Net/line settings", b"owner's")
+    assert machine.perform("DISC0:setup/part1") == 0
+    assert b"owner's" in machine.tree().values()
+    assert [(n.item, "comments" in n.message) for n in result.notices] == [("docs", False), ("net", True)][1:]
+
+
+def test_no_shell_no_scripts(tmp_path):
+    """A profile without a command language gets no scripts, and a remark."""
+    manifest = manifest_of(ITEMS, replace(PROFILE, shell=None))
+    result = prepared(manifest, {"docs": opened_of(DOCS, tmp_path)}, tmp_path)
+    assert {n.staged.item for n in result.named} == {"docs"}
+    assert "no [shell] section" in result.notices[0].message
+
+
+def test_messages_lose_what_the_screen_lacks(tmp_path):
+    """A step's text with characters outside the charset is shown without them, and said."""
+    result, seen = disc(tmp_path, steps=(replace(STEP, text="Wählen “Start” 日"),))
+    machine = MapTable(seen)
+    machine.perform("DISC0:setup/part1")
+    assert 'Now, by hand: Wählen "Start" ?' in machine.said
+    assert any("lacks characters" in notice.message for notice in result.notices)
+
+
+@pytest.mark.parametrize(
+    ("base", "parts", "text"),
+    [
+        ("C:", ("NET", "A.TXT"), r"C:\NET\A.TXT"),
+        ("C:", (), "C:"),
+        ("C:\\ROOM", ("A",), r"C:\ROOM\A"),
+        ("C:\\", ("A",), r"C:\A"),
+    ],
+)
+def test_paths_with_backslashes(base, parts, text):
+    """How a volume, a folder on it and what lies below become one path."""
+    profile = dos_profile()
+    assert Language(profile.shell, profile).path(MachinePath(base, parts)) == text
+
+
+def test_a_line_too_long_is_given_from_inside_the_folder():
+    """The language's limit is kept by going into the target's folder; where that is not enough, it is a fault."""
+    profile = dos_profile()
+    language = Language(profile.shell, profile)
+    deep = MachinePath("C:", ("ABCDEFGH",) * 6 + ("FILE.TXT",))
+    (node,) = language.copy(MachinePath("D:", deep.parts), deep)
+    assert node.lines[0] == "C:"
+    assert node.lines[1] == "cd C:" + r"\ABCDEFGH" * 6
+    assert node.lines[2] == "copy /b D:" + r"\ABCDEFGH" * 6 + r"\FILE.TXT FILE.TXT >NUL"
+    with pytest.raises(NameRuleError, match="takes 127"):
+        language.copy(MachinePath("D:", ("ABCDEFGH",) * 14), deep)
+
+
+def test_jumps_and_blocks():
+    """The same tree in both families of languages, worked out by hand."""
+    tree = [
+        If(("if a {then}",), (If(("if b {then}",), (Do(("x",)), Do(("y",)))),), opposite=("if not a {then}",)),
+        Do(("z",)),
+    ]
+    dos = dos_profile().shell
+    assert write_out(tree, dos, lambda lines: True) == [
+        "if a if b goto L1",
+        ":L2",
+        "z",
+        "goto L3",
+        ":L1",
+        "x",
+        "y",
+        "goto L2",
+        ":L3",
+    ]
+    assert write_out(tree, dos, lambda lines: max(map(len, lines)) < 15) == [
+        "if not a goto L1", "if b goto L2", ":L3", ":L1", "z", "goto L4", ":L2", "x", "y", "goto L3", ":L4",
+    ]  # fmt: skip
+    block = If(("if a", "  {then}", "end"), (If(("if b", "  {then}", "end"), (Do(("x",)),)),))
+    assert write_out([block], PROFILE.shell, lambda lines: True) == ["if a", "  if b", "    x", "  end", "end"]
+
+
+@pytest.mark.parametrize(
+    ("kind", "digits"),
+    [
+        ("crc16", "bb3d"),  # CRC-16/ARC of "123456789": the catalogue of parametrised CRC algorithms
+        ("crc32", "cbf43926"),  # the same catalogue, CRC-32/ISO-HDLC
+        ("md5", "25f9e794323b453885f5181f1b624d0b"),  # md5sum of coreutils
+        ("sha1", "f7c3bc1d808e04732adf679965ccc34ca7ae3441"),  # sha1sum of coreutils
+    ],
+)
+def test_checksums_for_the_machines_command(tmp_path, kind, digits):
+    """What the machine's own checksum command is asked to find."""
+    (member,) = opened_of({"a": b"123456789"}, tmp_path).members
+    assert content_checksum(member.content, kind) == digits
+
+
+def test_the_same_disc_gives_the_same_scripts(tmp_path):
+    """Nothing of the run stands in a script."""
+    first, _ = disc(tmp_path)
+    second, _ = disc(tmp_path)
+    assert first == second
+
+
+def test_a_machine_without_volumes(tmp_path):
+    """Without a [[volume]] nothing can be installed, so nothing is generated."""
+    profile = Profile("bare", shell=PROFILE.shell)
+    result = setup_scripts((), manifest_of(ITEMS, profile), "c0ffee12", (), tmp_path)
+    assert "no [[volume]]" in result.notices[0].message
+    assert Volume("X:").free_bytes is None
