@@ -64,9 +64,9 @@ def open_file(
     task = OpenTask(path, charset=charset, nested=nested, name=path.name)
     kept = Store(store) if store else None
     (opened,) = open_tasks([task], kept, replace(limits, depth=max(limits.depth, nested)), 1, progress or Silent())
-    if opened.format == "file" and not opened.problems:
-        message = f"no archive, floppy image or disc image that discprep knows; it begins {_beginning(path)}"
-        return replace(opened, members=(), problems=(message,))
+    if opened.format == "file":
+        none = f"no archive, floppy image or disc image that discprep knows; it begins {_beginning(path)}"
+        return replace(opened, members=(), problems=opened.problems or (none,))
     return opened
 
 

@@ -21,7 +21,6 @@ HELLO = b"hello world\n"
         (b"123456789", 0xBB3D), (b"", 0), (bytes.fromhex("926B55"), 0xE24E),
         (bytes.fromhex("332255AABBCCDDEEFF"), 0xAE98),
         (bytes.fromhex("00FF5511"), 0x6CCF), (bytes.fromhex("F20183"), 0xC2E1), (bytes.fromhex("0FAA0055"), 0x0BE3),
-        
         (b"\xff" * 4, 0x9401), (HELLO, 0x9778), (bytes(range(256)), 0xBAD3),
     ],
 )  # fmt: skip

@@ -1,0 +1,122 @@
+"""`inspect`: one document, every member read, exit 0 exactly when all read whole."""
+
+import hashlib
+import io
+import subprocess
+import tarfile
+from pathlib import Path
+
+import pytest
+from support.command import run
+from support.lha import HELLO, LEVEL_1, Made, archive
+from support.programs import program
+
+from discprep.errors import UsageError
+from discprep.job.inspect import inspect, is_disc_image
+
+
+def saved(folder: Path, data: bytes, name: str = "x.lha") -> Path:
+    path = folder / name
+    path.write_bytes(data)
+    return path
+
+
+def test_document(tmp_path: Path) -> None:
+    """All promised keys, members in stored order, folders without a hash."""
+    data = archive(
+        Made(name=b"d\\", data=b"", method=b"-lhd-", level=0),
+        Made(name=b"d\\hello.txt\0note", level=0),
+        Made(name=b"z", level=2, os_id=b"A", attribute=0x40),
+    )
+    ran = run("inspect", saved(tmp_path, data), "--json")
+    assert ran.code == 0
+    document = ran.document
+    assert (document["format"], document["problems"], document["errors"]) == ("lha", [], [])
+    folder, hello, last = document["members"]
+    assert (folder["name"], folder["kind"], folder["ok"], "sha256" in folder) == ("d", "folder", True, False)
+    expected = {
+        "name": "d/hello.txt", "size_bytes": 12, "sha256": hashlib.sha256(HELLO).hexdigest(), "ok": True,
+        "method": "-lh0-", "time": "2026-03-04T05:06:08", "attributes": "---a", "comment": "note", "problem": "",
+        "checksum": "crc16 9778", "computed": "crc16 9778",
+    }  # fmt: skip
+    assert {key: hello[key] for key in expected} == expected
+    assert last["attributes"] == "-s--rwed"
+
+
+def test_damaged_member(tmp_path: Path) -> None:
+    """The member is named, in the document and in the errors; the others are whole; exit 1."""
+    ran = run("inspect", saved(tmp_path, archive(Made(name=b"a"), Made(name=b"b", crc=1), Made(name=b"c"))), "--json")
+    assert ran.code == 1
+    assert [member["ok"] for member in ran.document["members"]] == [True, False, True]
+    assert "expected crc16 0001, got crc16 9778" in ran.document["members"][1]["problem"]
+    assert ran.document["members"][1]["sha256"] is None
+    assert ran.document["errors"][0]["where"].endswith("x.lha: b")
+
+
+@pytest.mark.parametrize("name", [b"..\\x", b"\\x", b"C:x", b"a\x1b[2Jb"])
+def test_unsafe_names_read_whole_and_are_remarked(tmp_path: Path, name: bytes) -> None:
+    """The bytes are right, so the exit is 0; the problem says why `unpack` will refuse it."""
+    ran = run("inspect", saved(tmp_path, archive(Made(name=name, level=0))), "--json")
+    (member,) = ran.document["members"]
+    assert (ran.code, member["ok"], member["sha256"]) == (0, True, hashlib.sha256(HELLO).hexdigest())
+    assert member["problem"]
+    assert "not safe to unpack" in ran.document["notices"][0]["message"]
+    assert "\x1b" not in run("inspect", tmp_path / "x.lha").out
+
+
+@pytest.mark.parametrize("data", [b"", b"<html>moved</html>", bytes(5000)])
+def test_no_archive(tmp_path: Path, data: bytes) -> None:
+    """A page or an empty file is said to be none; still one document."""
+    ran = run("inspect", saved(tmp_path, data), "--json")
+    assert (ran.code, ran.document["format"], ran.document["members"]) == (1, "file", [])
+    assert "but is none" in ran.document["problems"][0]
+    ran = run("inspect", saved(tmp_path, data, "page.html"), "--json")
+    assert ran.code == 1
+    assert "no archive" in ran.document["problems"][0]
+
+
+def test_wrong_calls(tmp_path: Path) -> None:
+    """No file, a folder, an unknown charset: exit 2 and a word about what to do."""
+    assert run("inspect", tmp_path / "none").code == 2
+    assert run("inspect", tmp_path, "--json").document["errors"][0]["family"] == "usage"
+    with pytest.raises(UsageError, match="no charset is called 'klingon'"):
+        inspect(saved(tmp_path, LEVEL_1), charset="klingon")
+
+
+def test_table(tmp_path: Path) -> None:
+    """What a person sees: a head, one row a member, what is wrong beneath it, 80 columns."""
+    long = b"a_name_that_is_so_long_that_no_table_of_eighty_columns_can_hold_it.text"
+    ran = run("inspect", saved(tmp_path, archive(Made(name=b"a\0note", os_id=b"A"), Made(name=long, crc=1))))
+    lines = ran.out.splitlines()
+    assert lines[0].endswith("1 of 2 files read whole")
+    assert lines[4] == "ok           12  100% -lh0-    2026-03-04 05:06 --p-rwed   a"
+    assert lines[5] == "     comment: note"
+    assert lines[6].startswith("BAD")
+    assert lines[7].strip() == long.decode()
+    assert "! expected crc16 0001" in lines[8]
+    assert max(map(len, lines)) <= 80
+    assert "error:" in ran.err
+    assert ran.code == 1
+
+
+def test_other_formats_and_nesting(tmp_path: Path) -> None:
+    """A tar with an LHA inside, opened one level down."""
+    made = io.BytesIO()
+    with tarfile.open(fileobj=made, mode="w:gz") as file:
+        info = tarfile.TarInfo("in.lha")
+        info.size = len(LEVEL_1)
+        file.addfile(info, io.BytesIO(LEVEL_1))
+    path = saved(tmp_path, made.getvalue(), "x.tar.gz")
+    assert run("inspect", path, "--json").document["format"] == "tar.gz"
+    names = [member["name"] for member in run("inspect", path, "--json", "--nested", "1").document["members"]]
+    assert names == ["in.lha", "in.lha/sub/hello.txt"]
+
+
+def test_disc_image_is_recognised(tmp_path: Path) -> None:
+    """By the identifier of its first volume descriptor (ECMA-119 8.1.2); an image made by genisoimage."""
+    (tmp_path / "tree").mkdir()
+    (tmp_path / "tree" / "HELLO.TXT").write_bytes(HELLO)
+    image = tmp_path / "x.iso"
+    subprocess.run([program("genisoimage"), "-quiet", "-o", image, tmp_path / "tree"], check=True, capture_output=True)
+    assert is_disc_image(image)
+    assert not is_disc_image(saved(tmp_path, LEVEL_1))
