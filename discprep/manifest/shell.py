@@ -173,6 +173,8 @@ class ShellSchema(_Strict):
                 faults.append(f"{key} needs {{then}} exactly once")
             elif lines and is_block(lines) != is_block(self.if_exists):
                 faults.append(f"{key} and if_exists must both have {{then}} alone on a line, or neither")
+        if any(len(old) != 1 for old in (*self.path_escapes, *self.text_escapes)):
+            faults.append("path_escapes and text_escapes replace single characters")
         if not is_block(self.if_exists) and not (len(self.goto) == 1 and self.label):
             faults.append("conditionals with {then} inside a line need goto (one line) and label")
         return faults

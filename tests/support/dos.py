@@ -10,11 +10,10 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
-from support.programs import program
-
 from discprep.disc.contents import read_content
 from discprep.manifest.load import load_profile
 from discprep.model import Named, Profile
+from support.programs import program
 
 PROFILE = Path(__file__).parents[2] / "manifests/machines/catalogue-desk.toml"
 SCREEN = "SCREEN.TXT"  # the scripts of `dos_profile` write their messages there too

@@ -53,6 +53,8 @@ class Language:
         self.shell = shell
         self.profile = profile
         self.approximated: dict[str, None] = {}  # messages that lost characters the machine cannot show
+        self._in_paths = str.maketrans(dict(shell.path_escapes))
+        self._in_texts = str.maketrans(dict(shell.text_escapes))
 
     # ------------------------------------------------------------------------------------------- texts
 
@@ -67,7 +69,7 @@ class Language:
 
     def quoted(self, text: str) -> str:
         """A path or a name as a command takes it."""
-        escaped = _escaped(text, self.shell.path_escapes)
+        escaped = text.translate(self._in_paths)
         needs = self.shell.quote and any(character in text for character in self.shell.quote_when + FIRST + SECOND)
         return f"{self.shell.quote}{escaped}{self.shell.quote}" if needs else escaped
 
@@ -113,21 +115,22 @@ class Language:
         if not text.strip():
             return [self.shell.empty_message] if self.shell.empty_message else []
         wrapped = [line for part in self._spoken(text).splitlines() for line in self._wrap(part, self.shell.message)]
-        return [self._fill(self.shell.message, text=_escaped(line, self.shell.text_escapes)) for line in wrapped]
+        return [self._fill(self.shell.message, text=line.translate(self._in_texts)) for line in wrapped]
 
     def _wrap(self, text: str, template: Sequence[str]) -> list[str]:
         limit = self.shell.line_max or 255
         around = max(len(line) for line in template) - len("{text}")
         escapes = max([len(new) for _, new in self.shell.text_escapes], default=1)
         room = max(10, (limit - around) // (escapes if any(old in text for old, _ in self.shell.text_escapes) else 1))
-        return textwrap.wrap(text, min(SCREEN_COLUMNS, room)) or [""]
+        width = min(SCREEN_COLUMNS, room)
+        return [text] if len(text) <= width else textwrap.wrap(text, width)
 
     def comment(self, *texts: str) -> list[Node]:
         """Remarks in the script, where the language has them."""
         if not self.shell.comment:
             return []
         lines = [line for text in texts for line in self._wrap(self._spoken(text), self.shell.comment)]
-        filled = [self._fill(self.shell.comment, text=_escaped(line, self.shell.text_escapes)) for line in lines]
+        filled = [self._fill(self.shell.comment, text=line.translate(self._in_texts)) for line in lines]
         return [Do(lines) for lines in filled]
 
     def stop(self, *texts: str) -> list[Node]:
@@ -139,7 +142,7 @@ class Language:
 
     def raw(self, template: Sequence[str], **values: str) -> list[Node]:
         """A template's lines as they are, with texts in them spoken."""
-        spoken = {name: _escaped(self._spoken(text), self.shell.text_escapes) for name, text in values.items()}
+        spoken = {name: self._spoken(text).translate(self._in_texts) for name, text in values.items()}
         return [Do(self._fill(template, **spoken), inline=False)] if template else []
 
     def enter(self, folder: Path) -> tuple[str, ...]:
@@ -192,7 +195,7 @@ class Language:
 
     def append(self, text: str, path: Path) -> list[Node]:
         """A line of text to the end of a file, which is made if it is not there."""
-        return self.command("append", path, text=_escaped(self._spoken(text), self.shell.text_escapes))
+        return self.command("append", path, text=self._spoken(text).translate(self._in_texts))
 
     def attributes(self, staged: Staged, path: Path) -> list[Node]:
         """The attribute bits of the file's own system, where they are not those of a fresh copy."""
@@ -211,7 +214,7 @@ class Language:
         text = " ".join(staged.comment.split())[: self.shell.comment_max]
         if not (text and self.shell.set_comment):
             return []
-        return self.command("set_comment", path, text=_escaped(self._spoken(text), self.shell.text_escapes))
+        return self.command("set_comment", path, text=self._spoken(text).translate(self._in_texts))
 
     # ------------------------------------------------------------------------------------- conditions
 
@@ -256,8 +259,3 @@ class Language:
     def _asked(self, key: str, **values: str) -> tuple[str, ...]:
         """A conditional's lines with `{then}` left in."""
         return self._fill(getattr(self.shell, key), then="{then}", **values)
-
-
-def _escaped(text: str, escapes: Iterable[tuple[str, str]]) -> str:
-    table = dict(escapes)
-    return "".join(table.get(character, character) for character in text) if table else text

@@ -124,11 +124,7 @@ class Scripts:
     def part(self, part: Part, entries: Sequence[Named], names: PartNames) -> list[Node]:
         """The script that a person starts. Where the language can call another, it only brings the work to the
         machine and calls it there, so that the drive need not go back to the script after every file."""
-        work = self.work(part, entries, names)
-        if names.work:
-            here = self.site.saved / names.work
-            brought = [*self._save_file(), *self._bring(names.work), *self._if_full(here.base)]
-            work = [*brought, *self.say.call(here)]
+        work = self._call_work(names.work) if names.work else self.work(part, entries, names)
         return [
             *self._opening(self._part_title(part)),
             *self.say.say(self._part_title(part), self.site.shell.read_error),
@@ -138,6 +134,10 @@ class Scripts:
             *self._room_file(),
             *work,
         ]
+
+    def _call_work(self, name: str) -> list[Node]:
+        here = self.site.saved / name
+        return [*self._save_file(), *self._bring(name), *self._if_full(here.base), *self.say.call(here)]
 
     def work(self, part: Part, entries: Sequence[Named], names: PartNames) -> list[Node]:
         """What a part does.
@@ -416,10 +416,11 @@ class Scripts:
 
     def _put_back(self, path: Path, folder: bool) -> list[Node]:
         copy = self.site.saved_copy(path)
-        lost = self.say.say(f"{self.say.path(path)} could not be put back; it is safe as {self.say.path(copy)}.")
-        if folder:
-            return self.say.when("folder", copy, [*self.say.copy_folder(copy, path), *self.say.failed("copy", lost)])
-        return self.say.when("exists", copy, [*self.say.copy(copy, path), *self.say.failed("copy", lost)])
+        back = self.say.copy_folder(copy, path) if folder else self.say.copy(copy, path)
+        if "copy" in self.site.shell.tells:
+            lost = f"{self.say.path(path)} could not be put back; it is safe as {self.say.path(copy)}."
+            back += self.say.failed("copy", self.say.say(lost))
+        return self.say.when("folder" if folder else "exists", copy, back)
 
     def rate(self, rate_bit_s: int, variants: Iterable[tuple[Named, Named, int]], own_name: str) -> list[Node]:
         """Sets the machine's line to one rate.
