@@ -10,10 +10,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import count
 
+from discprep.errors import CapacityError, DiscprepError, flatten
 from discprep.model import PlanProblem
 from discprep.plan.milp import Question
 from discprep.plan.refuse import least_discs, refuse
-from discprep.plan.settle import Candidate, Needs, Option, Settled, milliseconds
+from discprep.plan.settle import Candidate, Needs, Option, Settled, milliseconds, settle
 from discprep.plan.ties import answer
 
 
@@ -53,6 +54,16 @@ def fill(problem: PlanProblem, settled: Settled, gap: float = 0.0) -> Filled:
         if filled is not None:
             return filled
     raise AssertionError("unreachable: count() has no end")
+
+
+def attempt(problem: PlanProblem, gap: float = 0.0) -> Filled | None:
+    """The filled discs, None where it does not fit. Raises ManifestError for a contradiction."""
+    try:
+        return fill(problem, settle(problem), gap)
+    except DiscprepError as error:
+        if all(isinstance(one, CapacityError) for one in flatten([error])):
+            return None
+        raise
 
 
 def rooms(problem: PlanProblem, discs: int) -> tuple[int, ...]:

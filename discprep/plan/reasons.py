@@ -83,7 +83,7 @@ def reason(item: PlanItem, placing: Placing) -> str:
     if item.id in placing.problem.present:
         return "already on the machine"
     if item.id in placing.settled.blocked:
-        why = placing.settled.blocked[item.id]
+        why = placing.settled.blocked[item.id].why
         return why if item.must == "later" else f"left for later: {why}"
     return _left(item, placing)
 

@@ -47,11 +47,19 @@ class Candidate:
 
 
 @dataclass(frozen=True, slots=True)
+class Block:
+    """Why an item cannot burn; `for_room`: a larger disc would change that."""
+
+    why: str
+    for_room: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Settled:
     """`candidates` sorted by id; `blocked` says why an item cannot burn; `forced_by` what a must stems from."""
 
     candidates: tuple[Candidate, ...]
-    blocked: Mapping[str, str]
+    blocked: Mapping[str, Block]
     forced_by: Mapping[str, str]  # id -> the item that needs it; itself where the user or the bring-up asks
     wants: tuple[tuple[str, tuple[str, ...]], ...] = ()  # (why, candidates): one of them burns on the first disc
 
@@ -126,12 +134,12 @@ def _options(item: PlanItem, room: int) -> tuple[Option, ...]:
 
 def _block(
     items: Mapping[str, PlanItem], options: dict[str, tuple[Option, ...]], present: frozenset[str]
-) -> dict[str, str]:
+) -> dict[str, Block]:
     """Why each item that cannot burn cannot; takes away the forms that nothing can unpack."""
-    blocked = {key: why for key, item in items.items() if (why := _own_fault(item, options[key]))}
+    blocked = {key: block for key, item in items.items() if (block := _own_fault(item, options[key]))}
     while True:
         able = (items.keys() - blocked.keys()) | present
-        more: dict[str, str] = {}
+        more: dict[str, Block] = {}
         for key in sorted(items.keys() - blocked.keys()):
             kept = tuple(option for option in options[key] if not _lacking(option.needs, able))
             lacks = _lacking(items[key].needs, able) or ([] if kept else _lacking(options[key][0].needs, able))
@@ -143,61 +151,66 @@ def _block(
         blocked |= more
 
 
-def _own_fault(item: PlanItem, options: tuple[Option, ...]) -> str:
+def _own_fault(item: PlanItem, options: tuple[Option, ...]) -> Block | None:
     if item.must == "later":
-        return item.why or "asked for later"
+        return Block(item.why or "asked for later")
     if not item.forms:
-        return "no form of it is legal"
+        return Block("no form of it is legal")
     if not options:
-        return f"no disc holds it: it takes {sectors(min(form.sectors for form in item.forms))}"
-    return ""
+        least = min(form.sectors for form in item.forms)
+        return Block(f"no disc holds it: it takes {sectors(least)}", for_room=True)
+    return None
 
 
 def _lacking(needs: Needs, able: frozenset[str] | set[str]) -> list[tuple[str, ...]]:
     return [group for group in needs if not able.intersection(group)]
 
 
-def _because(group: tuple[str, ...], blocked: Mapping[str, str]) -> str:
+def _because(group: tuple[str, ...], blocked: Mapping[str, Block]) -> Block:
     """The chain: "needs b; b needs c; c: asked for later"."""
-    culprit = next((key for key in group if key in blocked), "")
-    why = blocked.get(culprit, "")
-    rest = f"; {culprit} {why}" if why.startswith("needs ") else f"; {culprit}: {why}" if why else ""
-    return f"needs {one_of(group)}{rest}"
+    culprits = [key for key in group if key in blocked]
+    chain = f"needs {one_of(group)}"
+    if not culprits:
+        return Block(chain)
+    why = blocked[culprits[0]].why
+    link = " " if why.startswith("needs ") else ": "
+    return Block(f"{chain}; {culprits[0]}{link}{why}", any(blocked[key].for_room for key in culprits))
 
 
-def _contradiction(item: PlanItem, blocked: Mapping[str, str], problem: PlanProblem) -> DiscprepError:
-    why = blocked[item.id]
-    if why.startswith("no disc holds"):
-        least = min(form.sectors for form in item.forms)
+def _contradiction(item: PlanItem, blocked: Mapping[str, Block], problem: PlanProblem) -> DiscprepError:
+    asked, block = item.why or "asked to burn", blocked[item.id]
+    least = min((form.sectors for form in item.forms), default=0)
+    missing = least - largest(problem)
+    if block.for_room and missing > 0:
         return CapacityError(
-            f"{item.id} must burn ({item.why or 'asked to burn'}) and does not fit: it takes {sectors(least)}, "
-            f"the disc has room for {largest(problem):,}: {least - largest(problem):,} sectors are missing",
+            f"{item.id} must burn ({asked}) and does not fit: it takes {sectors(least)}, the disc has room for "
+            f"{largest(problem):,}: {missing:,} sectors are missing",
             item=item.id,
-            hint="Take a larger medium, leave members out, or let it wait.",
+            hint=_SMALLER,
         )
-    return ManifestError(
-        f"{item.id} must burn ({item.why or 'asked to burn'}), and cannot: {item.id} {why}",
-        item=item.id,
-        hint="Change one place or one need in this chain.",
-    )
+    return _refusal(block.for_room, f"{item.id} must burn ({asked}), and cannot: {item.id} {block.why}", item.id)
 
 
-def _unmet_want(want: tuple[str, tuple[str, ...]], blocked: Mapping[str, str]) -> list[DiscprepError]:
+def _unmet_want(want: tuple[str, tuple[str, ...]], blocked: Mapping[str, Block]) -> list[DiscprepError]:
     """The fault where nothing that would meet a want can burn."""
     why, group = want
     if set(group) - blocked.keys():
         return []
-    chains = "; ".join(f"{key}: {blocked[key]}" for key in sorted(group))
-    return [
-        ManifestError(
-            f"{one_of(sorted(group))} must burn ({why}), and cannot: {chains}",
-            item=group[0] if len(group) == 1 else "",
-            hint="Change one place or one need in this chain.",
-        )
-    ]
+    chains = "; ".join(f"{key}: {blocked[key].why}" for key in sorted(group))
+    message = f"{one_of(sorted(group))} must burn ({why}), and cannot: {chains}"
+    return [_refusal(any(blocked[key].for_room for key in group), message, group[0] if len(group) == 1 else "")]
 
 
-def _unmet(needs: Needs, present: frozenset[str], blocked: Mapping[str, str]) -> Needs:
+_SMALLER = "Take a larger medium, leave members out, or let it wait."
+
+
+def _refusal(for_room: bool, message: str, item: str) -> DiscprepError:
+    if for_room:
+        return CapacityError(message, item=item, hint=_SMALLER)
+    return ManifestError(message, item=item, hint="Change one place or one need in this chain.")
+
+
+def _unmet(needs: Needs, present: frozenset[str], blocked: Mapping[str, Block]) -> Needs:
     """The needs that something must be burned for, each with what may be."""
     unmet = (tuple(sorted(set(group) - blocked.keys())) for group in needs if not present.intersection(group))
     return tuple(dict.fromkeys(unmet))

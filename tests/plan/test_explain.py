@@ -1,0 +1,92 @@
+"""What would change the answer, against solving at every value."""
+
+import dataclasses
+
+import pytest
+from support.plans import form, item, problem, random_problem
+
+from discprep.plan.curve import curve, disc_fill
+from discprep.plan.discs import attempt
+from discprep.plan.explain import burns, by_capacity, by_days, by_rate, refigured, relinked
+from discprep.plan.gain import gain_s, p_stale
+from discprep.plan.problem import solve
+
+
+def real(key, sectors, later, worth=3, stale=0.0):
+    """An item whose gain follows from its link time; the disc takes a second."""
+    return item(key, form(sectors=sectors, gain=gain_s(worth, stale, later, 1.0)), later=later, worth=worth,
+                p_stale=stale)  # fmt: skip
+
+
+def with_disc_s(p):
+    items = (dataclasses.replace(i, forms=tuple(dataclasses.replace(f, disc_s=1.0) for f in i.forms)) for i in p.items)
+    return dataclasses.replace(p, items=tuple(items))
+
+
+P = with_disc_s(problem(real("a", 60, 600.0), real("b", 50, 500.0), capacity=100, days_to_use=30.0))
+
+
+def test_capacity_at_which_it_burns():
+    """b (50) waits beside a (60): it burns from 110 sectors on; a stays down to 60, where b would take its place."""
+    assert by_capacity(P, "b").threshold == 110
+    assert by_capacity(P, "a").threshold == 59
+
+
+@pytest.mark.parametrize("number", range(12))
+def test_threshold_is_exact(number):
+    """On either side of the threshold, the other answer."""
+    p = dataclasses.replace(random_problem(number, most=8), link_budget_s=None, wants=())
+    if attempt(p) is None:
+        return
+    for i in p.items:
+        change = by_capacity(p, i.id)
+        if change.threshold is not None:
+            step = 1 if change.threshold > change.now else -1
+            there = dataclasses.replace(p, capacity_sectors=change.threshold)
+            before = dataclasses.replace(p, capacity_sectors=change.threshold - step)
+            assert burns(there, i.id) != burns(before, i.id) == burns(p, i.id)
+
+
+def test_days_at_which_it_waits():
+    """a gains 599 s fresh, b 499 s. a stays while (1 - p) * 600 - 1 >= 499, so while exp(-30 / days) >= 500 / 600:
+    days >= 30 / ln(1.2) = 164.5."""
+    change = by_days(P, "a")
+    assert (change.now, change.threshold) == (36_500, 164)
+
+
+def test_rate_at_which_it_burns():
+    """An item that waits at 1,000 bit/s for taking a second either way burns when the line is slower."""
+    p = with_disc_s(problem(real("a", 10, 0.9)))
+    change = by_rate(p, "a", 1000, lambda rate: {"a": 900 / rate})
+    assert change.threshold == 899
+    assert not burns(p, "a") and burns(relinked(p, {"a": 900 / 899}), "a")
+
+
+def test_no_threshold():
+    """A lone small item burns at any capacity that holds it and never waits for being renewed daily."""
+    p = with_disc_s(problem(real("a", 10, 1e9), days_to_use=1.0))
+    assert by_days(p, "a").threshold is None
+
+
+def test_refigured_is_the_gain_formula():
+    """The same figures as worked out from the start."""
+    stale = p_stale(30, 60)
+    i = refigured(P.items[0], 700.0, stale)
+    assert i.forms[0].gain_s == gain_s(3, stale, 700.0, 1.0) and i.later_s == 700.0
+
+
+def test_curve_falls_to_nothing():
+    """From what must burn to everything: 21 points, the gain never falls, nothing waits at the end."""
+    p = problem(item("m", form(sectors=7), must="burn"), *(real(f"i{n:02d}", 9 + n, 60.0 + 7 * n) for n in range(20)))
+    points = curve(p)
+    assert len(points) == 21 and points[0].capacity_sectors == 7 and points[-1].seconds_at_link == 0
+    gains = [point.objective_s for point in points]
+    assert gains == sorted(gains)
+    assert points[-1].medium_sectors - points[-1].capacity_sectors == p.constant_sectors
+
+
+def test_fill_adds_up():
+    """What stands on the disc and what is free make the medium."""
+    plan = solve(P)
+    assert disc_fill(plan, P) == (("", 20), ("a", 60), ("free", 40))
+    assert sum(sectors for _, sectors in disc_fill(plan, P)) == P.medium_sectors

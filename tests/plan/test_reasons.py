@@ -1,0 +1,84 @@
+"""The one line of each item."""
+
+from support.plans import form, item, problem
+
+from discprep.plan.problem import solve
+
+
+def reasons(*items, **more):
+    return {d.id: d.reason for d in solve(problem(*items, **more)).decisions}
+
+
+def test_why_things_burn():
+    """Asked, to get online, needed by what must, by what saves, for its own gain."""
+    lines = reasons(
+        item("asked", form(), must="burn", needs=["lib"]),
+        item("lib", form(gain=-1.0)),
+        item("stack", form()),
+        item("game", form(gain=845.0, sectors=15), needs=["data"]),
+        item("data", form(gain=-1.0, sectors=15)),
+        wants=(("gives ip-stack, needed to get online", ("stack",)),),
+    )
+    assert lines == {
+        "asked": "asked to burn",
+        "lib": "needed by asked",
+        "stack": "gives ip-stack, needed to get online",
+        "game": "saves 14 min for 31 KB",
+        "data": "needed by game",
+    }
+
+
+def test_why_things_wait():
+    """Asked, stale, no quicker on a disc, needing what waits, too large, beside what saves more."""
+    lines = reasons(
+        item("asked", must="later"),
+        item("stale", form(gain=-0.1), p_stale=0.950212931632136),  # 1 - exp(-3): every 10 days, 30 to use
+        item("tiny", form(gain=-0.1)),
+        item("user", form(), needs=["asked"]),
+        item("huge", form(sectors=500, gain=900.0)),
+        item("big", form(sectors=60, gain=60.0)),
+        item("rival", form(sectors=60, gain=61.0)),
+        days_to_use=30.0,
+    )
+    assert lines == {
+        "asked": "asked for later",
+        "stale": "left for later: changes about every 10 days and you said 30 days to use",
+        "tiny": "left for later: the line brings it as soon as the disc would",
+        "user": "left for later: needs asked; asked: asked for later",
+        "huge": "left for later: no disc holds it: it takes 500 sectors (1.0 MB)",
+        "big": "does not fit beside rival, which saves more",
+        "rival": "saves 61 s for 123 KB",
+    }
+
+
+def test_small_items_beat_a_large_one():
+    """No burned item saves more, two together do."""
+    lines = reasons(item("large", form(sectors=90, gain=50.0)), item("a", form(sectors=50, gain=30.0)),
+                    item("b", form(sectors=50, gain=30.0)))  # fmt: skip
+    assert lines["large"] == "does not fit: smaller items save more together in its room"
+
+
+def test_which_limit_is_in_the_way():
+    """Sectors abound, the volume is full."""
+    items = [item(k, form(gain=g, storage=60), volume="C:") for k, g in (("a", 2.0), ("b", 1.0))]
+    assert reasons(*items, storage={"C:": 100})["b"] == "does not fit on volume C: beside a, which saves more"
+
+
+def test_an_item_that_does_not_fit_with_its_needs():
+    """Alone it would fit."""
+    lines = reasons(item("game", form(sectors=30, gain=50.0), needs=["data"]), item("data", form(sectors=60, gain=1.0)),
+                    item("rival", form(sectors=50, gain=70.0)))  # fmt: skip
+    assert lines["game"] == "does not fit with data, which it needs, beside rival, which saves more"
+
+
+def test_present():
+    """Already there."""
+    assert reasons(item("a", form()), present=("a",)) == {"a": "already on the machine"}
+
+
+def test_either_giver_of_a_role():
+    """One of two burns for the role, the other for itself or not at all."""
+    lines = reasons(item("a", form(gain=-5.0)), item("b", form(gain=-2.0)),
+                    wants=(("gives fetcher, needed to get online", ("a", "b")),))  # fmt: skip
+    assert lines["b"] == "gives fetcher, needed to get online"
+    assert lines["a"].startswith("left for later")
