@@ -13,7 +13,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
-from discprep.archives.base import CHUNK_BYTES, Format, MemberError, Options, Source, checksum_text, enforced
+from discprep.archives.base import CHUNK_BYTES, Again, Format, MemberError, Options, Source, checksum_text, enforced
 from discprep.archives.times import filetime
 from discprep.errors import ArchiveError, ToolError
 from discprep.model import Member, MemberKind
@@ -111,6 +111,8 @@ class SevenZipReader:
             failed = factory.begun[-1] if factory.begun else min(wanted)
             self._faults[failed] = f"its packed bytes do not decode ({_said(error)})"
             return left - {failed}
+        finally:
+            factory.close()
         return set()
 
 
@@ -147,11 +149,17 @@ def _writers(folder: Path, infos: Sequence[Mapping[str, Any]], entries: Sequence
     class Factory(WriterFactory):  # type: ignore[misc, unused-ignore]
         def __init__(self) -> None:
             self.begun: list[int] = []
+            self._open: Bounded | None = None
 
         def create(self, filename: str) -> Py7zIO:
             index = int(Path(filename).name)
             self.begun.append(index)
-            return Bounded(folder / str(index), int(entries[index].uncompressed or 0))
+            self._open = Bounded(folder / str(index), int(entries[index].uncompressed or 0))
+            return self._open
+
+        def close(self) -> None:
+            if self._open:
+                self._open.close()  # the library leaves the file open that it failed on
 
     return Factory()
 
@@ -187,6 +195,8 @@ class RarReader:
             raise _missing("RAR", "rarfile", "rar") from None
         self._library = rarfile
         self._options = options
+        self._programs: list[Any] | None = None  # looked for when a packed member asks for one
+        self._tried = 0  # programs that failed on the member at hand
         self.problems: list[str] = []
         self.notices: list[str] = []
         rarfile.HACK_TMP_DIR = str(options.scratch)  # where it copies an archive for a program to read
@@ -199,6 +209,8 @@ class RarReader:
             except Exception as again:
                 raise ArchiveError(f"the headers of the RAR archive cannot be read ({_said(again)})") from again
         self._infos = self._archive.infolist()
+        if _is_volume(source.head):
+            self.problems.append("one volume of several: what goes on in the others is not read")
         if self._archive.needs_password() and not self._infos:
             self.problems.append("even its list of members is encrypted")
         if self._archive.comment:
@@ -216,10 +228,11 @@ class RarReader:
             raw = info.orig_filename if isinstance(info.orig_filename, bytes) else name.encode("utf-8", "replace")
             moment = calendar.timegm(info.date_time) if info.date_time else None
             system: Literal["dos", "unix"] = "unix" if info.host_os == self._library.RAR_OS_UNIX else "dos"
+            crc = info.CRC if kind == "file" and not info.file_redir else None  # a copy's own record has none
             yield Member(
                 index, name.replace("\\", "/"), raw, kind, 0 if kind == "folder" else info.file_size,
                 info.compress_size, f"rar-m{info.compress_type - 0x30}", moment, info.mode, system, info.comment or "",
-                checksum_text("crc32", info.CRC) if info.CRC is not None and kind == "file" else "",
+                checksum_text("crc32", crc) if crc is not None else "",
                 self._problem(info), info.file_redir[2] if info.file_redir else "",
             )  # fmt: skip
 
@@ -231,24 +244,70 @@ class RarReader:
         return ""
 
     def read(self, member: Member) -> Iterator[bytes]:
-        return enforced(self._chunks(member), member.size_bytes, member.checksum)
+        if self._infos[member.index].compress_type == self._library.RAR_M0:
+            yield from enforced(self._chunks(member), member.size_bytes, member.checksum)
+            return
+        if self._programs is None:
+            self._programs = _rar_programs(self._library)
+        if not self._programs:
+            raise ToolError(
+                "this member is packed, and no program that unpacks RAR was found",
+                hint="Install unrar, unar or bsdtar (Debian: apt-get install libarchive-tools), then run it again.",
+            )
+        self._library.CURRENT_SETUP = self._programs[self._tried]
+        try:
+            yield from enforced(self._chunks(member), member.size_bytes, member.checksum)
+        except MemberError as error:
+            # No program knows every version of the format: the member is damaged only when none reproduces it.
+            self._tried += 1
+            if self._tried < len(self._programs):
+                raise Again from None
+            self._tried = 0
+            names = ", ".join(program.get_cmdline("check_cmd", None)[0] for program in self._programs)
+            raise MemberError(f"{error.message}; unpacked by {names}", computed=error.computed) from error
+        self._programs.insert(0, self._programs.pop(self._tried))
+        self._tried = 0
 
     def _chunks(self, member: Member) -> Iterator[bytes]:
-        library = self._library
         try:
             with self._archive.open(self._infos[member.index]) as file:
                 while chunk := file.read(CHUNK_BYTES):
                     yield chunk
-        except library.RarCannotExec as error:
-            raise ToolError(
-                "this member is packed, and no program that unpacks RAR was found",
-                hint="Install unrar, unar, 7z or bsdtar (Debian: apt-get install libarchive-tools), then run it again.",
-            ) from error
-        except (library.Error, EOFError, ValueError) as error:
+        except (self._library.Error, EOFError, ValueError) as error:
             raise MemberError(f"its packed bytes do not decode ({_said(error)})") from error
 
     def close(self) -> None:
         self._archive.close()
+
+
+def _is_volume(head: bytes) -> bool:
+    """Whether the main header's flags say so: the word behind CRC and type, or in the newer format the last of its
+    four or five numbers (the format's published technical notes)."""
+    if head.startswith(RAR_MARKS[0]):
+        return bool(head[10:11]) and bool(head[10] & 1)
+    numbers, at = list[int](), 12
+    while len(numbers) < 5 and at < len(head):
+        number, shift = 0, 0
+        while at < len(head) and head[at] & 0x80 and shift < 63:
+            number, shift, at = number | (head[at] & 0x7F) << shift, shift + 7, at + 1
+        numbers.append(number | (head[at : at + 1] or b"\0")[0] << shift)
+        at += 1
+    if len(numbers) < 5 or numbers[1] != 1:
+        return False
+    return bool(numbers[4 if numbers[2] & 1 else 3] & 1)
+
+
+def _rar_programs(library: Any) -> list[Any]:
+    """The library's settings for each program of this host that may unpack RAR."""
+
+    class Bsdtar(library.ToolSetup):  # type: ignore[misc]
+        def open_cmdline(self, password: Any, archive: str, name: str | None = None) -> list[str]:
+            # The library (4.5) puts the `--` between -f and its value.
+            return [library.BSDTAR_TOOL, "-xOf", archive, "--", *([name] if name else [])]
+
+    plain = (library.UNRAR_CONFIG, library.UNAR_CONFIG, library.SEVENZIP_CONFIG, library.SEVENZIP2_CONFIG)
+    setups = [*map(library.ToolSetup, plain), Bsdtar(library.BSDTAR_CONFIG)]
+    return [setup for setup in setups if setup.check()]
 
 
 def _said(error: Exception) -> str:

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from discprep.archives.base import HEAD_BYTES, MemberError, Options, Source
+from discprep.archives.base import HEAD_BYTES, Again, MemberError, Options, Reader, Source
 from discprep.archives.formats import open_source, recognised
 from discprep.archives.names import Guard
 from discprep.errors import ToolError
@@ -47,6 +47,15 @@ def format_of(data: bytes) -> str:
     return found.name if found else ""
 
 
+def content(reader: Reader, member: Member) -> bytes:
+    """The member's bytes, asked for again when the reader says so."""
+    while True:
+        try:
+            return b"".join(reader.read(member))
+        except Again:
+            continue
+
+
 def look(data: bytes, scratch: Path, charset: str | None = None, limits: Limits | None = None) -> Seen:
     """Reads everything, and closes the reader.
 
@@ -67,7 +76,7 @@ def look(data: bytes, scratch: Path, charset: str | None = None, limits: Limits 
             fault = member.problem or refusal
             if not fault and member.kind == "file":
                 try:
-                    seen.contents[checked.name] = b"".join(reader.read(member))
+                    seen.contents[checked.name] = content(reader, member)
                 except (MemberError, ToolError) as error:
                     fault = error.message
             if fault:
