@@ -1,0 +1,152 @@
+"""The tree of one disc, whole: items staged, the tool's own files, names in every tree, scripts; and its exact size.
+
+`plan` measures with it and `build` writes it, so that the sectors that the plan tells are the image's.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from discprep.disc.layout.options import BootImage, ImageOptions
+from discprep.disc.layout.sizes import image_sectors
+from discprep.disc.media import usable_sectors
+from discprep.disc.names import folder_companions, map_names, with_second_copies
+from discprep.disc.parts import Part, bring_up_items
+from discprep.disc.setup import setup_files, setup_scripts
+from discprep.disc.stage import stage
+from discprep.errors import DiscprepError, StorageError
+from discprep.link import rates_both_hold
+from discprep.model import Content, Form, Manifest, Named, Notice, Opened, Staged, Volume
+
+BOOT_NAME = "BOOT.IMG"
+NO_BUILD_ID = "00000000"  # for measuring: a build id has the same length on every script
+
+
+@dataclass(frozen=True, slots=True)
+class Tree:
+    """One disc before its image is written. `named` is in the order of the extents. Usable when `errors` is empty.
+    `rates`: line rates [bit/s] that both ends hold, for the settings scripts."""
+
+    named: tuple[Named, ...]
+    options: ImageOptions
+    parts: tuple[Part, ...] = ()
+    rates: tuple[int, ...] = ()
+    notices: tuple[Notice, ...] = ()
+    errors: tuple[DiscprepError, ...] = ()
+
+    @property
+    def sectors(self) -> int:
+        """Sectors of the image, padding included. Raises as `lay_out`."""
+        return image_sectors(self.named, self.options)
+
+
+def tree_of(
+    manifest: Manifest,
+    opened: Mapping[str, Opened],
+    forms: Mapping[str, Form],
+    work: Path,
+    *,
+    present: Collection[str] = (),
+    epoch_s: int = 0,
+    build_id: str = NO_BUILD_ID,
+    secrets: Mapping[str, str] | None = None,
+    allow_secrets: bool = False,
+    preview: bool = False,
+) -> Tree:
+    """The tree of the disc that carries these items in these forms, the bring-up set a second time where the
+    manifest asks for that and there is room.
+
+    Arguments:
+        opened: at least the items of `forms`, by id
+        work: a folder for changed files and scripts
+        present: ids already on the machine, or on an earlier disc
+        epoch_s: dates the volume and the folders that no archive brings
+        secrets, allow_secrets, preview: as `disc.stage.stage`
+
+    Raises:
+        NameRuleError, CapacityError: as `lay_out`, where second copies are asked for
+        StorageError: a boot file, the system area or the companions' content cannot be read
+    """
+    rates = rates_of(manifest)
+    staged = stage(manifest, opened, forms, secrets, work, allow_secrets=allow_secrets, preview=preview,
+                   rates=rates, present=present)  # fmt: skip
+    entries = (*staged.staged, *_companions(manifest, staged.staged))
+    tools = (*setup_files(manifest, entries, rates, work, present=present), *boot_files(manifest))
+    named, faults = map_names([*tools, *entries], manifest.profile, item_volumes(manifest))
+    options = options_of(manifest, named, epoch_s)
+    setup = setup_scripts(named, manifest, build_id, rates, work, present=present)
+    if manifest.medium.second_copy:
+        twice = with_second_copies(named, _in_bring_up(manifest))
+        fuller = setup_scripts(twice, manifest, build_id, rates, work, present=present)
+        setup = fuller if image_sectors(fuller.named, options) <= usable_sectors(manifest.medium) else setup
+    return Tree(
+        setup.named,
+        options,
+        setup.parts,
+        rates,
+        (*staged.notices, *setup.notices),
+        (*staged.errors, *faults, *setup.errors),
+    )
+
+
+def _in_bring_up(manifest: Manifest) -> Callable[[Named], bool]:
+    urgent = bring_up_items(manifest)
+    return lambda entry: entry.staged.item in urgent
+
+
+def rates_of(manifest: Manifest) -> tuple[int, ...]:
+    """The line rates [bit/s] for which the disc has settings: those that both ends hold; none without a link."""
+    if manifest.link is None:
+        return ()
+    return rates_both_hold(manifest.profile, manifest.bridge, manifest.link.framing)
+
+
+def item_volumes(manifest: Manifest) -> dict[str, Volume]:
+    """Item id to the volume it is installed on: its own, else the machine's first."""
+    volumes = {volume.path: volume for volume in manifest.profile.volumes}
+    first = next(iter(volumes.values()), None)
+    found = {item.id: volumes.get(item.volume or "", first) for item in manifest.items}
+    return {key: volume for key, volume in found.items() if volume}
+
+
+def options_of(manifest: Manifest, named: Sequence[Named], epoch_s: int) -> ImageOptions:
+    """The image's settings as the manifest and the profile have them."""
+    medium = manifest.medium
+    boot = next((n.iso for n in named if not n.staged.item and n.staged.name == (BOOT_NAME,)), None)
+    return ImageOptions(
+        volume=medium.volume,
+        epoch_s=epoch_s,
+        rules=manifest.profile.name_rules,
+        charset=manifest.profile.charset,
+        boot=BootImage(boot, medium.boot_media) if boot and medium.boot_image else None,
+        system_area=_read(medium.system_area) if medium.system_area else b"",
+    )
+
+
+def boot_files(manifest: Manifest) -> tuple[Staged, ...]:
+    """The files that the machine or its firmware starts from the disc."""
+    files = [(tuple(path.split("/")), Path(host)) for path, host in manifest.profile.boot_files]
+    if manifest.medium.boot_image:
+        files.append(((BOOT_NAME,), manifest.medium.boot_image))
+    return tuple(Staged(name, "", _content(host), copied=False, fixed_name=True) for name, host in files)
+
+
+def _companions(manifest: Manifest, staged: Sequence[Staged]) -> tuple[Staged, ...]:
+    path = manifest.profile.companion_folder_content
+    return folder_companions(staged, manifest.profile, _content(path)) if path else ()
+
+
+def _content(path: Path) -> Content:
+    data = _read(path)
+    return Content(path, 0, len(data), hashlib.sha256(data).hexdigest())
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise StorageError(f"it cannot be read: {error.strerror}", where=path.name) from None
+
