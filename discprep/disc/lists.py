@@ -1,0 +1,102 @@
+"""Two lists that stand on the disc itself, in the machine's text form: what is on it under which names, and the
+checksums of all its files, in the form that `sha256sum -c` takes.
+
+As with the setup scripts, the lists are staged without content, mapped to names with everything else, and filled then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
+from itertools import groupby
+from pathlib import Path
+
+from discprep.disc.contents import keep
+from discprep.disc.setup.script import disc_parts, second_parts
+from discprep.disc.textform import approximate, encode_text
+from discprep.model import Manifest, Named, Staged
+
+CONTENTS, CHECKSUMS = "CONTENTS.TXT", "SHA256.TXT"
+NAME_COLUMNS = 44
+
+
+def list_files(work: Path) -> tuple[Staged, ...]:
+    """The two lists as files that are still empty, to be mapped to names with everything else."""
+    empty = keep(b"", work)
+    return tuple(Staged((name,), "", empty, copied=False, fixed_name=True) for name in (CONTENTS, CHECKSUMS))
+
+
+def fill_lists(named: Sequence[Named], manifest: Manifest, build_id: str, work: Path) -> tuple[Named, ...]:
+    """The same files with the lists' content; everything else must have its own by now.
+
+    Raises:
+        EditError: a name on the disc that the machine's charset cannot express
+    """
+    contents = contents_text(named, manifest, build_id)
+    listed = _with_text(named, CONTENTS, approximate(contents, manifest.profile.charset), manifest, work)
+    return _with_text(listed, CHECKSUMS, checksums_text(listed), manifest, work)
+
+
+def _with_text(named: Sequence[Named], name: str, text: str, manifest: Manifest, work: Path) -> tuple[Named, ...]:
+    content = keep(encode_text(text, manifest.profile, where=name), work)
+    return tuple(
+        replace(entry, staged=replace(entry.staged, content=content, text=True))
+        if entry.staged.name == (name,) and not entry.staged.item
+        else entry
+        for entry in named
+    )
+
+
+def contents_text(named: Sequence[Named], manifest: Manifest, build_id: str) -> str:
+    """Every file by item: its path on the disc, its size in bytes, and its own name where that is another."""
+    title = manifest.title or manifest.medium.volume
+    lines = [f"{title}: what is on this disc", f"Volume {manifest.medium.volume}, build {build_id}"]
+    files = [entry for entry in named if entry.staged.content and entry.staged.name != (CONTENTS,)]
+    for item_id, entries in groupby(sorted(files, key=_item_first(manifest)), lambda entry: entry.staged.item):
+        lines += ["", _heading(item_id, manifest), *(_line(entry) for entry in entries)]
+    return "\n".join([*lines, ""])
+
+
+def _item_first(manifest: Manifest) -> Callable[[Named], tuple[int, tuple[str, ...]]]:
+    order = {item.id: number for number, item in enumerate(manifest.items)}
+
+    def key(entry: Named) -> tuple[int, tuple[str, ...]]:
+        return order.get(entry.staged.item, -1), disc_parts(entry)
+
+    return key
+
+
+def _heading(item_id: str, manifest: Manifest) -> str:
+    if not item_id:
+        return "The disc's own files"
+    item = manifest.item(item_id)
+    return " ".join(word for word in (item.title or item.id, item.version) if word)
+
+
+def _line(entry: Named) -> str:
+    path = "/".join(disc_parts(entry))
+    size = str(entry.staged.content.size_bytes if entry.staged.content else 0)
+    own = entry.staged.member or "/".join(entry.staged.name)
+    line = f"  {path.ljust(NAME_COLUMNS)} {size:>10}"
+    return line if path.casefold().endswith(own.casefold()) else f"{line}  {own}"
+
+
+def checksums_text(named: Sequence[Named]) -> str:
+    """SHA-256, two spaces and the path for each file, sorted by path; the list itself is not in it."""
+    lines = sorted(_checksum_lines(named), key=lambda pair: pair[1])
+    return "".join(f"{_joined(sha256, path)}\n" for sha256, path in lines)
+
+
+def _checksum_lines(named: Iterable[Named]) -> Iterator[tuple[str, str]]:
+    for entry in named:
+        content = entry.staged.content
+        if content is None or entry.staged.name == (CHECKSUMS,):
+            continue
+        yield content.sha256, "/".join(disc_parts(entry))
+        if entry.second:
+            yield content.sha256, "/".join(second_parts(entry))
+
+
+def _joined(sha256: str, path: str) -> str:
+    """As the program escapes it: a backslash in a name is doubled and told by one at the line's start."""
+    return f"\\{sha256}  {path.replace(chr(92), chr(92) * 2)}" if "\\" in path else f"{sha256}  {path}"
