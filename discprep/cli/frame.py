@@ -150,13 +150,18 @@ def say(message: str, hint: str = "") -> None:
 
 
 def print_json(
-    name: str, document: Mapping[str, Any], errors: Iterable[DiscprepError], notices: Iterable[Notice]
+    name: str,
+    document: Mapping[str, Any],
+    errors: Iterable[DiscprepError],
+    notices: Iterable[Notice],
+    *,
+    indent: int | None = 1,
 ) -> None:
     """The envelope of DEVELOPERS.md: `discprep`, `command`, the document's own keys, `notices`, `errors`."""
     envelope: dict[str, Any] = {"discprep": 1, "command": name, **document}
     envelope["notices"] = [_places(n, n.message) for n in notices]
     envelope["errors"] = [{"family": e.family, **_places(e, e.message)} for e in flatten(errors)]
-    print(json.dumps(envelope, ensure_ascii=False, indent=1), flush=True)
+    print(json.dumps(envelope, ensure_ascii=False, indent=indent), flush=True)
 
 
 def _places(thing: Any, message: str) -> dict[str, str]:
