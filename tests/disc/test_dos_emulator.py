@@ -8,7 +8,7 @@ import subprocess
 from dataclasses import replace
 
 import pytest
-from support.dos import dos_profile, files_below, plain_image, run_dos
+from support.dos import dos_profile, files_below, own_image, plain_image, run_dos
 from support.programs import program
 from support.staging import manifest_of, opened_of, prepared
 
@@ -38,7 +38,7 @@ EDITED = SETTINGS.replace(b"9600", b"57600")
 OWNERS = b"the owner's own settings\r\n"
 
 
-def disc(tmp_path, profile=None, **fields):
+def disc(tmp_path, profile=None, image=own_image, second_copies=False, **fields):
     """The prepared disc, and its image."""
     fields.setdefault(
         "steps", (Step("machine", "Run the installer (use its defaults).", ("net",), ("NET/LINE.CFG", "OLD.INI")),)
@@ -49,9 +49,9 @@ def disc(tmp_path, profile=None, **fields):
         "docs": opened_of({DEEP: b"deep\n", "index.txt": b"index\n"}, tmp_path),
         "pictures": opened_of({"hall.pic": b"picture"}, tmp_path),
     }
-    result = prepared(manifest, opened, tmp_path, rates=(19200, 57600))
+    result = prepared(manifest, opened, tmp_path, rates=(19200, 57600), second_copies=second_copies)
     assert result.errors == ()
-    return result, plain_image(result.named, tmp_path)
+    return result, image(result.named, tmp_path)
 
 
 def wanted(result):
@@ -149,7 +149,7 @@ def test_a_full_target_stops_with_its_message(tmp_path, size_kb):
     files = {f"part{n:02d}.dat": bytes([n]) * 20_000 for n in range(size_kb // 20)}
     manifest = manifest_of([Item("big", to="BIG")], profile)
     result = prepared(manifest, {"big": opened_of(files, tmp_path)}, tmp_path)
-    image = plain_image(result.named, tmp_path)
+    image = own_image(result.named, tmp_path)
     mount = f"imgmount a {floppy} -t floppy"
     said = " ".join(run_dos(image, tmp_path / "c", [r"call d:\SETUP\PART1.BAT"], mounts=[mount]))
     assert ("The volume A: is full." in said) == (size_kb > 360)
@@ -178,6 +178,40 @@ def test_another_volume(tmp_path):
     manifest = manifest_of([Item("docs", to="DOCS", volume="E:")], profile)
     result = prepared(manifest, {"docs": opened_of({"a.txt": b"a"}, tmp_path)}, tmp_path)
     run_dos(
-        plain_image(result.named, tmp_path), tmp_path / "c", [r"call d:\SETUP\PART1.BAT"], mounts=[f"mount e {second}"]
+        own_image(result.named, tmp_path), tmp_path / "c", [r"call d:\SETUP\PART1.BAT"], mounts=[f"mount e {second}"]
     )
     assert files_below(second) == {"DOCS/A.TXT": b"a"}
+
+
+@pytest.mark.parametrize("second_copies", [False, True])
+def test_a_lost_file_that_is_needed(tmp_path, second_copies):
+    """It is taken from its second copy, else the part stops, names it and is not done."""
+
+    def image(named, folder):
+        return plain_image(named, folder, without=["NET/TOOLS/DIAL.EXE"])
+
+    result, scratched = disc(tmp_path, image=image, second_copies=second_copies)
+    target = tmp_path / "c"
+    said = " ".join(run_dos(scratched, target, [r"call d:\SETUP\PART1.BAT", r"call d:\SETUP\PART2.BAT"]))
+    if second_copies:
+        assert without_saved(files_below(target)) == wanted(result)
+    else:
+        assert r"Could not be copied: C:\NET\tools\dial.exe It is needed." in said
+        assert "is done" not in said
+        assert not any(name.startswith("CATALOG1/") for name in files_below(target))
+
+
+def test_a_lost_file_that_nothing_needs(tmp_path):
+    """It is listed and passed over."""
+
+    def image(named, folder):
+        return plain_image(named, folder, without=["CATALOG1/INDEX.TXT"])
+
+    result, scratched = disc(tmp_path, image=image)
+    target = tmp_path / "c"
+    said = " ".join(run_dos(scratched, target, [r"call d:\SETUP\PART1.BAT", r"call d:\SETUP\PART2.BAT"]))
+    assert "This was the last part." in said
+    assert r"Could not be copied: D:\CATALOG1\INDEX.TXT" in said
+    files = files_below(target)
+    assert files["SAVED/HURT.TXT"] == b"D:\\CATALOG1\\INDEX.TXT\r\n"
+    assert without_saved(files) == {k: v for k, v in wanted(result).items() if k != "CATALOG1/INDEX.TXT"}

@@ -11,6 +11,8 @@ from dataclasses import replace
 from pathlib import Path
 
 from discprep.disc.contents import read_content
+from discprep.disc.image import write_image
+from discprep.disc.layout.options import ImageOptions
 from discprep.manifest.load import load_profile
 from discprep.model import Named, Profile
 from support.programs import program
@@ -39,15 +41,26 @@ def dos_profile() -> Profile:
     return replace(profile, shell=replace(profile.shell, message=shown, wait=()))
 
 
-def plain_image(named: Iterable[Named], folder: Path) -> Path:
-    """A level-1 image made by genisoimage from the names on the disc, for tests that are not about our image."""
+def own_image(named: Sequence[Named], folder: Path) -> Path:
+    """A level-1 image as a build writes it."""
+    path = folder / "own.iso"
+    write_image(named, path, ImageOptions("FIRSTDISC", epoch_s=946_684_800))
+    return path
+
+
+def plain_image(named: Iterable[Named], folder: Path, *, without: Iterable[str] = ()) -> Path:
+    """A level-1 image made by genisoimage from the names on the disc, `without` some files: to a copy command, a file
+    that is not there is as lost as one under a scratch."""
     tree = folder / "disc-tree"
     for entry in named:
         content = entry.staged.content
-        path = tree.joinpath(*entry.iso[:-1], entry.iso[-1].removesuffix("."))
-        (path if content is None else path.parent).mkdir(parents=True, exist_ok=True)
-        if content is not None:
-            path.write_bytes(read_content(content))
+        for parts in filter(None, (entry.iso, entry.second)):
+            path = tree.joinpath(*parts[:-1], parts[-1].removesuffix("."))
+            (path if content is None else path.parent).mkdir(parents=True, exist_ok=True)
+            if content is not None:
+                path.write_bytes(read_content(content))
+    for lost in without:
+        (tree / lost).unlink()
     image = folder / "plain.iso"
     command = [program("genisoimage"), "-quiet", "-iso-level", "1", "-V", "FIRSTDISC", "-o", str(image), str(tree)]
     subprocess.run(command, check=True)
