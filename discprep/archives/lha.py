@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from discprep.archives import lha_decode, times
 from discprep.archives.base import Again, Format, MemberError, Options, Source, checksum_text, enforced
 from discprep.archives.lha_headers import (
+    ANY_METHOD,
     FOLDER,
     HEAD_BYTES,
     STORED,
@@ -19,9 +20,9 @@ from discprep.archives.lha_headers import (
     BadHeader,
     Header,
     Search,
-    looks_like_header,
     nearly_header,
     read_header,
+    starts_archive,
 )
 from discprep.model import Member, MemberKind
 
@@ -34,8 +35,8 @@ DOS_IDS = {"", "M", "w", "W", "2", " ", "3", "\0"}
 
 
 def recognise(source: Source) -> bool:
-    """A method id at byte 2."""
-    return looks_like_header(source.head[:22]) and source.size_bytes >= 21
+    """A header at the start, damaged or not."""
+    return starts_archive(source.at, source.size_bytes)
 
 
 def recognise_behind_stub(source: Source) -> bool:
@@ -130,7 +131,7 @@ class LhaReader:
         here = self._source.at(offset, 22)
         if not here or here[0] == 0:
             return offset <= self._end
-        return looks_like_header(here)
+        return ANY_METHOD.match(here, 2) is not None
 
     def _resume(self, offset: int, why: str) -> int | None:
         """Past what is no header: to the next verified one. None when there is none; `problems` says so."""

@@ -16,7 +16,8 @@ from discprep.archives.crc import crc16
 HEADER_MAX = 2**20  # bytes of one header with its extended headers
 HEAD_BYTES = 512  # holds nearly every header whole
 STUB_MAX = 256 * 1024  # how far a self-extractor's program may reach
-METHOD = re.compile(rb"-(?:lh[0-9a-z]|lz[0-9a-z]|pm[0-9a-z])-")
+METHOD = re.compile(rb"-(?:lh|lz|pm)[0-9a-z]-")
+ANY_METHOD = re.compile(rb"-[0-9a-zA-Z]{3}-")
 STORED = {"-lh0-", "-lz4-", "-pm0-"}
 FOLDER = "-lhd-"
 _BASE = struct.Struct("<5sIIIBB")  # method, packed or skip size, size, time, attribute, level: from byte 2
@@ -46,6 +47,7 @@ class Header:
     name: bytes = b""
     extended: dict[int, bytes] = field(default_factory=dict)  # the last of each type
     unix_mode: int | None = None
+    crc_at: int = 0  # where the header CRC stands; 0: it has none
     checked: bool = False  # a checksum over the header agrees
     closes: bool = False  # levels 2 and 3: the extended headers end where the header does
     fault: str = ""
@@ -60,10 +62,26 @@ class Header:
         """Where the next header begins."""
         return self.data_offset + self.packed_bytes
 
+    def verified(self, end: int) -> bool:
+        """Whether this surely is a header of an archive of `end` bytes, and not bytes that look like one."""
+        return self.checked or (self.closes and not self.fault and self.end <= end)
+
 
 def looks_like_header(head: bytes) -> bool:
-    """Whether a method id stands at byte 2, as in every level."""
+    """Whether the id of a usual method stands at byte 2, as in every level."""
     return METHOD.match(head, 2) is not None
+
+
+def starts_archive(read: ReadAt, end: int) -> bool:
+    """Whether a file of `end` bytes begins with a header: a usual method's, or any other that verifies."""
+    head = read(0, HEAD_BYTES)
+    if looks_like_header(head) or not ANY_METHOD.match(head, 2):
+        return len(head) > 20 and looks_like_header(head)
+    try:
+        header = read_header(read, 0, end, head)
+    except BadHeader:
+        return False
+    return header.verified(end)
 
 
 def nearly_header(head: bytes) -> bool:
@@ -79,7 +97,7 @@ def read_header(read: ReadAt, offset: int, end: int, head: bytes = b"") -> Heade
         BadHeader: no method id, an unknown level, a length that cannot be; the file ends inside the header
     """
     head = head or read(offset, HEAD_BYTES)
-    if not looks_like_header(head):
+    if not ANY_METHOD.match(head, 2):
         raise BadHeader("no method id stands where a header should be")
     if len(head) < 22:
         raise BadHeader("the file ends inside a header")
@@ -169,13 +187,22 @@ def _chain_1(header: Header, read: ReadAt, base: bytes, skip: int, end: int) -> 
 
 def _level_2(header: Header, read: ReadAt, head: bytes, end: int) -> None:
     total = int.from_bytes(head[:2], "little")
-    if len(head) < 26 or total < 26:
+    short = head[23:24] == b"K"  # that system's packers count two bytes too few
+    if len(head) < 26 or total < (24 if short else 26):
         raise BadHeader(f"the header says it is {total} bytes long, too short for any")
     header.crc = int.from_bytes(head[21:23], "little")
     header.os_id = chr(head[23])
-    if header.os_id == "K":  # that system's packers count two bytes too few
+    if short and not _closes(_more(read, head, header.offset, total, end)):
         total += 2
     _chain(header, _more(read, head, header.offset, total, end), 24, 2)
+
+
+def _closes(whole: bytes) -> bool:
+    """Whether the extended headers of level 2 end within the header."""
+    at = 24
+    while size := int.from_bytes(whole[at : at + 2], "little"):
+        at += size
+    return at + 2 <= len(whole)
 
 
 def _level_3(header: Header, read: ReadAt, head: bytes, end: int) -> None:
@@ -189,38 +216,40 @@ def _level_3(header: Header, read: ReadAt, head: bytes, end: int) -> None:
     _chain(header, _more(read, head, header.offset, total, end), 28, 4)
 
 
+_SIZE_FIELD = {2: struct.Struct("<H").unpack_from, 4: struct.Struct("<I").unpack_from}
+
+
 def _chain(header: Header, whole: bytes, at: int, word: int) -> None:
     """The extended headers of levels 2 and 3, from the first size field at `at`; sizes are `word` bytes wide."""
-    while size := int.from_bytes(whole[at : at + word], "little"):
-        if size < word + 1 or at + size + word > len(whole):
+    size_at, last = _SIZE_FIELD[word], len(whole) - word
+    (size,) = size_at(whole, at)
+    while size:
+        data, after = at + word + 1, at + size
+        if size <= word or after > last:
             raise BadHeader("an extended header is longer than the header allows")
-        _extension(header, whole[at + word], whole[at + word + 1 : at + size], at + word + 1)
-        at += size
+        _extension(header, whole[data - 1], whole[data:after], data)
+        at = after
+        (size,) = size_at(whole, at)
     header.header_bytes = len(whole)
-    header.closes = len(whole) - (at + word) in (0, 1)  # one byte of padding is usual
+    header.closes = last - at in (0, 1)  # one byte of padding is usual
     _extensions(header, whole)
-
-
-_CRC_AT = -1  # key of `extended` under which the place of the header CRC is kept
 
 
 def _extension(header: Header, type_: int, data: bytes, at: int) -> None:
     header.extended[type_] = data
     if type_ == 0 and len(data) >= 2:
-        header.extended[_CRC_AT] = at.to_bytes(4, "little")
+        header.crc_at = at
 
 
 def _extensions(header: Header, whole: bytes) -> None:
     """What the extended headers say about sizes, and the header CRC."""
-    sizes = header.extended.get(0x42, b"")
-    if len(sizes) >= 16:
+    extended = header.extended
+    if len(sizes := extended.get(0x42, b"")) >= 16:
         header.packed_bytes, header.size_bytes = struct.unpack_from("<QQ", sizes)
-    mode = header.extended.get(0x50, b"")
-    if len(mode) >= 2:
+    if len(mode := extended.get(0x50, b"")) >= 2:
         header.unix_mode = int.from_bytes(mode[:2], "little")
-    at = int.from_bytes(header.extended.pop(_CRC_AT, b""), "little")
-    if at:
-        _compare_crc(header, whole, at)
+    if header.crc_at:
+        _compare_crc(header, whole, header.crc_at)
 
 
 def _compare_crc(header: Header, whole: bytes, at: int) -> None:
@@ -268,4 +297,4 @@ class Search:
             self._budget -= HEAD_BYTES
             return False
         self._budget -= HEAD_BYTES + header.header_bytes
-        return header.checked or (header.closes and not header.fault and header.end <= self._end)
+        return header.verified(self._end)

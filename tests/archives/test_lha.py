@@ -122,13 +122,15 @@ def test_bombs_are_refused_before_they_are_decoded(tmp_path: Path, limits: Limit
     assert found.data == HELLO
 
 
-@pytest.mark.parametrize("method", [b"-lh2-", b"-lh3-", b"-lh8-", b"-lz9-"])
+@pytest.mark.parametrize("method", [b"-lh2-", b"-lh3-", b"-lh8-", b"-lz9-", b"-xyz-"])
 def test_unknown_method_hurts_one_member(tmp_path: Path, method: bytes) -> None:
     """Methods without a correct decoder are refused by name; the others stay readable."""
     found = decode_here(archive(Made(name=b"a"), Made(name=b"b", method=method), Made(name=b"c")), tmp_path)
     assert [bool(entry.problem) for entry in found.entries] == [False, True, False]
     assert method.decode() in found.entries[1].problem
     assert (found.content(0), found.content(2)) == (HELLO, HELLO)
+    found = decode_here(archive(Made(name=b"a", method=method), Made(name=b"b")), tmp_path)
+    assert [bool(entry.problem) for entry in found.entries] == [True, False]
 
 
 def test_odd_lh7_gets_its_own_wrapper() -> None:

@@ -8,7 +8,7 @@ import pytest
 from support.decoding import decode_here
 from support.lha import BOMB, BOMB_BYTES, DOS_2026, HELLO, LEVEL_0, LEVEL_1, LEVEL_2, LEVEL_3, Made, archive, resum
 
-from discprep.archives import lha, lha_headers
+from discprep.archives import lha_headers
 from discprep.archives.lha_headers import BadHeader, Search, read_header
 
 
@@ -88,8 +88,9 @@ def test_system_K_counts_two_bytes_too_few() -> None:
     """The level-2 size of that system's packer lacks two bytes (lhasa, lib/lha_file_header.c)."""
     whole = bytes(Made(level=2, os_id=b"K"))
     short = struct.pack("<H", int.from_bytes(whole[:2], "little") - 2) + whole[2:]
-    header = read_header(reader(short + b"\0"), 0, len(short) + 1)
-    assert short[header.data_offset :] == HELLO
+    for data in (short, whole):
+        header = read_header(reader(data + b"\0"), 0, len(data) + 1)
+        assert data[header.data_offset :] == HELLO
 
 
 def test_level_2_padding() -> None:
@@ -329,8 +330,19 @@ def test_member_without_a_name_gets_one(tmp_path: Path) -> None:
     assert "has no name" in notices[0]
 
 
-def test_recognition_asks_for_a_method_id() -> None:
-    """Only the id at byte 2 is looked at, so that a damaged header is still called LHA."""
-    source = lha.Source
-    for data, expected in ((LEVEL_0, True), (LEVEL_3, True), (b"\0" * 30, False), (b"-lh5-" * 9, False)):
-        assert lha.recognise(source(None, len(data), data, "x")) == expected  # type: ignore[arg-type]
+@pytest.mark.parametrize(
+    ("data", "expected"),
+    [
+        (LEVEL_0, True),
+        (LEVEL_3[:21], True),
+        (LEVEL_0[:1] + b"?" + LEVEL_0[2:], True),  # its sum is wrong: a damaged archive, not another kind of file
+        (archive(Made(method=b"-xyz-")), True),  # an unknown method, but the header's sum agrees
+        (b"an-old-saying: all is well that ends well, and so on", False),
+        (bytes(30), False),
+        (b"-lh5-" * 9, False),
+        (b"", False),
+    ],
+)
+def test_recognition(data: bytes, expected: bool) -> None:
+    """A usual method's id at byte 2, or any id in a header that verifies."""
+    assert lha_headers.starts_archive(reader(data), len(data)) == expected

@@ -47,7 +47,7 @@ class WorkerPeak(threading.Thread):
 
     def run(self) -> None:
         while True:
-            for process in WORKERS:
+            for process in list(WORKERS):
                 with contextlib.suppress(OSError, StopIteration):
                     lines = Path(f"/proc/{process.pid}/status").read_text().splitlines()
                     self.kb = max(self.kb, next(int(line.split()[1]) for line in lines if line.startswith("VmHWM")))
