@@ -1,0 +1,311 @@
+"""Writes the image of a disc: structures through pycdlib, sealed by `layout.seal`, then the bytes of the files.
+
+pycdlib writes descriptors, path tables and directories; it is given files without bytes, so that the data, its place
+and its hashes are ours. The finished file is read once more and checked against the standard and the hashes.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import shutil
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+from discprep.disc.layout.check import Expected, check_image
+from discprep.disc.layout.fields import SECTOR, SYSTEM_AREA_BYTES
+from discprep.disc.layout.options import BootImage, ImageOptions
+from discprep.disc.layout.seal import seal
+from discprep.disc.layout.sizes import Layout, Node, lay_out
+from discprep.errors import (
+    CapacityError,
+    DiscError,
+    DiscprepError,
+    IntegrityError,
+    NameRuleError,
+    StorageError,
+    raise_all,
+)
+from discprep.model import Content, Named, Placed, Progress, Silent
+
+__all__ = ["BootImage", "ImageOptions", "ImageWritten", "write_image"]
+
+BLOCK_BYTES = 1 << 20
+ZEROS = bytes(BLOCK_BYTES)
+OUR_FAULT = "This is a fault of discprep, or of a version of pycdlib it does not know: please report it."
+
+
+@dataclass(frozen=True, slots=True)
+class ImageWritten:
+    """An image that stands, sealed and checked, at `path`. `placed` is in the order of the names given."""
+
+    path: Path
+    placed: tuple[Placed, ...]
+    sectors: int
+    size_bytes: int
+    sha256: str
+
+
+def write_image(
+    named: Sequence[Named], path: Path, options: ImageOptions, progress: Progress | None = None
+) -> ImageWritten:
+    """Writes, seals and checks an image at `path`, a part file that the caller then gives its final name.
+
+    The data lies in the order of `named`, equal content once, second copies (`Named.second`) after everything else.
+    Each file is hashed while it is copied; the finished image is read once more, its structures checked against the
+    standard and every file against its hash, so that no further check is needed before the rename.
+
+    Args:
+        named: from `names.map_names`
+        path: where to write; a file there is replaced. Nothing is left there after an error
+        options: the volume's settings
+        progress: told of bytes, key "image"
+
+    Raises:
+        NameRuleError, CapacityError: what cannot be laid out; nothing was written
+        StorageError: the host's disk has no room for it; nothing was written
+        IntegrityError: a source file is no longer what it was when it was staged
+        DiscError: the finished image breaks the standard (our fault)
+    """
+    progress = progress or Silent()
+    _check_options(options)
+    layout = lay_out(named, options)
+    _check_room(path, layout.sectors * SECTOR)
+    progress.begin("image", "writing the image", 2 * layout.sectors * SECTOR)
+    try:
+        _write(path, layout, options, progress)
+        checked = check_image(path, expected_files(layout), progress, key="image")
+        raise_all([DiscError(str(fault), hint=OUR_FAULT) for fault in checked.faults])
+    except BaseException:
+        path.unlink(missing_ok=True)
+        raise
+    finally:
+        progress.end("image")
+    return ImageWritten(path, layout.placed, layout.sectors, layout.sectors * SECTOR, checked.sha256)
+
+
+def expected_files(layout: Layout) -> tuple[Expected, ...]:
+    """What a check of the image must find: every file with its bytes' place, size and hash."""
+    return tuple(
+        Expected(node.iso, layout.extents.get(node.iso, 0), node.content.size_bytes, node.content.sha256)
+        for node in layout.nodes
+        if node.content
+    )
+
+
+# -------------------------------------------------------------------------------------- before a byte is written
+
+
+def _check_options(options: ImageOptions) -> None:
+    most = 16 if options.joliet else 32
+    problems: list[DiscprepError] = []
+    if not re.fullmatch(rf"[A-Z0-9_]{{1,{most}}}", options.volume):
+        problems.append(
+            NameRuleError(
+                f"{options.volume!r} is no volume name: 1 to {most} of A-Z, 0-9 and _",
+                hint="Change `volume` under [medium].",
+            )
+        )
+    if len(options.system_area) > SYSTEM_AREA_BYTES:
+        problems.append(
+            CapacityError(
+                f"the system area has {len(options.system_area)} bytes, a disc has room for {SYSTEM_AREA_BYTES}",
+                hint="Name another file under [medium] system_area.",
+            )
+        )
+    raise_all(problems)
+
+
+def _check_room(path: Path, size_bytes: int) -> None:
+    free = shutil.disk_usage(path.parent).free
+    replaced = path.stat().st_blocks * 512 if path.exists() else 0
+    if free + replaced < size_bytes:
+        raise StorageError(
+            f"the image needs {size_bytes} bytes and the host's disk has {free} free; nothing was written",
+            where=str(path.parent),
+            hint="Make room there, or build into a folder on another disk.",
+        )
+
+
+# --------------------------------------------------------------------------------------------- structures
+
+
+class _NoBytes:
+    """A file without bytes: pycdlib records its length and leaves its place empty."""
+
+    mode = "rb"
+
+    def read(self, size: int = -1) -> bytes:
+        return b""
+
+    def seek(self, offset: int, whence: int = 0) -> int:
+        return offset
+
+    def tell(self) -> int:
+        return 0
+
+
+def _write(path: Path, layout: Layout, options: ImageOptions, progress: Progress) -> None:
+    # A file left by an earlier run must not show through the places that are never written.
+    path.unlink(missing_ok=True)
+    with path.open("x+b") as file:
+        _write_structures(file, layout, options)
+        head = bytearray(_head(file, layout))
+        seal(head, layout, options)
+        file.truncate(0)
+        file.seek(0)
+        file.write(head)
+        file.flush()
+        progress.advance("image", len(head))
+        _write_data(file.fileno(), layout, progress)
+        file.truncate(layout.sectors * SECTOR)
+
+
+def _head(file: BinaryIO, layout: Layout) -> bytes:
+    """The bytes before the data, as written."""
+    file.seek(0)
+    head = file.read(layout.data_sector * SECTOR)
+    return head.ljust(layout.data_sector * SECTOR, b"\0")
+
+
+def _write_structures(file: BinaryIO, layout: Layout, options: ImageOptions) -> None:
+    """Lets pycdlib write descriptors, path tables, directories and catalogue."""
+    from pycdlib import PyCdlib
+    from pycdlib.pycdlibexception import PyCdlibException
+
+    iso = PyCdlib()
+    try:
+        iso.new(
+            interchange_level=options.level,
+            vol_ident=options.volume,
+            pub_ident_str=options.publisher,
+            preparer_ident_str=options.preparer,
+            app_ident_str=options.application,
+            joliet=3 if options.joliet else None,
+            rock_ridge="1.09" if options.rock_ridge else None,
+        )
+        for node in layout.nodes:
+            _add(iso, node, options)
+        _add_boot(iso, layout, options)
+        iso.force_consistency()
+        _check_start(iso, layout)
+        iso.write_fp(file, blocksize=BLOCK_BYTES)
+        iso.close()
+    except (PyCdlibException, ValueError, UnicodeError) as error:
+        raise DiscError(f"the image cannot be written: {error}", hint=OUR_FAULT) from error
+
+
+def _add(iso, node: Node, options: ImageOptions) -> None:  # type: ignore[no-untyped-def]
+    names: dict[str, str | int] = {"iso_path": "/" + "/".join(node.iso)}
+    if options.joliet:
+        names["joliet_path"] = "/" + "/".join(node.joliet)
+    if options.rock_ridge:
+        # As many letters as the name has bytes; the seal puts the bytes of the machine's charset in their place.
+        names["rr_name"] = "n" * len(node.rock_ridge[-1].encode(options.charset))
+        names["file_mode"] = 0o040555 if node.folder else 0o100444
+    if node.folder:
+        iso.add_directory(**names)
+    elif not node.catalogue:
+        names["iso_path"] = f"{names['iso_path']};1"
+        iso.add_fp(_NoBytes(), node.size_bytes, **names)
+
+
+def _add_boot(iso, layout: Layout, options: ImageOptions) -> None:  # type: ignore[no-untyped-def]
+    if not options.boot:
+        return
+    node = next(node for node in layout.nodes if node.catalogue)
+    more = {}
+    if options.joliet:
+        more["joliet_bootcatfile"] = "/" + node.joliet[0]
+    if options.rock_ridge:
+        more["rr_bootcatname"] = "n" * len(node.rock_ridge[0])
+    iso.add_eltorito(
+        f"/{'/'.join(options.boot.path)};1", bootcatfile=f"/{node.iso[0]};1", boot_load_size=4, **more
+    )  # fmt: skip
+
+
+def _check_start(iso, layout: Layout) -> None:  # type: ignore[no-untyped-def]
+    """The library's first data sector is the one the sizes foretold."""
+    filled = [node for node in layout.nodes if node.content and node.content.size_bytes]
+    if filled:
+        first = min(iso.get_record(iso_path=f"/{'/'.join(node.iso)};1").extent_location() for node in filled)
+        if first != layout.data_sector:
+            raise DiscError(f"the structures end at sector {first}, expected {layout.data_sector}", hint=OUR_FAULT)
+
+
+# ---------------------------------------------------------------------------------------------------- data
+
+
+def _write_data(target: int, layout: Layout, progress: Progress) -> None:
+    """Copies every distinct content to its place, hashing it; blocks of zeros are left as holes."""
+    with ThreadPoolExecutor(1) as hasher, _Sources() as sources:
+        for chunk in layout.chunks:
+            digest = hashlib.sha256()
+            at = chunk.extent * SECTOR
+            for block in sources.blocks(chunk.content):
+                hashing = hasher.submit(digest.update, block) if len(block) == BLOCK_BYTES else None
+                if block != ZEROS:
+                    _write_at(target, block, at)
+                if hashing:
+                    hashing.result()
+                else:
+                    digest.update(block)
+                at += len(block)
+                progress.advance("image", len(block))
+            if digest.hexdigest() != chunk.content.sha256:
+                raise _changed(chunk.content)
+
+
+def _write_at(target: int, block: bytes, at: int) -> None:
+    view = memoryview(block)
+    while view:
+        done = os.pwrite(target, view, at)
+        view, at = view[done:], at + done
+
+
+class _Sources:
+    """Reads contents block by block; the file read last stays open, since many contents lie in one."""
+
+    def __init__(self) -> None:
+        self._path: Path | None = None
+        self._file: BinaryIO | None = None
+
+    def __enter__(self) -> _Sources:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._file:
+            self._file.close()
+
+    def blocks(self, content: Content) -> Iterator[bytes]:
+        file = self._open(content)
+        at, left = content.offset_bytes, content.size_bytes
+        while left:
+            file.seek(at)
+            block = file.read(min(BLOCK_BYTES, left))
+            if not block:
+                raise _changed(content)
+            yield block
+            at, left = at + len(block), left - len(block)
+
+    def _open(self, content: Content) -> BinaryIO:
+        if self._file is None or self._path != content.path:
+            if self._file:
+                self._file.close()
+            try:
+                self._file, self._path = content.path.open("rb", buffering=0), content.path
+            except FileNotFoundError as error:
+                raise _changed(content) from error
+        return self._file
+
+
+def _changed(content: Content) -> IntegrityError:
+    return IntegrityError(
+        "a file changed or vanished while the image was being written; the image was dropped",
+        where=str(content.path),
+        hint="Leave the cache and the stage alone while discprep works, and build again.",
+    )

@@ -1,0 +1,381 @@
+"""Where everything on a disc will lie: exactly, before a byte is written; and bounds that add up item by item. Pure.
+
+    sectors = 16 + descriptors + 1 + path tables + directories + [Rock Ridge 1] + [boot catalogue 1] + data + padding
+
+The sector after the descriptors is left empty by the library that writes the structures; it also gives a path table
+of `n` bytes 2 * ceil(n / 4096) sectors in each byte order. Directory records fill sectors in the order of their
+identifiers and none crosses a sector (ECMA-119 §6.8.1.1).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+
+from discprep.disc.layout import susp
+from discprep.disc.layout.fields import FIRST_DESCRIPTOR, SECTOR
+from discprep.disc.layout.options import MIN_TRACK_SECTORS, ImageOptions
+from discprep.disc.layout.records import EXTENT_LIMIT, iso_order, path_record_bytes, record_bytes
+from discprep.errors import CapacityError, DiscprepError, NameRuleError, raise_all
+from discprep.model import Content, Named, Placed
+
+Path = tuple[str, ...]
+CATALOGUE = "BOOT.CAT"
+DOTS_BYTES = 2 * 34
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """One file or folder of the image, in every tree. `named` is None for what the layout itself adds."""
+
+    iso: Path
+    joliet: Path
+    rock_ridge: Path
+    content: Content | None = None
+    time_s: int | None = None
+    named: Named | None = None
+    second: bool = False
+    catalogue: bool = False
+
+    @property
+    def folder(self) -> bool:
+        return self.content is None and not self.catalogue
+
+    @property
+    def size_bytes(self) -> int:
+        return SECTOR if self.catalogue else self.content.size_bytes if self.content else 0
+
+    @property
+    def iso_identifier(self) -> bytes:
+        return (self.iso[-1] + ("" if self.folder else ";1")).encode("ascii")
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    """Bytes to write at a sector."""
+
+    extent: int
+    content: Content
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """The whole image before it is written. `data_sector` is the first after the structures."""
+
+    nodes: tuple[Node, ...]  # folders before what is in them
+    data_sector: int
+    chunks: tuple[Chunk, ...]  # in the order of their extents
+    extents: dict[Path, int]  # first sector of each file that has bytes, by `iso` path
+    sectors: int
+    placed: tuple[Placed, ...]
+
+
+def sectors_of(size_bytes: int) -> int:
+    """Sectors that so many bytes take."""
+    return -(-size_bytes // SECTOR)
+
+
+# --------------------------------------------------------------------------------------------- the nodes
+
+
+def disc_nodes(named: Sequence[Named], options: ImageOptions) -> tuple[Node, ...]:
+    """Every file and folder of the image: the named ones, folders on the way, second copies, the boot catalogue."""
+    nodes: dict[Path, Node] = {}
+    for entry in named:
+        for depth in range(1, len(entry.iso)):
+            trees = (entry.iso[:depth], entry.joliet[:depth], entry.rock_ridge[:depth])
+            nodes.setdefault(entry.iso[:depth], Node(*trees))
+    errors: list[DiscprepError] = []
+    for entry in named:
+        if entry.iso in nodes and (nodes[entry.iso].named or entry.staged.content):
+            errors.append(_twice(entry))
+            continue
+        trees = (entry.iso, entry.joliet, entry.rock_ridge)
+        nodes[entry.iso] = Node(*trees, entry.staged.content, entry.staged.time_s, entry)
+    raise_all(errors)
+    for node in [*_second_nodes(named, options), *_catalogue_node(nodes, options)]:
+        nodes.setdefault(node.iso, node)
+    return tuple(sorted(nodes.values(), key=lambda node: (len(node.iso), node.iso)))
+
+
+def _twice(entry: Named) -> NameRuleError:
+    return NameRuleError(
+        f"two files have the name {'/'.join(entry.iso)} on the disc",
+        where="/".join(entry.staged.name),
+        item=entry.staged.item,
+        hint="Give one of them another name with `rename`.",
+    )
+
+
+def _in_all_trees(path: Path, options: ImageOptions) -> tuple[Path, Path, Path]:
+    bare = tuple(part.removesuffix(".") for part in path)
+    return path, bare if options.joliet else (), bare if options.rock_ridge else ()
+
+
+def _second_nodes(named: Sequence[Named], options: ImageOptions) -> Iterator[Node]:
+    for entry in named:
+        if entry.second:
+            yield Node(*_in_all_trees(entry.second[:1], options))
+            trees = _in_all_trees(entry.second, options)
+            yield Node(*trees, entry.staged.content, entry.staged.time_s, entry, second=True)
+
+
+def _catalogue_node(nodes: dict[Path, Node], options: ImageOptions) -> Iterator[Node]:
+    if options.boot:
+        trees = (tree for node in nodes.values() for tree in (node.iso, node.joliet, node.rock_ridge))
+        used = {tree[0].casefold() for tree in trees if tree}
+        candidates = [CATALOGUE, *(f"BOOT{n}.CAT" for n in range(1, len(used) + 2))]
+        name = next(name for name in candidates if name.casefold() not in used)
+        yield Node(*_in_all_trees((name,), options), catalogue=True)
+
+
+# ------------------------------------------------------------------------------------- directory sizes
+
+
+def _pieces(size_bytes: int) -> int:
+    """Directory records a file takes: one for each extent."""
+    return max(1, -(-size_bytes // EXTENT_LIMIT))
+
+
+def _iso_record_bytes(node: Node, options: ImageOptions) -> int:
+    extra = 0
+    if options.rock_ridge:
+        name = node.rock_ridge[-1].encode(options.charset)
+        extra = susp.NM_BYTES + len(name) + susp.PLAIN_BYTES
+    return record_bytes(len(node.iso_identifier), extra)
+
+
+def _joliet_record_bytes(node: Node) -> int:
+    return record_bytes(2 * len(node.joliet[-1]))
+
+
+def dot_bytes(options: ImageOptions, root: bool) -> tuple[int, int]:
+    """Lengths of a primary directory's records for itself and its parent."""
+    if not options.rock_ridge:
+        return 34, 34
+    first = susp.PLAIN_BYTES + (susp.SP_BYTES + susp.CE_BYTES if root else 0)
+    return record_bytes(1, first), record_bytes(1, susp.PLAIN_BYTES)
+
+
+def packed_sectors(lengths: Iterable[int]) -> int:
+    """Sectors that records of these lengths take in this order, none crossing a sector.
+
+    >>> packed_sectors([34, 34] + [46] * 10_000)
+    228
+    """
+    sectors, used = 1, 0
+    for length in lengths:
+        if used + length > SECTOR:
+            sectors, used = sectors + 1, 0
+        used += length
+    return sectors
+
+
+def _folders(nodes: Iterable[Node], tree: str) -> dict[Path, list[Node]]:
+    """Children of each folder of one tree, the root and empty folders included."""
+    folders: dict[Path, list[Node]] = {(): []}
+    for node in nodes:
+        path: Path = getattr(node, tree)
+        folders.setdefault(path[:-1], []).append(node)
+        if node.folder:
+            folders.setdefault(path, [])
+    return folders
+
+
+def _iso_directory_sectors(nodes: Sequence[Node], options: ImageOptions) -> int:
+    """Sectors of all primary directories, in the order of whole identifiers that the library writes.
+
+    Raises:
+        NameRuleError: the standard's order of the same records needs a sector more
+    """
+    total = 0
+    errors: list[DiscprepError] = []
+    for path, children in _folders(nodes, "iso").items():
+        dots = dot_bytes(options, root=not path)
+        written = packed_sectors((*dots, *_lengths(sorted(children, key=lambda n: n.iso_identifier), options)))
+        right = sorted(children, key=lambda n: iso_order(n.iso_identifier))
+        if packed_sectors((*dots, *_lengths(right, options))) > written:
+            errors.append(_overflow(path))
+        total += written
+    raise_all(errors)
+    return total
+
+
+def _lengths(children: Iterable[Node], options: ImageOptions) -> Iterator[int]:
+    for node in children:
+        yield from [_iso_record_bytes(node, options)] * _pieces(node.size_bytes)
+
+
+def _overflow(path: Path) -> NameRuleError:
+    return NameRuleError(
+        f"the records of the folder {'/'.join(path) or '(root)'} do not fit their sectors in the standard's order",
+        where="/".join(path),
+        hint="`rename` one file there: one letter more or less is enough.",
+    )
+
+
+def _joliet_directory_sectors(nodes: Sequence[Node]) -> int:
+    total = 0
+    for children in _folders(nodes, "joliet").values():
+        order = sorted(children, key=lambda n: n.joliet[-1].encode("utf-16-be", "surrogatepass"))
+        lengths = (_joliet_record_bytes(n) for n in order for _ in range(_pieces(n.size_bytes)))
+        total += packed_sectors((34, 34, *lengths))
+    return total
+
+
+def _path_table_sectors(identifier_bytes: Iterable[int]) -> int:
+    """Sectors of both path tables of one tree, the root's record included."""
+    size_bytes = path_record_bytes(1) + sum(map(path_record_bytes, identifier_bytes))
+    return 2 * 2 * -(-size_bytes // 4096)
+
+
+def _all_path_table_sectors(nodes: Sequence[Node], options: ImageOptions) -> int:
+    folders = [node for node in nodes if node.folder]
+    total = _path_table_sectors(len(node.iso[-1]) for node in folders)
+    return total + (_path_table_sectors(2 * len(node.joliet[-1]) for node in folders) if options.joliet else 0)
+
+
+def _fixed_sectors(options: ImageOptions) -> int:
+    """Sectors before the path tables, the empty one after the terminator, Rock Ridge's and the catalogue's."""
+    descriptors = 2 + (options.boot is not None) + options.joliet
+    return FIRST_DESCRIPTOR + descriptors + 1 + options.rock_ridge + (options.boot is not None)
+
+
+# ------------------------------------------------------------------------------------------- the layout
+
+
+def lay_out(named: Sequence[Named], options: ImageOptions) -> Layout:
+    """Places every byte: equal content once, in the order of `named`; second copies after everything else.
+
+    Raises:
+        NameRuleError: two files of one name, or a folder whose records do not fit in the standard's order
+        CapacityError: a file too large for one extent at levels 1 and 2, or for the 32-bit sector numbers
+    """
+    _check_sizes(named, options)
+    nodes = disc_nodes(named, options)
+    data_sector = _fixed_sectors(options) + _all_path_table_sectors(nodes, options)
+    data_sector += _iso_directory_sectors(nodes, options)
+    data_sector += _joliet_directory_sectors(nodes) if options.joliet else 0
+    chunks, first = _place((n.staged.content for n in named), data_sector)
+    end = max(_end(chunks, data_sector), options.second_from_sector if any(n.second for n in named) else 0)
+    copies, second = _place((n.staged.content for n in named if n.second), end)
+    chunks += copies
+    end = _end(chunks, data_sector)
+    sectors = max(end + options.pad_sectors, MIN_TRACK_SECTORS) if options.pad_sectors else end
+    if sectors >= 2**32:
+        raise CapacityError("the image would have more sectors than their numbers can count", hint="Burn fewer items.")
+    extents = {}
+    for node in nodes:
+        if node.content and node.content.size_bytes:
+            extents[node.iso] = (second if node.second else first)[_key(node.content)]
+    placed = tuple(_placed(entry, first, second) for entry in named)
+    return Layout(nodes, data_sector, tuple(chunks), extents, sectors, placed)
+
+
+def _key(content: Content) -> tuple[str, int]:
+    return content.sha256, content.size_bytes
+
+
+def _place(contents: Iterable[Content | None], start: int) -> tuple[list[Chunk], dict[tuple[str, int], int]]:
+    chunks: list[Chunk] = []
+    extents: dict[tuple[str, int], int] = {}
+    at = start
+    for content in contents:
+        if content and content.size_bytes and _key(content) not in extents:
+            extents[_key(content)] = at
+            chunks.append(Chunk(at, content))
+            at += sectors_of(content.size_bytes)
+    return chunks, extents
+
+
+def _end(chunks: Sequence[Chunk], start: int) -> int:
+    return chunks[-1].extent + sectors_of(chunks[-1].content.size_bytes) if chunks else start
+
+
+def _placed(entry: Named, first: dict[tuple[str, int], int], second: dict[tuple[str, int], int]) -> Placed:
+    content = entry.staged.content
+    if content is None or not content.size_bytes:
+        return Placed(entry, 0, 0)
+    copy = second[_key(content)] if entry.second else None
+    return Placed(entry, first[_key(content)], sectors_of(content.size_bytes), copy)
+
+
+def _check_sizes(named: Sequence[Named], options: ImageOptions) -> None:
+    raise_all(
+        [
+            CapacityError(
+                f"it has {entry.staged.content.size_bytes} bytes; at level {options.level} a file has one extent of at "
+                f"most {EXTENT_LIMIT}",
+                where="/".join(entry.staged.name),
+                item=entry.staged.item,
+                hint='If the machine reads it, set name_rules to "iso-level-3"; else keep the file off the disc.',
+            )
+            for entry in named
+            if options.level < 3 and entry.staged.content and entry.staged.content.size_bytes > EXTENT_LIMIT
+        ]
+    )
+
+
+def image_sectors(named: Sequence[Named], options: ImageOptions) -> int:
+    """Sectors of the whole image, padding included: exactly what `image.write_image` writes. Raises as `lay_out`."""
+    return lay_out(named, options).sectors
+
+
+# ------------------------------------------------------------------------------------ bounds for the plan
+
+
+def item_sectors(named: Sequence[Named], options: ImageOptions) -> int:
+    """Sectors one item adds at most: its distinct bytes and all its folders below the root, laid out alone.
+
+    For any set of items: image_sectors(of them and the tool's files) <= constant_sectors(everything, options) +
+    the sum of their item_sectors. Path tables, the root and the tool's files are in the constant.
+    """
+    nodes = disc_nodes(named, options)
+    return _data_sectors(named) + _folder_bounds(nodes, options)
+
+
+def constant_sectors(everything: Sequence[Named], options: ImageOptions) -> int:
+    """Sectors that stand whatever is burned, as if everything were: descriptors, path tables, the root with all
+    its entries, the tool's own files (those of no item) with their folders, padding. Second copies are not in it.
+
+    Args:
+        everything: the names of all items in every form that may be burned, and of the tool's own files
+    """
+    nodes = disc_nodes(everything, options)
+    own = [entry for entry in everything if not entry.staged.item]
+    root = [node for node in nodes if len(node.iso) == 1]
+    total = _fixed_sectors(options) + _all_path_table_sectors(nodes, options) + options.pad_sectors
+    total += _folder_bounds(root, options, with_root=True) + _data_sectors(own)
+    total += _folder_bounds(disc_nodes(own, options), options)
+    return max(total, MIN_TRACK_SECTORS)
+
+
+def _data_sectors(named: Iterable[Named]) -> int:
+    contents = {_key(n.staged.content): n.staged.content.size_bytes for n in named if n.staged.content}
+    return sum(map(sectors_of, contents.values()))
+
+
+def _folder_bounds(nodes: Sequence[Node], options: ImageOptions, with_root: bool = False) -> int:
+    """Sectors of the folders below the root, or of the root alone, in whatever order their records come."""
+    total = 0
+    for path, children in _folders(nodes, "iso").items():
+        if with_root == (not path):
+            size_bytes = sum(dot_bytes(options, not path)) + sum(_lengths(children, options))
+            total += _most_sectors(size_bytes, _longest_iso_record(options))
+    for path, children in _folders(nodes, "joliet").items() if options.joliet else ():
+        if with_root == (not path):
+            size_bytes = DOTS_BYTES + sum(_joliet_record_bytes(n) * _pieces(n.size_bytes) for n in children)
+            total += _most_sectors(size_bytes, record_bytes(128))
+    return total
+
+
+def _longest_iso_record(options: ImageOptions) -> int:
+    extra = susp.NM_BYTES + 100 + susp.PLAIN_BYTES if options.rock_ridge else 0
+    return record_bytes(14 if options.level == 1 else 33, extra)
+
+
+def _most_sectors(size_bytes: int, longest: int) -> int:
+    """Most sectors that records of so many bytes in all can take: every sector but the last holds more than
+    2048 - longest bytes, and lengths are even. For two such sums a and b: most(a + b) <= most(a) + most(b).
+    """
+    return 1 + (size_bytes - 1) // (SECTOR - longest + 2)

@@ -1,0 +1,115 @@
+"""System Use entries (the sharing protocol's SP, CE, ER), Rock Ridge, and `AS` attributes with comments. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+from discprep.disc.layout.fields import SECTOR, little, read_long_date, read_short_date
+
+MAX_AREAS = 32  # continuation areas followed for one record
+ReadSector = Callable[[int], bytes]
+
+# Sizes of the entries that the writer gives every record, in Rock Ridge 1.09: RR, PX, TF with three short dates.
+RR_BYTES, PX_BYTES, TF_BYTES, NM_BYTES, SP_BYTES, CE_BYTES = 5, 36, 26, 5, 7, 28
+PLAIN_BYTES = RR_BYTES + PX_BYTES + TF_BYTES
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One entry: its signature, its data after the four header bytes, and where its bytes begin."""
+
+    signature: str
+    data: bytes
+    sector: int | None  # None: in the record itself
+    offset: int  # in the System Use area, or in the sector
+
+
+class BrokenEntries(ValueError):
+    """The System Use area cannot be read to its end."""
+
+
+def entries(area: bytes, read: ReadSector, skip: int = 0) -> Iterator[Entry]:
+    """The entries of a record's System Use area, continuation areas followed.
+
+    Raises:
+        BrokenEntries: an entry that does not fit its area, or areas without end
+    """
+    sector: int | None = None
+    base = 0
+    for _ in range(MAX_AREAS):
+        following = None
+        offset = skip if sector is None else 0
+        while offset + 4 <= len(area):
+            signature, length = area[offset : offset + 2], area[offset + 2]
+            if signature == b"ST" or not any(area[offset : offset + 4]):
+                break
+            if length < 4 or offset + length > len(area):
+                raise BrokenEntries(f"a System Use entry of {length} bytes does not fit its area")
+            entry = Entry(signature.decode("latin-1"), bytes(area[offset + 4 : offset + length]), sector, base + offset)
+            if signature == b"CE" and length >= 28:
+                following = (little(area, offset + 4, 4), little(area, offset + 12, 4), little(area, offset + 20, 4))
+            yield entry
+            offset += length
+        if following is None:
+            return
+        sector, base, length = following
+        if base + length > SECTOR:
+            raise BrokenEntries("a continuation area passes the end of its sector")
+        area = read(sector)[base : base + length]
+    raise BrokenEntries(f"more than {MAX_AREAS} continuation areas")
+
+
+@dataclass(slots=True)
+class RockRidge:
+    """What a record's entries say. `name` and `comment` are stored bytes; None: not said."""
+
+    name: bytes | None = None
+    mode: int | None = None
+    time_s: int | None = None
+    attributes: int | None = None  # the 32-bit word of AS
+    comment: bytes | None = None
+    link: bool = False
+    moved: bool = False  # RE: a relocated directory, to be hidden
+    child: int | None = None  # CL: the sector of the directory that stands here
+
+
+def rock_ridge(found: Iterator[Entry]) -> RockRidge:
+    """Gathers the entries of one record."""
+    facts = RockRidge()
+    for entry in found:
+        data = entry.data
+        if entry.signature == "NM" and data:
+            facts.name = (facts.name or b"") + data[1:]
+        elif entry.signature == "PX" and len(data) >= 4:
+            facts.mode = little(data, 0, 4)
+        elif entry.signature == "TF" and data:
+            facts.time_s = _modified(data)
+        elif entry.signature == "AS" and data:
+            _attributes(facts, data)
+        elif entry.signature == "SL":
+            facts.link = True
+        elif entry.signature == "RE":
+            facts.moved = True
+        elif entry.signature == "CL" and len(data) >= 4:
+            facts.child = little(data, 0, 4)
+    return facts
+
+
+def _modified(data: bytes) -> int | None:
+    """The time of last change in a TF entry: flag bit 1, after creation if that is there too."""
+    size, flags = (17, data[0]) if data[0] & 0x80 else (7, data[0])
+    if not flags & 0x02:
+        return None
+    start = 1 + size * (flags & 0x01)
+    stamp = data[start : start + size]
+    return read_long_date(stamp) if size == 17 else read_short_date(stamp)
+
+
+def _attributes(facts: RockRidge, data: bytes) -> None:
+    """AS: flags, then protection (bit 0) and a piece of the comment (bit 1), whose length counts itself."""
+    flags, rest = data[0], data[1:]
+    if flags & 0x01 and len(rest) >= 4:
+        facts.attributes, rest = int.from_bytes(rest[:4], "big"), rest[4:]
+    if flags & 0x02 and rest:
+        facts.comment = (facts.comment or b"") + rest[1 : rest[0]]

@@ -1,0 +1,116 @@
+"""Trees of files for disc tests: staged entries with real bytes on the host, and random trees with a fixed seed."""
+
+import hashlib
+import os
+import random
+from dataclasses import dataclass
+from pathlib import Path
+
+from discprep.disc.image import ImageOptions, ImageWritten, write_image
+from discprep.disc.names import map_names
+from discprep.model import Content, Named, NameRule, Profile, Staged
+
+os.environ["PYCDLIB_TRACK_WRITES"] = "1"  # the library then refuses overlapping writes
+
+EPOCH = 1_700_000_000
+RULES: dict[str, tuple[NameRule, ...]] = {
+    "1": ("iso-level-1",),
+    "2": ("iso-level-2",),
+    "3": ("iso-level-3",),
+    "1j": ("iso-level-1", "joliet"),
+    "1r": ("iso-level-1", "rock-ridge"),
+    "2jr": ("iso-level-2", "joliet", "rock-ridge"),
+    "3r": ("iso-level-3", "rock-ridge"),
+    "3j": ("iso-level-3", "joliet"),
+    "3jr": ("iso-level-3", "joliet", "rock-ridge"),
+}
+
+
+@dataclass
+class Shelf:
+    """Bytes at rest on the host: every content lies in one file, as the unpacked archives' do."""
+
+    folder: Path
+
+    def content(self, data: bytes) -> Content:
+        path = self.folder / "shelf.bin"
+        with path.open("ab") as file:
+            offset = file.tell()
+            file.write(data)
+        return Content(path, offset, len(data), hashlib.sha256(data).hexdigest())
+
+    def file(self, path: str, data: bytes = b"x", **more: object) -> Staged:
+        return Staged(tuple(path.split("/")), more.pop("item", "i"), self.content(data), **more)  # type: ignore[arg-type]
+
+    def tree(self, files: dict[str, bytes]) -> list[Staged]:
+        return [self.file(path, data) for path, data in files.items()]
+
+
+def folder(path: str, item: str = "i") -> Staged:
+    return Staged(tuple(path.split("/")), item, None)
+
+
+def profile(rules: str = "1", charset: str = "utf-8") -> Profile:
+    return Profile("test", name_rules=RULES[rules], charset=charset)
+
+
+def options(rules: str = "1", **more: object) -> ImageOptions:
+    return ImageOptions("TESTDISC", more.pop("epoch_s", EPOCH), RULES[rules], **more)  # type: ignore[arg-type]
+
+
+def name(staged: list[Staged], rules: str = "1", charset: str = "utf-8") -> tuple[Named, ...]:
+    named, errors = map_names(staged, profile(rules, charset))
+    assert not errors, errors
+    return named
+
+
+def write(staged: list[Staged], path: Path, rules: str = "1", **more: object) -> ImageWritten:
+    return write_image(name(staged, rules), path, options(rules, **more))
+
+
+# ------------------------------------------------------------------------------------------- random trees
+
+ALPHABETS = (
+    "abcdefghijklmnopqrstuvwxyz", "ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_", "ab.", "éüßñøÅçœ", "日本語ファイル", "Жздя",
+    "a b-+=,;[](){}!$%&'~#@^", "0123456789",
+)  # fmt: skip
+
+
+def random_name(rng: random.Random) -> str:
+    alphabet = rng.choice(ALPHABETS)
+    stem = "".join(rng.choice(alphabet) for _ in range(rng.choice((1, 2, 5, 8, 9, 12, 20, 40))))
+    return stem + rng.choice(("", "", ".", ".txt", ".lha", ".info", ".tar.gz", ".1ST", ".C1", ".C", ".html"))
+
+
+def random_bytes(rng: random.Random) -> bytes:
+    size = rng.choice((0, 1, 2047, 2048, 2049, 5000, 40_000))
+    return rng.randbytes(size)
+
+
+def random_tree(seed: int, shelf: Shelf, scale: int = 60) -> list[Staged]:
+    """Deep, wide, long, clashing, non-ASCII, empty and equal files; every seed gives one tree."""
+    rng = random.Random(seed)
+    folders: list[tuple[str, ...]] = [()]
+    taken: set[tuple[str, ...]] = set()
+    staged: list[Staged] = []
+    same = random_bytes(rng)
+    for _ in range(rng.randrange(1, scale)):
+        parent = rng.choice(folders[-3:] if rng.random() < 0.4 else folders)
+        path = (*parent, random_name(rng))
+        if path in taken or path[-1].strip(".") == "" or not _fits(path):
+            continue
+        taken.add(path)
+        if rng.random() < 0.25 and len(path) < 6:
+            folders.append(path)
+            if rng.random() < 0.5:
+                staged.append(Staged(path, "i", None))
+            continue
+        data = same if rng.random() < 0.1 else random_bytes(rng)
+        when = rng.choice((None, 0, 315_532_800, 946_684_799, EPOCH + 10))
+        staged.append(Staged(path, rng.choice("abc"), shelf.content(data), time_s=when))
+    return staged
+
+
+def _fits(path: tuple[str, ...]) -> bool:
+    """Within Joliet's 240, tails for clashes included."""
+    return sum(min(2 * len(part), 128) + 7 for part in path) < 240
