@@ -22,8 +22,7 @@ _SLIP_ESCAPED = frozenset({_END, _ESC})
 
 # Of the 40 bytes the values nearly always known: version, zeros, lengths, protocol, flags, a port of 80. Under PPP's
 # default map these escape: TOS, length, fragment and TTL neighbours, protocol, port, TCP flags, window, urgent (2).
-_KNOWN_HEADER = bytes.fromhex("45 00 05 40 00 40 06 00 50 50 10 10 00 00".replace(" ", ""))
-_ADDRESS_BYTES = 8
+_KNOWN_HEADER = bytes.fromhex("45 00 05 40 00 40 06 00 50 50 10 10 00 00")
 
 
 def slip_encode(packet: bytes) -> bytes:
@@ -111,7 +110,7 @@ def _build(
     addresses: tuple[str, ...], known: bytes,
 ) -> Encapsulation:  # fmt: skip
     growth = 1 + len(escaped) / 256
-    fixed = known + b"".join(IPv4Address(text).packed for text in addresses)
+    fixed = known + b"".join(_packed(text) for text in addresses)
     full = _escaped_size(fixed, escaped) + growth * (HEADER_BYTES - len(fixed))
     return Encapsulation(
         growth=growth,
@@ -122,6 +121,14 @@ def _build(
         full_header=full,
         compressed=compressed,
     )
+
+
+def _packed(address: str) -> bytes:
+    """The four bytes of an IPv4 address; none for what is no such address."""
+    try:
+        return IPv4Address(address).packed
+    except ValueError:
+        return b""
 
 
 def _escaped_size(data: bytes, escaped: frozenset[int]) -> int:

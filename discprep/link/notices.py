@@ -5,11 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 
 from discprep.link import tcp
-from discprep.link.download import Transfer, path_of
+from discprep.link.transfer import path_of
 from discprep.link.encapsulation import conventional_mtus
 from discprep.model import BridgeSettings, LinkSettings, Notice, Profile
-
-_RANDOM = Transfer(0)
 
 
 def retransmission_notices(
@@ -20,7 +18,7 @@ def retransmission_notices(
     The server's first timeout comes from the handshake, which holds no full segment; on a slow line the first
     acknowledgement comes later than that.
     """
-    path = path_of(_RANDOM, link, bridge, profile)
+    path = path_of(link, bridge, profile)
     if not tcp.resends_needlessly(replace(path, ack_every=link.ack_every or 2)):
         return ()
     sure = tcp.resends_needlessly(path)
@@ -34,7 +32,7 @@ def retransmission_notices(
 def quiet_mtu(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> int | None:
     """The largest conventional MTU at which no server sends again needlessly; None: not even the smallest."""
     for mtu in sorted(conventional_mtus(), reverse=True):
-        path = path_of(_RANDOM, replace(link, mtu_bytes=mtu), bridge, profile)
+        path = path_of(replace(link, mtu_bytes=mtu), bridge, profile)
         if path.segment_wire_s <= 0.2 / (link.ack_every or 2):
             return mtu
     return None

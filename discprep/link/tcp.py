@@ -25,6 +25,13 @@ def segment_size(mtu_bytes: int) -> int:
     return mtu_bytes - HEADER_BYTES
 
 
+def sent_segment_size(mtu_bytes: int, window_bytes: float) -> int:
+    """The segments [B] that a sender makes: the MSS, or half of a small window, so that one is on its way while the
+    other is acknowledged (RFC 1122 4.2.3.4; servers in use do so above the default MSS of 536)."""
+    most = window_bytes / 2 if window_bytes > 536 else window_bytes
+    return max(1, min(segment_size(mtu_bytes), int(most)))
+
+
 def initial_window(mss_bytes: int) -> int:
     """Bytes that a sender may have in flight at first: RFC 6928."""
     return min(10 * mss_bytes, max(2 * mss_bytes, 14_600))
@@ -54,6 +61,11 @@ class Path:
         """Ts: a full segment on the wire."""
         return self.encapsulation.segment_bytes(self.mss_bytes) / self.down_char_s
 
+    def packet_s(self, data_bytes: int, *, again: bool = False) -> float:
+        """What one segment takes on its way: line, machine or cap. Sent again, its header is never compressed."""
+        wire_s = self.encapsulation.segment_bytes(data_bytes, compressed=not again) / self.down_char_s
+        return max(wire_s, self.segment_s, data_bytes / self.cap_bytes_s)
+
     @property
     def pace_s(self) -> float:
         """The time from one full segment to the next when nothing waits: line, machine or cap."""
@@ -76,11 +88,25 @@ def handshake_s(path: Path) -> float:
     return size_bytes / path.up_char_s + size_bytes / path.down_char_s + path.round_trip_s
 
 
+def first_round_trip_s(path: Path) -> float:
+    """What the server sees in the handshake [s]: SYN with ACK down, the ACK up, whose header is not compressed yet."""
+    encapsulation = path.encapsulation
+    down_s = encapsulation.control_bytes(SYN_BYTES - HEADER_BYTES) / path.down_char_s
+    return down_s + encapsulation.control_bytes() / path.up_char_s + path.round_trip_s
+
+
 def request_s(path: Path, request_bytes: int) -> float:
     """T_req [s]: the handshake's ACK and the request share the way up, then the network there and back."""
     encapsulation = path.encapsulation
     wire = encapsulation.ack_bytes() + encapsulation.ack_header + encapsulation.growth * request_bytes
     return (wire + encapsulation.frame_bytes) / path.up_char_s + path.round_trip_s
+
+
+def exchange_s(path: Path, up_bytes: int, down_bytes: int) -> float:
+    """A command up and a reply down [s], each in a segment of its own, and the network there and back."""
+    wire = path.encapsulation
+    up = wire.ack_bytes() + wire.growth * up_bytes
+    return up / path.up_char_s + (wire.ack_bytes() + wire.growth * down_bytes) / path.down_char_s + path.round_trip_s
 
 
 def query_bytes(name: str) -> tuple[int, int]:

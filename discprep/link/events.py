@@ -1,0 +1,66 @@
+"""Events in the order of their time: a clock, an alarm, and a line that carries one thing after another."""
+
+from __future__ import annotations
+
+import heapq
+import math
+from collections.abc import Callable
+
+Event = Callable[[], None]
+
+
+class Clock:
+    """Runs events at their time. `now` is in seconds from the start."""
+
+    def __init__(self) -> None:
+        self.now = 0.0
+        self._events: list[tuple[float, int, Event]] = []
+        self._count = 0
+
+    def at(self, when_s: float, event: Event) -> None:
+        """Runs `event` at this time, after whatever was put in for it before."""
+        self._count += 1
+        heapq.heappush(self._events, (max(when_s, self.now), self._count, event))
+
+    def run(self, until: Callable[[], bool]) -> None:
+        """Runs until the condition holds or nothing is left to happen."""
+        while self._events and not until():
+            self.now, _, event = heapq.heappop(self._events)
+            event()
+
+
+class Timer:
+    """One alarm that can be set anew; setting it forgets the time before."""
+
+    def __init__(self, clock: Clock, event: Event) -> None:
+        self._clock, self._event = clock, event
+        self._due = math.inf
+
+    @property
+    def running(self) -> bool:
+        return self._due != math.inf
+
+    def set(self, delay_s: float) -> None:
+        self._due = self._clock.now + delay_s
+        self._clock.at(self._due, self._ring)
+
+    def stop(self) -> None:
+        self._due = math.inf
+
+    def _ring(self) -> None:
+        if self._clock.now >= self._due:
+            self.stop()
+            self._event()
+
+
+class Line:
+    """One direction: a queue without bound, a clock, and the network before or after it."""
+
+    def __init__(self, clock: Clock, before_s: float, after_s: float) -> None:
+        self._clock, self._before_s, self._after_s = clock, before_s, after_s
+        self._free_s = 0.0
+
+    def carry(self, wire_s: float, event: Event) -> None:
+        """Lets `event` happen when so much time on the wire has been served, after all that waits before it."""
+        self._free_s = max(self._free_s, self._clock.now + self._before_s) + wire_s
+        self._clock.at(self._free_s + self._after_s, event)

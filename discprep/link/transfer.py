@@ -1,0 +1,301 @@
+"""Whole downloads over HTTP or FTP: what a size takes over the line, as a range, with the parts of the expected time.
+
+The expected time steps through the connection with every input as told. Best and worst do the same with what is not
+known for certain at its ends; `assumptions` says in words what that was.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from discprep.link import tcp
+from discprep.link.encapsulation import COMPRESSED_BYTES, HEADER_BYTES, encapsulation, growth_of
+from discprep.link.ends import bridge_rate, machine_rate
+from discprep.link.line import parse_framing
+from discprep.link.receiver import EACH_SEGMENT, EVERY_SECOND, AckHabit, usual_habit
+from discprep.link.sender import SenderHabit
+from discprep.link.stepping import Course, course
+from discprep.model import BridgeSettings, LinkSettings, Profile, Seconds
+
+REQUEST_BYTES = 100  # a short HTTP request; real ones have 100 to 400: common practice, no source
+REPLY_BYTES = 200  # the head of the reply; real ones have 200 to 400: common practice, no source
+LOOKUP_NAME = "www.files.example"
+WINDOW_BYTES = 8192  # taken when no window is told, 4096 to 16384 as range: common practice, no source
+
+# FTP (RFC 959): greeting, USER, PASS, TYPE once; PASV and RETR with its two replies for each file.
+_FTP_LOGIN_EXCHANGES, _FTP_FILE_EXCHANGES = 4, 3
+_FTP_COMMAND_BYTES, _FTP_REPLY_BYTES = 16, 50  # common practice, no source
+
+Scheme = Literal["http", "ftp"]
+Parts = dict[str, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Transfer:
+    """What is to come down: `size_bytes` in all, in `files` files. `escapes` (slip, ppp) are counted, or None."""
+
+    size_bytes: int
+    escapes: tuple[int, int] | None = None
+    files: int = 1
+    scheme: Scheme = "http"
+    request_bytes: int = REQUEST_BYTES
+    reply_bytes: int = REPLY_BYTES
+
+    @property
+    def head_bytes(self) -> int:
+        """What goes before a file on the same connection."""
+        return self.reply_bytes if self.scheme == "http" else 0
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """One way it may go: the path, both ends' habits, the error rate [byte errors per byte]."""
+
+    path: tcp.Path
+    sender: SenderHabit
+    ack: AckHabit
+    error_rate: float
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A range of seconds, the payload's rate at the expected time, and in words what the range is made of."""
+
+    seconds: Seconds
+    rate_bytes_s: float
+    assumptions: tuple[str, ...]
+
+
+def download(
+    size_bytes: int,
+    *,
+    escapes: tuple[int, int] | None,
+    link: LinkSettings,
+    bridge: BridgeSettings | None,
+    profile: Profile | None,
+    files: int = 1,
+) -> Seconds:
+    """Seconds for `files` files of together `size_bytes` over HTTP, best, expected and worst.
+
+    `escapes` (slip, ppp) are the file's counted bytes that need an escape; None takes random bytes. The parts sum to
+    the expected time.
+    """
+    return estimate(Transfer(size_bytes, escapes, files), link, bridge, profile).seconds
+
+
+def estimate(
+    transfer: Transfer, link: LinkSettings, bridge: BridgeSettings | None = None, profile: Profile | None = None
+) -> Estimate:
+    """The whole answer for one transfer."""
+    middle = expected_case(link, bridge, profile)
+    parts = parts_of(transfer, middle, link)
+    expected = sum(parts.values())
+    good, bad = _ends(link, bridge, profile, middle)
+    best = min(_total(transfer, case, link) for case in good)
+    worst = max(_total(transfer, case, link) for case in bad)
+    seconds = Seconds(min(best, expected), expected, max(worst, expected), tuple(parts.items()))
+    return Estimate(seconds, transfer.size_bytes / expected, assumptions(link, bridge, profile))
+
+
+# ----------------------------------------------------------------------------------------------------- cases
+
+# A server that paces and hands head and body over together: what the general-purpose kernel of the rig does by default.
+_USUAL_SERVER = SenderHabit(paced=True, head_apart=False)
+_SERVERS = tuple(SenderHabit(paced, apart) for paced in (True, False) for apart in (False, True))
+
+_TRIP_RANGE = (0.9, 1.25)  # of the round trip that a ping shows: common practice, no source
+_RATE_RANGE = (1.01, 0.98)  # of a rate whose clock is not told: it may be off by 2 % and still work (part 2.4)
+_KNOWN_RATE_RANGE = (1.005, 0.99)  # of a rate whose clock is told: pauses between characters remain
+_ERROR_RANGE = (0.5, 2.0)
+_WINDOW_RANGE = (16_384, 4096)
+_SEGMENT_RANGE = (0.5, 2.0)
+
+
+def expected_case(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> Case:
+    """Every input as told, every unknown at its usual value."""
+    path = path_of(link, bridge, profile)
+    return Case(path, _USUAL_SERVER, _habit(link, path), link.error_rate)
+
+
+def _habit(link: LinkSettings, path: tcp.Path) -> AckHabit:
+    told = {1: EACH_SEGMENT, 2: EVERY_SECOND}
+    return told[link.ack_every] if link.ack_every else usual_habit(path.window_bytes, path.mss_bytes)
+
+
+def _ends(
+    link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None, middle: Case
+) -> tuple[list[Case], list[Case]]:
+    """The cases among which the best and the worst are looked for."""
+    rates = _RATE_RANGE if bridge is None or bridge.clock_hz is None else _KNOWN_RATE_RANGE
+    good, bad = (_end(link, bridge, profile, end, rates[end]) for end in (0, 1))
+    servers = _SERVERS if any(_resends(case) for case in (good, middle, bad)) else (_USUAL_SERVER,)
+    usual_bad = replace(bad, ack=middle.ack)
+    every = [replace(case, sender=server) for case in (good, middle, usual_bad, bad) for server in servers]
+    return every[: 2 * len(servers)], every[len(servers) :]
+
+
+def _end(
+    link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None, end: int, rate: float
+) -> Case:
+    """All that is uncertain at its good (0) or bad (1) end."""
+    window, segment_s = link.window_bytes or _WINDOW_RANGE[end], link.segment_s * _SEGMENT_RANGE[end]
+    told = replace(link, window_bytes=window, segment_s=segment_s)
+    if end == 0 and link.protocol == "ppp":
+        told = replace(told, accm=0)  # what both ends usually agree on
+    path = path_of(told, bridge, profile)
+    path = replace(
+        path, window_bytes=_held_back(path) if end == 1 and link.window_bytes else path.window_bytes,
+        round_trip_s=path.round_trip_s * _TRIP_RANGE[end],
+        down_char_s=path.down_char_s * rate, up_char_s=path.up_char_s * rate,
+    )  # fmt: skip
+    ack = _habit(link, path) if link.ack_every else (EACH_SEGMENT, EVERY_SECOND)[end]
+    return Case(path, _USUAL_SERVER, ack, link.error_rate * _ERROR_RANGE[end])
+
+
+def _held_back(path: tcp.Path) -> float:
+    """A window in whole segments, one held back where there are three or more: receivers in use do either."""
+    whole = path.window_segments
+    return float(max(1, whole - 1 if whole >= 3 else whole) * path.mss_bytes)
+
+
+def _resends(case: Case) -> bool:
+    late = tcp.resends_needlessly(replace(case.path, ack_every=case.ack.every))
+    return late or _course(_coarse(case), REPLY_BYTES).resent_s[-1] > 0
+
+
+def path_of(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> tcp.Path:
+    """The way that these settings make for random bytes, every unknown at its usual value."""
+    bits = parse_framing(link.framing).bits
+    known = (bridge.address, bridge.machine_address) if bridge else ()
+    window = link.window_bytes or WINDOW_BYTES
+    return tcp.Path(
+        down_char_s=bridge_rate(bridge, link.rate_bit_s).actual_bit_s / bits,
+        up_char_s=machine_rate(profile, link.rate_bit_s).actual_bit_s / bits,
+        encapsulation=encapsulation(link, addresses=tuple(address for address in known if address)),
+        mss_bytes=tcp.sent_segment_size(link.mtu_bytes, window),
+        window_bytes=window,
+        round_trip_s=link.round_trip_s,
+        ack_every=link.ack_every or 1,
+        segment_s=link.segment_s,
+        cap_bytes_s=link.cap_bytes_s or math.inf,
+    )
+
+
+# ----------------------------------------------------------------------------------------------------- parts
+
+
+def _total(transfer: Transfer, case: Case, link: LinkSettings) -> float:
+    return sum(parts_of(transfer, case, link).values())
+
+
+def parts_of(transfer: Transfer, case: Case, link: LinkSettings) -> Parts:
+    """The parts [s] of one case; they sum to its time."""
+    connections = 1 if link.keep_alive and transfer.scheme == "http" else transfer.files
+    body_bytes = transfer.size_bytes + transfer.head_bytes * transfer.files
+    path = _with_growth(case.path, transfer, link)
+    segments = max(transfer.files, math.ceil(body_bytes / transfer.files / path.mss_bytes) * transfer.files)
+    line = _line_parts(transfer, path, segments, body_bytes)
+    on_line = sum(line.values())
+    again, waiting = _stepped(replace(case, path=path), transfer, connections, segments)
+    loss = tcp.segment_loss(path, case.error_rate)
+    return {
+        "name look-up": tcp.lookup_s(path, LOOKUP_NAME) if link.name_lookup else 0.0,
+        **_exchange_parts(transfer, path, connections),
+        **line,
+        "waiting for acknowledgements": waiting,
+        "sent again needlessly": again,
+        "line errors": on_line * loss / (1 - loss) + _stalls_s(path, segments, loss),
+    }
+
+
+def _with_growth(path: tcp.Path, transfer: Transfer, link: LinkSettings) -> tcp.Path:
+    growth = growth_of(transfer.size_bytes, transfer.escapes, link)
+    return path if growth is None else replace(path, encapsulation=replace(path.encapsulation, data_growth=growth))
+
+
+def _stepped(case: Case, transfer: Transfer, connections: int, segments: int) -> tuple[float, float]:
+    """Seconds for what is sent again needlessly, and for waiting, over all connections."""
+    coarse = _coarse(case)
+    body_bytes = transfer.size_bytes + transfer.head_bytes * transfer.files
+    each_bytes = math.ceil(body_bytes / connections)
+    taken = _course(coarse, transfer.head_bytes)
+    again = connections * taken.again_s(each_bytes)
+    elapsed = connections * (taken.elapsed_s(each_bytes) - case.path.round_trip_s / 2)
+    on_line = sum(_line_parts(transfer, coarse.path, segments, body_bytes).values())
+    return again, max(0.0, elapsed - again - on_line)
+
+
+def _coarse(case: Case) -> Case:
+    """The bytes' growth in hundredths, so that files of like content share one course."""
+    wire = case.path.encapsulation
+    return replace(case, path=replace(case.path, encapsulation=replace(wire, data_growth=round(wire.data_growth, 2))))
+
+
+def _course(case: Case, head_bytes: int) -> Course:
+    return course(case.path, case.sender, case.ack, head_bytes)
+
+
+def _exchange_parts(transfer: Transfer, path: tcp.Path, connections: int) -> Parts:
+    if transfer.scheme == "ftp":
+        exchange = tcp.exchange_s(path, _FTP_COMMAND_BYTES, _FTP_REPLY_BYTES)
+        commands = _FTP_LOGIN_EXCHANGES + _FTP_FILE_EXCHANGES * transfer.files
+        return {"connect": (1 + transfer.files) * tcp.handshake_s(path), "commands": commands * exchange}
+    return {
+        "connect": connections * tcp.handshake_s(path),
+        "request": transfer.files * tcp.request_s(path, transfer.request_bytes),
+    }
+
+
+def _line_parts(transfer: Transfer, path: tcp.Path, segments: int, body_bytes: int) -> Parts:
+    wire = path.encapsulation
+    bare = COMPRESSED_BYTES if wire.compressed else HEADER_BYTES
+    escapes = (wire.data_growth - 1) * body_bytes + segments * (wire.segment_header - bare)
+    return {
+        "payload": transfer.size_bytes / path.down_char_s,
+        "reply heads": (body_bytes - transfer.size_bytes) / path.down_char_s,
+        "headers": segments * bare / path.down_char_s,
+        "escapes": escapes / path.down_char_s,
+        "framing": segments * wire.frame_bytes / path.down_char_s,
+    }
+
+
+def _stalls_s(path: tcp.Path, segments: int, loss: float) -> float:
+    """Timeouts after real losses: none where duplicate acknowledgements can tell (four segments in flight), one a loss
+    where they cannot, or where compressed headers are out of step until a full one comes (RFC 1144 4.2)."""
+    if path.window_segments >= tcp.FAST_RETRANSMIT_SEGMENTS and not path.encapsulation.compressed:
+        return 0.0
+    smoothed = path.window_segments * path.segment_wire_s + path.ack_s + path.round_trip_s
+    return segments * loss / (1 - loss) * (smoothed + tcp.RTO_FLOOR_S)
+
+
+# ----------------------------------------------------------------------------------------------- in words
+
+
+def assumptions(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> tuple[str, ...]:
+    """What the range is made of, a line for each uncertain input."""
+    return tuple(_assumed(link, bridge))
+
+
+def _assumed(link: LinkSettings, bridge: BridgeSettings | None) -> Iterable[str]:
+    low, high = (f"{link.round_trip_s * factor * 1000:.0f}" for factor in _TRIP_RANGE)
+    yield f"round trip {link.round_trip_s * 1000:.0f} ms: {low} to {high}"
+    if bridge is None or bridge.clock_hz is None:
+        yield "the line's rate: 1 % faster to 2 % slower, as the sender's clock is not told"
+    else:
+        yield "the line's rate: 0.5 % faster to 1 % slower, for pauses between characters"
+    if link.window_bytes:
+        yield f"window {link.window_bytes:,} bytes: used to the last byte, or in whole segments with one held back"
+    else:
+        yield f"window not told: {WINDOW_BYTES:,} bytes, {_WINDOW_RANGE[1]:,} to {_WINDOW_RANGE[0]:,}"
+    if link.ack_every is None:
+        yield "acknowledgements: for each segment, or for every second one after 0.2 s"
+    if link.protocol == "ppp" and link.accm:
+        yield "PPP: all control characters escaped, or none if both ends agree on that"
+    if link.error_rate:
+        yield f"byte errors {link.error_rate:g}: half to twice as many"
+    if link.segment_s:
+        yield f"the machine's time for a segment {link.segment_s * 1000:.0f} ms: half to twice as long"
+    yield "the server: paces or not, sends the reply's head with the body or before it"
