@@ -51,16 +51,16 @@ def _least(question: Question, limits: Sequence[str] | None, cost: Callable[[Mod
 
 
 def _of_sectors(question: Question, one: Question) -> DiscprepError | None:
+    room = one.room_sectors[0]
+    if room < 0:
+        return CapacityError(
+            f"the disc's own structures, scripts and padding take {-room:,} sectors more than it has", hint=_HINT
+        )
     least = _least(one, (), lambda m: m.cost(lambda option: option.sectors))
     if least is None:
         return _contradiction(question)
-    room = one.room_sectors[0]
     if least <= room:
         return None
-    if room < 0:
-        return CapacityError(
-            f"the disc's own folders, lists and padding take {-room:,} sectors more than it has", hint=_HINT
-        )
     musts = sorted((c for c in question.candidates if c.must), key=lambda c: -c.options[0].sectors)
     names = [f"{c.id} ({min(o.sectors for o in c.options):,})" for c in musts]
     where = "the disc has" if len(question.room_sectors) == 1 else f"{len(question.room_sectors)} discs have"

@@ -84,17 +84,20 @@ def settle(problem: PlanProblem) -> Settled:
     options = {key: _options(item, largest(problem)) for key, item in here.items()}
     blocked = _block(here, options, present)
     wants = [(why, group) for why, group in problem.wants if present.isdisjoint(group)]
-    faults = [_contradiction(items[key], blocked, problem) for key in blocked if items[key].must == "burn"]
-    raise_all([*faults, *(fault for want in wants for fault in _unmet_want(want, blocked))])
+    asked = {key: items[key].why or "asked to burn" for key in blocked if items[key].must == "burn"}
+    online = {group[0]: why for why, group in wants if len(group) == 1 and group[0] in blocked}
+    faults = [_contradiction(items[key], why, blocked[key], problem) for key, why in {**asked, **online}.items()]
+    hopeless = [(why, group) for why, group in wants if len(group) != 1 and blocked.keys() >= set(group)]
+    raise_all([*faults, *(_nobody(why, group, blocked) for why, group in hopeless)])
     wants = [(why, tuple(sorted(set(group) - blocked.keys()))) for why, group in wants]
     open_ids = [key for key in here if key not in blocked]
     needs = {key: _unmet(items[key].needs, present, blocked) for key in open_ids}
     for key in open_ids:
         options[key] = tuple(replace(o, needs=_unmet(o.needs, present, blocked)) for o in options[key])
-    online = {group[0]: group[0] for _, group in wants if len(group) == 1}
-    asked = {key: key for key in open_ids if items[key].must == "burn"}
-    forced_by = _force({**asked, **online}, needs, options)
-    first = _force(online, needs, options)
+    bring_up = {group[0]: group[0] for _, group in wants if len(group) == 1}
+    musts = {key: key for key in open_ids if items[key].must == "burn"}
+    forced_by = _force({**musts, **bring_up}, needs, options)
+    first = _force(bring_up, needs, options)
     candidates = (
         Candidate(
             id=key,
@@ -128,7 +131,7 @@ def _options(item: PlanItem, room: int) -> tuple[Option, ...]:
             form.needs,
         )
         for form in forms
-        if form.sectors <= room
+        if form.sectors <= room or room < 0  # a disc too small for its own structures is refused as a whole
     )
 
 
@@ -177,8 +180,7 @@ def _because(group: tuple[str, ...], blocked: Mapping[str, Block]) -> Block:
     return Block(f"{chain}; {culprits[0]}{link}{why}", any(blocked[key].for_room for key in culprits))
 
 
-def _contradiction(item: PlanItem, blocked: Mapping[str, Block], problem: PlanProblem) -> DiscprepError:
-    asked, block = item.why or "asked to burn", blocked[item.id]
+def _contradiction(item: PlanItem, asked: str, block: Block, problem: PlanProblem) -> DiscprepError:
     least = min((form.sectors for form in item.forms), default=0)
     missing = least - largest(problem)
     if block.for_room and missing > 0:
@@ -188,17 +190,15 @@ def _contradiction(item: PlanItem, blocked: Mapping[str, Block], problem: PlanPr
             item=item.id,
             hint=_SMALLER,
         )
-    return _refusal(block.for_room, f"{item.id} must burn ({asked}), and cannot: {item.id} {block.why}", item.id)
+    chain = f"{item.id} {block.why}" if block.why.startswith("needs ") else block.why
+    return _refusal(block.for_room, f"{item.id} must burn ({asked}), and cannot: {chain}", item.id)
 
 
-def _unmet_want(want: tuple[str, tuple[str, ...]], blocked: Mapping[str, Block]) -> list[DiscprepError]:
-    """The fault where nothing that would meet a want can burn."""
-    why, group = want
-    if set(group) - blocked.keys():
-        return []
+def _nobody(why: str, group: tuple[str, ...], blocked: Mapping[str, Block]) -> DiscprepError:
+    """Nothing that would meet a want can burn."""
     chains = "; ".join(f"{key}: {blocked[key].why}" for key in sorted(group))
     message = f"{one_of(sorted(group))} must burn ({why}), and cannot: {chains}"
-    return [_refusal(any(blocked[key].for_room for key in group), message, group[0] if len(group) == 1 else "")]
+    return _refusal(any(blocked[key].for_room for key in group), message, "")
 
 
 _SMALLER = "Take a larger medium, leave members out, or let it wait."

@@ -196,6 +196,28 @@ def test_what_does_not_fit_is_told_in_sectors():
     assert caught.value.exit_code == 1
 
 
+def test_a_disc_too_small_for_its_own_structures():
+    """Not even an empty one fits."""
+    with pytest.raises(CapacityError, match="own structures, scripts and padding take 7 sectors more than it has"):
+        solve(problem(item("a", form()), capacity=-7))
+
+
+def test_bring_up_item_that_must_wait():
+    """The only giver of a bring-up role was asked to wait."""
+    wants = (("gives fetcher, needed to get online", ("a",)),)
+    with pytest.raises(ManifestError, match=r"a must burn \(gives fetcher, .*\), and cannot: asked for l") as caught:
+        solve(problem(item("a", form(), must="later"), wants=wants))
+    assert caught.value.item == "a"
+
+
+def test_every_giver_of_a_bring_up_role_must_wait():
+    """Both named, each with its chain."""
+    wants = (("gives fetcher, needed to get online", ("a", "b")),)
+    items = [item("a", form(), needs=["c"]), item("b", must="later"), item("c", must="later")]
+    with pytest.raises(ManifestError, match=r"one of a, b must burn .*a: needs c; c: asked for later; b: asked for"):
+        solve(problem(*items, wants=wants))
+
+
 def test_peak_of_unpacking_counts_once():
     """Two packed items of 60 + 40 B extra each: one peak, not two, beside what stays; one byte less is too little."""
     unpack = [item(k, form("packed", storage=60, peak=100), must="burn") for k in "ab"]

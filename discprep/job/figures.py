@@ -1,0 +1,439 @@
+"""From manifest, archives, disc and link to the numbers that the plan is solved on."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+from discprep.disc.layout.options import ImageOptions
+from discprep.disc.layout.sizes import constant_sectors, item_sectors
+from discprep.disc.media import read_seconds, sectors, usable_sectors
+from discprep.disc.names import map_names
+from discprep.disc.stage import stage
+from discprep.errors import DiscprepError, MissingError, raise_all
+from discprep.job.at_hand import AtHand
+from discprep.job.tree import Tree, item_volumes, tree_of
+from discprep.job.verify import archive_errors
+from discprep.link import count_escapes, download
+from discprep.manifest.rules import archive_kind
+from discprep.model import (
+    ROLES,
+    UNPACK_ROLES,
+    Form,
+    FormFigures,
+    Item,
+    LinkSettings,
+    Manifest,
+    Named,
+    Notice,
+    Opened,
+    PlanItem,
+    PlanProblem,
+    Progress,
+    Silent,
+    Volume,
+)
+from discprep.plan.gain import gain_s, p_stale
+
+UNPACKED_GUESS = 2  # an archive that is not here yet is taken to unpack to twice its size; no source, told as a guess
+KEY = "plan"
+
+Groups = tuple[tuple[str, ...], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Burned:
+    """What one form of an item takes: on the disc, in the drive, on the machine's volume [B]."""
+
+    form: Form
+    sectors: int
+    read_bytes: int
+    folders: int
+    storage_bytes: int
+    peak_bytes: int
+    needs: Groups = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """An item in figures. `trouble`: why it can stand on no disc; `spoils`: what it would lose unpacked."""
+
+    item: Item
+    size_bytes: int
+    escapes: tuple[int, int] | None
+    forms: tuple[Burned, ...]
+    estimated: bool = False
+    trouble: str = ""
+    spoils: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """The question, what it was made from, and what deserves a word. `sizes`: bytes and escapes at the link."""
+
+    problem: PlanProblem
+    measured: Mapping[str, Measured]
+    notices: tuple[Notice, ...] = ()
+
+    @property
+    def estimated(self) -> tuple[str, ...]:
+        """Items whose figures come from their size alone."""
+        return tuple(key for key, one in self.measured.items() if one.estimated)
+
+
+def figures(
+    manifest: Manifest, hand: AtHand, opened: Mapping[str, Opened], work: Path, progress: Progress | None = None
+) -> Figures:
+    """The question for the solver.
+
+    Arguments:
+        opened: every item at hand, unpacked, by id
+        work: a folder for changed files
+
+    Raises:
+        MissingError: an item is not here and its size is unknown
+        ArchiveError, NameRuleError: what must burn is damaged, or its names cannot stand on the disc
+        StorageError: a file of this host cannot be read
+    """
+    everything = _everything(manifest, opened, work)
+    measured = _measure_all(manifest, hand, opened, everything, work, progress or Silent())
+    constant = constant_sectors(everything.named, everything.options)
+    waits = link_seconds(manifest, measured)
+    problem = PlanProblem(
+        items=tuple(_plan_item(one, manifest, waits) for one in measured.values()),
+        capacity_sectors=usable_sectors(manifest.medium) - constant,
+        medium_sectors=usable_sectors(manifest.medium),
+        constant_sectors=constant,
+        storage_limit_bytes=storage_limits(manifest),
+        discs=manifest.medium.discs,
+        link_budget_s=manifest.plan.link_budget_s if manifest.link else None,
+        present=tuple(key for key in manifest.has if key in measured),
+        days_to_use=manifest.plan.days_to_use,
+        wants=_wants(manifest),
+    )
+    return Figures(problem, measured, tuple(_notices(manifest, measured)))
+
+
+def storage_limits(manifest: Manifest) -> dict[str, int]:
+    """Bytes that items may take on each volume whose room is known: what is free less what is to stay free."""
+    return {
+        volume.path: max(0, volume.free_bytes - volume.keep_free_bytes)
+        for volume in manifest.profile.volumes
+        if volume.free_bytes is not None
+    }
+
+
+def link_seconds(
+    manifest: Manifest, measured: Mapping[str, Measured], rate_bit_s: int | None = None
+) -> dict[str, float]:
+    """Each item's expected seconds at the link; at another line rate of both ends where one is given. All 0
+    without a link."""
+    link, bridge = manifest.link, manifest.bridge
+    if link is None:
+        return dict.fromkeys(measured, 0.0)
+    if rate_bit_s is not None:
+        link = replace(link, rate_bit_s=rate_bit_s)
+        bridge = replace(bridge, rate_bit_s=rate_bit_s) if bridge else None
+    return {
+        key: download(one.size_bytes, escapes=one.escapes, link=link, bridge=bridge, profile=manifest.profile).expected
+        for key, one in measured.items()
+    }
+
+
+# ------------------------------------------------------------------------------------------- who gives what
+
+
+def _here(manifest: Manifest) -> set[str]:
+    """Roles that the machine has before anything is burned."""
+    present = {role for item in manifest.items if item.id in manifest.has for role in item.gives}
+    return {*manifest.profile.provides, *present, *(set(manifest.has) & set(ROLES))}
+
+
+def _givers(manifest: Manifest, name: str) -> tuple[str, ...]:
+    """Items that meet a need: the item of that id, else those that give the role; the bare name where none does."""
+    found = [item.id for item in manifest.items if item.id == name]
+    found = found or [item.id for item in manifest.items if name in item.gives]
+    return tuple(sorted(found)) or (name,)
+
+
+def _groups(manifest: Manifest, names: Iterable[str], own: str) -> Groups:
+    """Needs as sets of ids, without those that the machine or the item itself meets."""
+    here = _here(manifest)
+    groups = (_givers(manifest, name) for name in names if name not in here)
+    return tuple(dict.fromkeys(group for group in groups if own not in group))
+
+
+def _wants(manifest: Manifest) -> tuple[tuple[str, tuple[str, ...]], ...]:
+    """The bring-up set. A role that nobody gives wants nothing here: `check` says what it makes impossible."""
+    here, ids = _here(manifest), {item.id for item in manifest.items}
+    found = []
+    for name in manifest.bring_up:
+        givers = _givers(manifest, name)
+        if name not in here and ids.issuperset(givers):
+            why = "needed to get online" if name in ids else f"gives {name}, needed to get online"
+            found.append((why, givers))
+    return tuple(found)
+
+
+# ------------------------------------------------------------------------------------------------- measuring
+
+
+def _everything(manifest: Manifest, opened: Mapping[str, Opened], work: Path) -> Tree:
+    """The tree as if everything whole were burned, in each form it may have."""
+    plain = replace(manifest, medium=replace(manifest.medium, second_copy=False))
+    whole = {key: one for key, one in opened.items() if one.whole}
+    forms: dict[str, Form] = {}
+    for item in manifest.items:
+        if item.id in whole:
+            legal = _legal_forms(manifest, item, whole[item.id].format)
+            forms[item.id] = legal[0] if len(legal) == 1 else "both"
+    return tree_of(plain, whole, forms, work, preview=True)
+
+
+def _legal_forms(manifest: Manifest, item: Item, archive_format: str) -> tuple[Form, ...]:
+    """The forms an item may stand in. Left open, that is unpacked; or packed too, where somebody gives what unpacks
+    it, it goes to the machine's volume, and nothing in it is edited, renamed, converted or left out."""
+    if item.form != "either":
+        return (item.form,)
+    roles = UNPACK_ROLES.get(archive_format, ())
+    groups = _groups(manifest, roles, item.id)
+    ids = {other.id for other in manifest.items}
+    changed = item.edits or item.text or item.rename or item.leave or item.only != ("*",)
+    expected = any(expect.item == item.id for expect in manifest.expects)
+    if roles and item.use == "copy" and not changed and not expected and all(ids.issuperset(g) for g in groups):
+        return ("unpacked", "packed")
+    return ("unpacked",)
+
+
+def _measure_all(
+    manifest: Manifest,
+    hand: AtHand,
+    opened: Mapping[str, Opened],
+    everything: Tree,
+    work: Path,
+    progress: Progress,
+) -> dict[str, Measured]:
+    by_item: dict[str, list[Named]] = {item.id: [] for item in manifest.items}
+    for entry in everything.named:
+        if entry.staged.item:
+            by_item[entry.staged.item].append(entry)
+    faulty = {error.item for error in everything.errors}
+    measured: dict[str, Measured] = {}
+    errors: list[DiscprepError] = []
+    progress.begin(KEY, "Measuring", len(manifest.items), "items")
+    for item in sorted(manifest.items, key=lambda item: item.id):
+        progress.advance(KEY, 1)
+        try:
+            if item.id not in opened:
+                measured[item.id] = _guessed(manifest, item, hand)
+                continue
+            one = opened[item.id]
+            named: Sequence[Named] = by_item[item.id]
+            faults = list(archive_errors({item.id: one}))
+            if item.id in faulty and not faults:
+                named, faults = _alone(manifest, item, one, work)
+            if faults and item.place == "burn":
+                errors += faults
+            measured[item.id] = _measured(manifest, item, one, hand, named, everything.options, faults)
+        except DiscprepError as error:
+            errors.append(error)
+    progress.end(KEY)
+    raise_all(errors)
+    return measured
+
+
+def _alone(
+    manifest: Manifest, item: Item, opened: Opened, work: Path
+) -> tuple[Sequence[Named], list[DiscprepError]]:
+    """An item's names with nothing else on the disc: what is wrong with it, whatever burns beside it."""
+    legal = _legal_forms(manifest, item, opened.format)
+    form: Form = legal[0] if len(legal) == 1 else "both"
+    staged = stage(manifest, {item.id: opened}, {item.id: form}, None, work, preview=True)
+    own = [error for error in staged.errors if error.item == item.id]
+    named, faults = map_names(staged.staged, manifest.profile, item_volumes(manifest))
+    return named, [*own, *faults]
+
+
+def _measured(
+    manifest: Manifest,
+    item: Item,
+    opened: Opened,
+    hand: AtHand,
+    named: Sequence[Named],
+    options: ImageOptions,
+    faults: Sequence[DiscprepError],
+) -> Measured:
+    size_bytes = opened.path.stat().st_size
+    legal = _legal_forms(manifest, item, opened.format)
+    archive = [entry for entry in named if entry.staged.form == "packed"]
+    members = [entry for entry in named if entry.staged.form != "packed"]
+    trouble = ""
+    if faults:
+        legal = tuple(form for form in legal if form == "packed" and opened.whole and archive)
+        trouble = "" if legal else f"cannot stand on the disc: {faults[0].message}"
+    parts: dict[Form, list[Named]] = {"packed": archive, "unpacked": members, "both": [*archive, *members]}
+    block = _block_bytes(manifest, item)
+    needs = _groups(manifest, UNPACK_ROLES.get(opened.format, ()), item.id)
+    inside = sum(_blocks(entry.member.size_bytes, block) for entry in opened.members)
+    forms = tuple(_burned(form, parts[form], item, options, block, inside, needs) for form in legal)
+    spoils = _spoils(members, manifest, item) if "packed" in legal else ""
+    return Measured(item, size_bytes, _escapes(item, hand), forms, trouble=trouble, spoils=spoils)
+
+
+def _burned(
+    form: Form, named: Sequence[Named], item: Item, options: ImageOptions, block: int, inside: int, needs: Groups
+) -> Burned:
+    """Figures of one form. Packed, an archive takes room beside what comes out of it until it is unpacked."""
+    sizes = [entry.staged.content.size_bytes for entry in named if entry.staged.content]
+    on_disc = {entry.iso[:depth] for entry in named for depth in range(1, len(entry.iso) + (not entry.staged.content))}
+    stays = sum(_blocks(size, block) for size in sizes) + block * sum(not e.staged.content for e in named)
+    stays, peak = (inside, inside + stays) if form == "packed" else (stays, stays)
+    if item.use != "copy":
+        stays = peak = 0
+    return Burned(
+        form,
+        item_sectors(named, options),
+        sum(sizes),
+        len(on_disc),
+        stays,
+        peak,
+        needs if form == "packed" else (),
+    )
+
+
+def _blocks(size_bytes: int, block_bytes: int) -> int:
+    """Bytes of whole blocks."""
+    return -(-size_bytes // block_bytes) * block_bytes
+
+
+def _volume(manifest: Manifest, item: Item) -> Volume | None:
+    return item_volumes(manifest).get(item.id)
+
+
+def _block_bytes(manifest: Manifest, item: Item) -> int:
+    volume = _volume(manifest, item)
+    return volume.block_bytes if volume else 512
+
+
+def _escapes(item: Item, hand: AtHand) -> tuple[int, int] | None:
+    """Bytes that the link must escape: as noted at the fetch, else counted."""
+    pin = hand.pins.get(item.id)
+    if pin and pin.slip_escapes is not None and pin.ppp_escapes is not None:
+        return pin.slip_escapes, pin.ppp_escapes
+    path = hand.paths.get(item.id)
+    return count_escapes(path) if path and hand.manifest.link else None
+
+
+def _guessed(manifest: Manifest, item: Item, hand: AtHand) -> Measured:
+    """Figures from the size alone. Raises MissingError where that is unknown too."""
+    pin = hand.pins.get(item.id)
+    size_bytes = pin.size_bytes if pin else item.size_bytes
+    if size_bytes is None:
+        by_hand = " ".join(part for part in (item.page, item.hint) if part)
+        raise MissingError(
+            "it is not fetched yet, and its size is not known: nothing can be planned with it",
+            where=item.where,
+            item=item.id,
+            hint=f"By hand: {by_hand}" if by_hand else "Run `discprep fetch`, or give the item its `size`.",
+        )
+    kind = archive_kind(item)
+    folders = len([part for part in item.to.split("/") if part])
+    inside = size_bytes * UNPACKED_GUESS if kind else size_bytes
+    block = _block_bytes(manifest, item)
+    needs = _groups(manifest, UNPACK_ROLES.get(kind, ()), item.id)
+    forms = []
+    for form in _legal_forms(manifest, item, kind or "file"):
+        read = {"packed": size_bytes, "unpacked": inside, "both": size_bytes + inside}[form]
+        stays = _blocks(inside if form == "packed" else read, block)
+        peak = stays + (_blocks(size_bytes, block) if form == "packed" else 0)
+        own = folders + (form != "packed" and bool(kind))
+        used = (stays, peak) if item.use == "copy" else (0, 0)
+        forms.append(Burned(form, sectors(read) + own, read, own, *used, needs if form == "packed" else ()))
+    return Measured(item, size_bytes, _escapes(item, hand), tuple(forms), estimated=True)
+
+
+def _spoils(members: Sequence[Named], manifest: Manifest, item: Item) -> str:
+    """What an item would lose by standing unpacked on the disc, in words; "" for nothing. A setup script gives
+    original names and known attribute bits back; without one they stay as the disc has them."""
+    shell = manifest.profile.shell if manifest.profile.volumes else None
+    for entry in members if shell is None else ():
+        seen, wanted = (entry.joliet or entry.rock_ridge or entry.iso)[-1], entry.staged.name[-1]
+        if seen.rstrip(".").upper() != wanted.upper():
+            return f"its names would change ({wanted} to {seen})"
+    bits = [n.staged for n in members if n.staged.attributes is not None and n.staged.attribute_system == "68k"
+            and n.staged.attributes]  # fmt: skip
+    bits += [n.staged for n in members if n.staged.attribute_system == "dos" and (n.staged.attributes or 0) & 0x07]
+    if any(shell is None or entry.attribute_system != shell.attribute_system for entry in bits):
+        return "its files would lose their attribute bits"
+    if any(n.staged.comment for n in members) and (shell is None or not shell.set_comment):
+        return "its files would lose their comments"
+    return ""
+
+
+# ------------------------------------------------------------------------------------------- the solver's item
+
+
+def _plan_item(one: Measured, manifest: Manifest, waits: Mapping[str, float]) -> PlanItem:
+    item, volume = one.item, _volume(manifest, one.item)
+    later_s = round(waits[item.id], 3)
+    stale = p_stale(manifest.plan.days_to_use, item.renewed_every_days)
+    times = manifest.plan.power_ons if volume and volume.volatile and item.use == "copy" else 1.0
+    must, why = _must(one, manifest.link)
+    forms = tuple(_form_figures(form, manifest, item, stale, later_s, times) for form in one.forms)
+    return PlanItem(
+        id=item.id,
+        needs=_groups(manifest, item.needs, item.id),
+        must=must,
+        why=why,
+        forms=() if must == "later" else forms,
+        later_s=later_s,
+        worth=item.worth,
+        p_stale=stale,
+        disc_s=min((form.disc_s for form in forms), default=0.0),
+        volume=volume.path if volume else "",
+        size_bytes=one.size_bytes,
+        times=times,
+    )
+
+
+def _must(one: Measured, link: LinkSettings | None) -> tuple[Literal["burn", "later", ""], str]:
+    if one.trouble:
+        return "later", one.trouble
+    if one.item.place == "burn":
+        return "burn", "asked to burn"
+    if one.item.place == "later":
+        return "later", "asked for later"
+    return ("", "") if link else ("burn", "there is no link to bring it later")
+
+
+def _form_figures(
+    form: Burned, manifest: Manifest, item: Item, stale: float, later_s: float, times: float
+) -> FormFigures:
+    speed = manifest.medium.drive_speed or manifest.profile.drive_speed
+    read_s = round(read_seconds(form.read_bytes, 1 + form.folders, speed, manifest.profile.access_s), 3)
+    return FormFigures(
+        form=form.form,
+        sectors=form.sectors,
+        storage_bytes=form.storage_bytes,
+        peak_bytes=form.peak_bytes,
+        gain_s=gain_s(item.worth, stale, later_s, read_s, times),
+        needs=form.needs,
+        disc_s=read_s,
+    )
+
+
+def _notices(manifest: Manifest, measured: Mapping[str, Measured]) -> Iterable[Notice]:
+    guessed = [key for key, one in measured.items() if one.estimated]
+    if guessed:
+        yield Notice(
+            f"{len(guessed)} of {len(measured)} items are not fetched yet: their figures are estimated from their "
+            f"size (unpacked, {UNPACKED_GUESS} times as much): {', '.join(guessed[:8])}{' …' * (len(guessed) > 8)}",
+            hint="Run `discprep fetch`, then plan again.",
+        )
+    if manifest.link is None:
+        yield Notice("there is no [link]: nothing can come later, so everything must fit the discs")
+    for key, one in measured.items():
+        if one.trouble:
+            yield Notice(f"it {one.trouble}", item=key)

@@ -1,0 +1,230 @@
+"""`plan`: burn or later, with reasons; what would change it; what if."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from discprep.errors import CapacityError, DiscprepError, UsageError, flatten, raise_all
+from discprep.job.at_hand import AtHand, at_hand, open_items
+from discprep.job.figures import Figures, figures, link_seconds
+from discprep.job.tree import Tree, tree_of
+from discprep.manifest import load_manifest
+from discprep.model import Form, Manifest, Notice, Opened, Plan, PlanItem, PlanProblem, Progress
+from discprep.plan.explain import MOST_DAYS, Change, by_capacity, by_days, by_rate
+from discprep.plan.problem import solve
+from discprep.report.plan import Explained, Planned, Tried, Turn, discs_used
+
+UNITS = {"sectors": "sectors", "rate": "bit/s", "days": "days"}
+KEYS = {"sectors": "medium.sectors", "rate": "link.rate", "days": "item.{id}.renewed_every_days"}
+
+
+@dataclass(frozen=True, slots=True)
+class WhatIf:
+    """A key of the manifest and the values to try in it."""
+
+    key: str
+    values: tuple[str, ...]
+
+
+def plan(
+    path: Path,
+    *,
+    machine: Path | None = None,
+    cache_root: Path | None = None,
+    settings: Mapping[str, str] | None = None,
+    over: Sequence[WhatIf] = (),
+    explain: str | None = None,
+    progress: Progress | None = None,
+) -> Planned:
+    """The plan for a manifest.
+
+    Arguments:
+        settings: dotted keys of the manifest to set before it is checked
+        over: what-ifs, each value planned beside the plan itself
+        explain: an item's id; "" explains the plan as a whole
+
+    Raises:
+        ManifestError, CapacityError: what must burn contradicts what must wait, or does not fit
+        MissingError: an item is not here and its size is unknown
+        UsageError: `explain` names no item
+        and what `load_manifest` raises
+    """
+    manifest = load_manifest(path, machine=machine, settings=settings)
+    if explain and all(item.id != explain for item in manifest.items):
+        raise UsageError(f"there is no item {explain!r} to explain", hint="--json lists the ids.")
+    hand = at_hand(manifest, cache_root)
+    opened = open_items(hand, progress)
+    with tempfile.TemporaryDirectory(prefix="discprep-") as work:
+        figured = figures(manifest, hand, opened, Path(work), progress)
+        planned = planned_from(manifest, opened, figured, Path(work))
+    if explain is not None:
+        told = (explanation(manifest, planned.problem, figured, explain),) if explain else ()
+        planned = replace(planned, explain=True, explained=told)
+    tried = tuple(
+        _try(path, machine, cache_root, {**(settings or {}), what.key: value}, what.key, value, planned.plan)
+        for what in over
+        for value in what.values
+    )
+    return replace(planned, tried=tried)
+
+
+def plan_for(
+    manifest: Manifest, hand: AtHand, opened: Mapping[str, Opened], work: Path, progress: Progress | None = None
+) -> Planned:
+    """The plan from what is in hand already; `work` keeps changed files and may be the build's own."""
+    return planned_from(manifest, opened, figures(manifest, hand, opened, work, progress), work)
+
+
+def planned_from(manifest: Manifest, opened: Mapping[str, Opened], figured: Figures, work: Path) -> Planned:
+    """Solves, and lays the chosen tree of each disc out to the sector."""
+    problem, answer, notices = _faithful(figured)
+    used = {d.id for d in answer.decisions if d.place == "burn"}
+    exact = not used & set(figured.estimated)
+    trees = disc_trees(manifest, opened, answer, work) if exact else ()
+    errors = tuple(dict.fromkeys(error for tree in trees for error in tree.errors))
+    sizes = () if errors else tuple(tree.sectors for tree in trees)
+    return Planned(
+        replace(answer, image_sectors=sizes),
+        problem,
+        titles={item.id: item.title or item.id for item in manifest.items},
+        estimated=figured.estimated,
+        notices=(*figured.notices, *notices),
+        errors=errors,
+        rate_bit_s=manifest.link.rate_bit_s if manifest.link else None,
+    )
+
+
+def forms_on(answer: Plan, disc: int) -> dict[str, Form]:
+    """The items on one disc (from 1), each with its form: what `stage` and `tree_of` take."""
+    return {d.id: d.form for d in answer.decisions if d.disc == disc and d.form}
+
+
+def before(answer: Plan, disc: int) -> set[str]:
+    """Ids that are on the machine before a disc is used: there already, or on an earlier disc."""
+    return {d.id for d in answer.decisions if d.place == "present" or (d.disc is not None and d.disc < disc)}
+
+
+def disc_trees(manifest: Manifest, opened: Mapping[str, Opened], answer: Plan, work: Path) -> tuple[Tree, ...]:
+    """The tree of each disc, secrets masked."""
+    return tuple(
+        tree_of(manifest, opened, forms_on(answer, disc), work, present=before(answer, disc), preview=True)
+        for disc in range(1, discs_used(answer) + 1)
+    )
+
+
+def _faithful(figured: Figures) -> tuple[PlanProblem, Plan, list[Notice]]:
+    """The plan in which no item stands unpacked that would lose something by it while an unpacker is burned: such
+    items are held to the packed form and the plan is made anew, until none is left."""
+    problem = figured.problem
+    notices: list[Notice] = []
+    while True:
+        answer = solve(problem)
+        burned = {d.id for d in answer.decisions if d.place != "later"}
+        loose = [d.id for d in answer.decisions if d.form == "unpacked"]
+        hurt = [key for key in loose if _better_packed(key, problem, figured, burned)]
+        if not hurt:
+            return problem, answer, notices
+        notices += [Notice(f"unpacked, {figured.measured[key].spoils}: it stays packed", item=key) for key in hurt]
+        problem = replace(problem, items=tuple(_packed_only(i) if i.id in hurt else i for i in problem.items))
+
+
+def _better_packed(key: str, problem: PlanProblem, figured: Figures, burned: set[str]) -> bool:
+    if not figured.measured[key].spoils:
+        return False
+    item = next(item for item in problem.items if item.id == key)
+    packed = [form for form in item.forms if form.form == "packed"]
+    return any(all(burned.intersection(group) for group in form.needs) for form in packed)
+
+
+def _packed_only(item: PlanItem) -> PlanItem:
+    return replace(item, forms=tuple(form for form in item.forms if form.form == "packed"))
+
+
+# ---------------------------------------------------------------------------------------------- explanations
+
+
+def explanation(manifest: Manifest, problem: PlanProblem, figured: Figures, key: str) -> Explained:
+    """The rate, the capacity and the staleness at which an item would go the other way."""
+    item = next(item for item in problem.items if item.id == key)
+    if key in problem.present or not item.forms:
+        return Explained(key, ())
+    changes: list[Change | None] = [by_capacity(problem, key)]
+    if manifest.link:
+        changes.append(
+            by_rate(problem, key, manifest.link.rate_bit_s, lambda rate: link_seconds(manifest, figured.measured, rate))
+        )
+    changes.append(by_days(problem, key))
+    return Explained(key, tuple(_turn(change, key, problem) for change in changes if change))
+
+
+def _turn(change: Change, key: str, problem: PlanProblem) -> Turn:
+    """A change under the manifest's key; capacities are told as the sectors of the whole medium."""
+    shift = problem.constant_sectors if change.figure == "sectors" else 0
+    value = None if change.threshold is None else change.threshold + shift
+    most = MOST_DAYS if change.figure == "days" else change.most + shift
+    return Turn(
+        KEYS[change.figure].format(id=key),
+        change.now + shift,
+        value,
+        UNITS[change.figure],
+        change.least + shift,
+        most,
+    )
+
+
+# --------------------------------------------------------------------------------------------------- what if
+
+
+def _try(
+    path: Path,
+    machine: Path | None,
+    cache_root: Path | None,
+    settings: Mapping[str, str],
+    key: str,
+    value: str,
+    base: Plan,
+) -> Tried:
+    try:
+        answer = plan(path, machine=machine, cache_root=cache_root, settings=settings).plan
+    except DiscprepError as error:
+        if not all(isinstance(one, CapacityError) for one in flatten([error])):
+            raise
+        return Tried(key, value, error="; ".join(one.message for one in flatten([error])))
+    was = {d.id for d in base.decisions if d.place == "burn"}
+    now = {d.id for d in answer.decisions if d.place == "burn"}
+    return Tried(
+        key,
+        value,
+        answer.seconds_at_link,
+        answer.objective_s,
+        discs_used(answer),
+        len(now),
+        tuple(sorted(now - was)),
+        tuple(sorted(was - now)),
+    )
+
+
+def what_if(text: str) -> WhatIf:
+    """`KEY=V1,V2,V3` as typed. Raises UsageError."""
+    key, sign, values = text.partition("=")
+    found = tuple(value.strip() for value in values.split(",") if value.strip())
+    if not sign or not key.strip() or not found:
+        raise UsageError(f"{text!r} is not KEY=V1,V2,V3", hint="For example: --over link.rate=19200,38400,57600")
+    return WhatIf(key.strip(), found)
+
+
+def settings_of(words: Sequence[str]) -> dict[str, str]:
+    """`KEY=VALUE` words as a mapping. Raises UsageError for each that is none."""
+    errors: list[DiscprepError] = []
+    settings: dict[str, str] = {}
+    for word in words:
+        key, sign, value = word.partition("=")
+        if sign and key.strip():
+            settings[key.strip()] = value.strip()
+        else:
+            errors.append(UsageError(f"{word!r} is not KEY=VALUE", hint="For example: --assume link.rate=38400"))
+    raise_all(errors)
+    return settings

@@ -1,0 +1,306 @@
+"""The plan, and its faces."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from discprep.errors import DiscprepError
+from discprep.model import Decision, FormFigures, Notice, Plan, PlanItem, PlanProblem
+from discprep.report.tables import WIDTH, table
+from discprep.units import format_bytes, format_seconds
+
+SECTOR_BYTES = 2048
+RULE = (
+    "Equals: the greatest gain (whole milliseconds), then the fewest items burned, then id by id burned before left, "
+    "unpacked before packed before both."
+)
+OBJECTIVE = (
+    "gain = worth / 3 * ((1 - p) * L - D): what burning an item saves. L: its seconds at the link; "
+    "D: seconds to read it off the disc; p = 1 - exp(-days_to_use / renewed_every_days): the chance that it has "
+    "changed by then; the plan makes the sum of the gains as great as the limits allow."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """What would send an item the other way. `key` is dotted as in the manifest; `value` None: nothing does."""
+
+    key: str
+    now: float
+    value: float | None
+    unit: str
+    least: float
+    most: float
+
+
+@dataclass(frozen=True, slots=True)
+class Explained:
+    """One item's turns."""
+
+    id: str
+    turns: tuple[Turn, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """The plan under one value of a what-if, against the plan as the manifest is; `error` where there is none."""
+
+    key: str
+    value: str
+    seconds_at_link: float | None = None
+    objective_s: float | None = None
+    discs: int | None = None
+    burned: int | None = None
+    to_disc: tuple[str, ...] = ()
+    to_link: tuple[str, ...] = ()
+    error: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Planned:
+    """A plan with the question it answers. `titles` by item id; `estimated`: ids whose figures are guesses."""
+
+    plan: Plan
+    problem: PlanProblem
+    titles: Mapping[str, str]
+    estimated: tuple[str, ...] = ()
+    notices: tuple[Notice, ...] = ()
+    errors: tuple[DiscprepError, ...] = ()
+    tried: tuple[Tried, ...] = ()
+    explained: tuple[Explained, ...] = ()
+    explain: bool = False
+    rate_bit_s: int | None = None
+
+    @property
+    def decisions(self) -> tuple[Decision, ...]:
+        return self.plan.decisions
+
+
+# ----------------------------------------------------------------------------------------------------- JSON
+
+
+def document(planned: Planned) -> dict[str, Any]:
+    """The JSON face: the figures that the solver saw, and its answer."""
+    plan, problem = planned.plan, planned.problem
+    items = {item.id: item for item in problem.items}
+    limits = problem.storage_limit_bytes
+    result: dict[str, Any] = {
+        "items": [_item(decision, items[decision.id], planned) for decision in plan.decisions],
+        "capacity_sectors": problem.capacity_sectors,
+        "storage_limit_bytes": sum(limits.values()) if limits else None,
+        "image_sectors": plan.image_sectors[0] if len(plan.image_sectors) == 1 else list(plan.image_sectors) or None,
+        "seconds_at_link": plan.seconds_at_link,
+        "objective_s": plan.objective_s,
+        "optimal": plan.optimal,
+        "gap": plan.gap,
+        "solver": plan.solver,
+        "medium_sectors": problem.medium_sectors,
+        "constant_sectors": problem.constant_sectors,
+        "volumes": [{"path": path, "limit_bytes": limit} for path, limit in sorted(limits.items())],
+        "discs": discs_used(plan),
+        "discs_asked": problem.discs,
+        "link_budget_s": problem.link_budget_s,
+        "days_to_use": problem.days_to_use,
+        "bring_up": [{"why": why, "one_of": list(ids)} for why, ids in problem.wants],
+        "order": list(plan.order),
+        "estimated": list(planned.estimated),
+    }
+    if planned.explain:
+        result |= {"objective": OBJECTIVE, "ties": RULE}
+    if planned.explained:
+        result["explained"] = [_explained(one) for one in planned.explained]
+    if planned.tried:
+        result["over"] = [_tried(one) for one in planned.tried]
+    return result
+
+
+def _item(decision: Decision, item: PlanItem, planned: Planned) -> dict[str, Any]:
+    return {
+        "id": decision.id,
+        "place": decision.place,
+        "disc": decision.disc,
+        "form": decision.form,
+        "needs": [_group(group) for group in item.needs],
+        "forced": decision.forced,
+        "sectors": decision.sectors,
+        "storage_bytes": decision.storage_bytes,
+        "saves_s": decision.saves_s,
+        "reason": decision.reason,
+        "forms": [_form(form) for form in item.forms],
+        "title": planned.titles.get(decision.id, ""),
+        "size_bytes": item.size_bytes,
+        "later_s": item.later_s,
+        "ready_s": decision.ready_s,
+        "worth": item.worth,
+        "p_stale": item.p_stale,
+        "times": item.times,
+        "volume": item.volume,
+    }
+
+
+def _group(group: tuple[str, ...]) -> str | list[str]:
+    """A need: an id, or a list of which one will do."""
+    return group[0] if len(group) == 1 else list(group)
+
+
+def _form(form: FormFigures) -> dict[str, Any]:
+    return {
+        "form": form.form,
+        "sectors": form.sectors,
+        "storage_bytes": form.storage_bytes,
+        "gain_s": form.gain_s,
+        "peak_bytes": form.peak_bytes,
+        "needs": [_group(group) for group in form.needs],
+        "disc_s": form.disc_s,
+    }
+
+
+def _explained(one: Explained) -> dict[str, Any]:
+    keys = ("key", "now", "value", "unit", "least", "most")
+    return {"id": one.id, "turns": [{key: getattr(turn, key) for key in keys} for turn in one.turns]}
+
+
+def _tried(one: Tried) -> dict[str, Any]:
+    keys = ("key", "value", "seconds_at_link", "objective_s", "discs", "burned")
+    moves = {"to_disc": list(one.to_disc), "to_link": list(one.to_link)}
+    return {key: getattr(one, key) for key in keys} | moves | ({"error": one.error} if one.error else {})
+
+
+def discs_used(plan: Plan) -> int:
+    """How many discs carry something; at least one, for the image that the plan is of."""
+    return max([decision.disc or 1 for decision in plan.decisions], default=1)
+
+
+# ----------------------------------------------------------------------------------------------------- text
+
+
+def text(planned: Planned) -> str:
+    """The face for people: at most 80 columns."""
+    sections = [_burned(planned), _waiting(planned), _total(planned)]
+    if planned.explain:
+        sections.append(_explanation(planned))
+    if planned.tried:
+        sections.append(_over(planned.tried))
+    return "\n\n".join("\n".join(lines) for section in sections if (lines := list(section)))
+
+
+def _burned(planned: Planned) -> Iterator[str]:
+    burned = [decision for decision in planned.decisions if decision.place == "burn"]
+    many = discs_used(planned.plan) > 1
+    if not burned:
+        yield "Nothing burns."
+        return
+    rows = []
+    for decision in sorted(burned, key=lambda d: (d.disc or 1, not d.forced, -d.saves_s, d.id)):
+        disc = (str(decision.disc),) if many else ()
+        size = format_bytes(decision.sectors * SECTOR_BYTES)
+        rows.append((*disc, decision.id, decision.form or "", size, decision.reason))
+    heads = ("on the disc", "form", ">size", "why")
+    yield from _wrapped((">disc", *heads) if many else heads, rows)
+
+
+def _waiting(planned: Planned) -> Iterator[str]:
+    decisions = {decision.id: decision for decision in planned.decisions}
+    rows = [
+        (key, f"after {format_seconds(decisions[key].ready_s or 0.0)}", decisions[key].reason)
+        for key in planned.plan.order
+    ]
+    if rows:
+        yield from _wrapped(("over the link", ">there", "why"), rows)
+    present = [decision.id for decision in planned.decisions if decision.place == "present"]
+    if present:
+        yield from _filled(f"Already on the machine: {', '.join(present)}.")
+
+
+def _total(planned: Planned) -> Iterator[str]:
+    plan, problem = planned.plan, planned.problem
+    count = len(plan.order)
+    link = f"{count} item{'s' * (count != 1)} over the link, {format_seconds(plan.seconds_at_link)}"
+    saved = f"Burning saves {format_seconds(plan.objective_s)}, weighted by worth."
+    yield from _filled(f"{link if count else 'Nothing waits for the link'}. {saved}")
+    for disc, sectors in enumerate(plan.image_sectors, 1):
+        name = "The image" if len(plan.image_sectors) == 1 else f"Image {disc}"
+        size = format_bytes(sectors * SECTOR_BYTES)
+        yield f"{name} takes {sectors:,} of {problem.medium_sectors:,} sectors ({size})."
+    proof = "the best there is" if plan.gap == 0 else f"within {plan.gap:.1e} of the best"
+    if plan.solver == "none needed":
+        yield "All that gains anything fits: the best there is, no solver needed."
+    else:
+        yield f"Proven by {plan.solver}: {proof}."
+
+
+def _explanation(planned: Planned) -> Iterator[str]:
+    yield from _filled(OBJECTIVE)
+    yield from _filled(RULE)
+    items = {item.id: item for item in planned.problem.items}
+    if not planned.explained:
+        yield ""
+        rows = [_figures_row(decision, items[decision.id]) for decision in planned.decisions]
+        yield from table(("item", ">worth", ">p", ">L", ">D", ">saves"), rows)
+    decisions = {decision.id: decision for decision in planned.decisions}
+    for one in planned.explained:
+        yield ""
+        yield from _item_explained(one, decisions[one.id], items[one.id])
+
+
+def _figures_row(decision: Decision, item: PlanItem) -> tuple[str, ...]:
+    saves = format_seconds(decision.saves_s) if item.forms else "-"
+    read = format_seconds(item.disc_s) if item.forms else "-"
+    return decision.id, str(item.worth), f"{item.p_stale:.2f}", format_seconds(item.later_s), read, saves
+
+
+def _item_explained(one: Explained, decision: Decision, item: PlanItem) -> Iterator[str]:
+    where = {"burn": f"burns, {decision.form}", "later": "waits for the link", "present": "is there already"}
+    yield from _filled(f"{one.id} {where[decision.place]}: {decision.reason}.")
+    for form in item.forms:
+        times = f" * {item.times:g} power-ons" if item.times != 1 else ""
+        yield from _filled(
+            f"{form.form}: {item.worth} / 3 * ((1 - {item.p_stale:.3f}) * {item.later_s:.1f} s - {form.disc_s:.1f} s)"
+            f"{times} = {form.gain_s:.1f} s for {form.sectors:,} sectors",
+            indent="  ",
+        )
+    other = "would wait" if decision.place == "burn" else "would burn"
+    for turn in one.turns:
+        yield from _filled(_turn(turn, other), indent="  ")
+
+
+def _turn(turn: Turn, other: str) -> str:
+    never = turn.unit == "days" and turn.now >= turn.most
+    now = "never" if never else f"{turn.now:,.0f} {turn.unit}"
+    head = f"{turn.key}, now {now}:"
+    if turn.value is None:
+        return f"{head} no value from {turn.least:,.0f} to {turn.most:,.0f} changes it"
+    side = "from {} on" if turn.value > turn.now else "at {} and below"
+    return f"{head} it {other} {side.format(f'{turn.value:,.0f}')}"
+
+
+def _over(tried: tuple[Tried, ...]) -> Iterator[str]:
+    rows = []
+    for one in tried:
+        if one.error:
+            rows.append((one.value, "-", "-", "-", one.error))
+            continue
+        moves = [*(f"+{key}" for key in one.to_disc), *(f"-{key}" for key in one.to_link)]
+        link = format_seconds(one.seconds_at_link or 0.0)
+        rows.append((one.value, link, str(one.discs), str(one.burned), " ".join(moves) or "no move"))
+    yield from _wrapped((tried[0].key, ">at the link", ">discs", ">burn", "moves (+ to disc, - to link)"), rows)
+
+
+# ------------------------------------------------------------------------------------------------- wrapping
+
+
+def _wrapped(heads: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> Iterator[str]:
+    """A table whose last column goes on in further lines instead of being cut."""
+    before = list(table(heads[:-1], [row[:-1] for row in rows], width=WIDTH - 26))
+    margin = max(len(line) for line in before) + 2
+    for line, last in zip(before, [heads[-1], *(row[-1] for row in rows)], strict=True):
+        pieces = textwrap.wrap(last, WIDTH - margin) or [""]
+        yield f"{line:<{margin}}{pieces[0]}".rstrip()
+        yield from (" " * margin + piece for piece in pieces[1:])
+
+
+def _filled(line: str, indent: str = "") -> list[str]:
+    return textwrap.wrap(line, WIDTH, initial_indent=indent, subsequent_indent=indent + "  " * bool(indent))
