@@ -20,7 +20,7 @@ from discprep.disc.layout.check import Expected, check_image
 from discprep.disc.layout.fields import SECTOR, SYSTEM_AREA_BYTES
 from discprep.disc.layout.options import BootImage, ImageOptions
 from discprep.disc.layout.seal import seal
-from discprep.disc.layout.sizes import Layout, Node, lay_out
+from discprep.disc.layout.sizes import Chunk, Layout, Node, lay_out
 from discprep.errors import (
     CapacityError,
     DiscError,
@@ -30,7 +30,7 @@ from discprep.errors import (
     StorageError,
     raise_all,
 )
-from discprep.model import Content, Named, Placed, Progress, Silent
+from discprep.model import Named, Placed, Progress, Silent
 
 __all__ = ["BootImage", "ImageOptions", "ImageWritten", "write_image"]
 
@@ -41,13 +41,17 @@ OUR_FAULT = "This is a fault of discprep, or of a version of pycdlib it does not
 
 @dataclass(frozen=True, slots=True)
 class ImageWritten:
-    """An image that stands, sealed and checked, at `path`. `placed` is in the order of the names given."""
+    """An image that stands, sealed and checked, at `path`. `placed` is in the order of the names given; `head` are
+    the structures before the first file's bytes.
+    """
 
     path: Path
     placed: tuple[Placed, ...]
     sectors: int
     size_bytes: int
     sha256: str
+    head_sectors: int
+    head_sha256: str
 
 
 def write_image(
@@ -77,7 +81,7 @@ def write_image(
     _check_room(path, layout.sectors * SECTOR)
     progress.begin("image", "writing the image", 2 * layout.sectors * SECTOR)
     try:
-        _write(path, layout, options, progress)
+        head_sha256 = _write(path, layout, options, progress)
         checked = check_image(path, expected_files(layout), progress, key="image")
         raise_all([DiscError(str(fault), hint=OUR_FAULT) for fault in checked.faults])
     except BaseException:
@@ -85,7 +89,15 @@ def write_image(
         raise
     finally:
         progress.end("image")
-    return ImageWritten(path, layout.placed, layout.sectors, layout.sectors * SECTOR, checked.sha256)
+    return ImageWritten(
+        path=path,
+        placed=layout.placed,
+        sectors=layout.sectors,
+        size_bytes=layout.sectors * SECTOR,
+        sha256=checked.sha256,
+        head_sectors=layout.data_sector,
+        head_sha256=head_sha256,
+    )
 
 
 def expected_files(layout: Layout) -> tuple[Expected, ...]:
@@ -149,7 +161,8 @@ class _NoBytes:
         return 0
 
 
-def _write(path: Path, layout: Layout, options: ImageOptions, progress: Progress) -> None:
+def _write(path: Path, layout: Layout, options: ImageOptions, progress: Progress) -> str:
+    """Writes everything; returns the SHA-256 of the structures."""
     # A file left by an earlier run must not show through the places that are never written.
     path.unlink(missing_ok=True)
     with path.open("x+b") as file:
@@ -163,6 +176,7 @@ def _write(path: Path, layout: Layout, options: ImageOptions, progress: Progress
         progress.advance("image", len(head))
         _write_data(file.fileno(), layout, progress)
         file.truncate(layout.sectors * SECTOR)
+    return hashlib.sha256(head).hexdigest()
 
 
 def _head(file: BinaryIO, layout: Layout) -> bytes:
@@ -246,7 +260,7 @@ def _write_data(target: int, layout: Layout, progress: Progress) -> None:
         for chunk in layout.chunks:
             digest = hashlib.sha256()
             at = chunk.extent * SECTOR
-            for block in sources.blocks(chunk.content):
+            for block in sources.blocks(chunk):
                 hashing = hasher.submit(digest.update, block) if len(block) == BLOCK_BYTES else None
                 if block != ZEROS:
                     _write_at(target, block, at)
@@ -257,7 +271,7 @@ def _write_data(target: int, layout: Layout, progress: Progress) -> None:
                 at += len(block)
                 progress.advance("image", len(block))
             if digest.hexdigest() != chunk.content.sha256:
-                raise _changed(chunk.content)
+                raise _changed(chunk)
 
 
 def _write_at(target: int, block: bytes, at: int) -> None:
@@ -281,31 +295,33 @@ class _Sources:
         if self._file:
             self._file.close()
 
-    def blocks(self, content: Content) -> Iterator[bytes]:
-        file = self._open(content)
+    def blocks(self, chunk: Chunk) -> Iterator[bytes]:
+        file, content = self._open(chunk), chunk.content
         at, left = content.offset_bytes, content.size_bytes
         while left:
             file.seek(at)
             block = file.read(min(BLOCK_BYTES, left))
             if not block:
-                raise _changed(content)
+                raise _changed(chunk)
             yield block
             at, left = at + len(block), left - len(block)
 
-    def _open(self, content: Content) -> BinaryIO:
+    def _open(self, chunk: Chunk) -> BinaryIO:
+        content = chunk.content
         if self._file is None or self._path != content.path:
             if self._file:
                 self._file.close()
             try:
                 self._file, self._path = content.path.open("rb", buffering=0), content.path
             except FileNotFoundError as error:
-                raise _changed(content) from error
+                raise _changed(chunk) from error
         return self._file
 
 
-def _changed(content: Content) -> IntegrityError:
+def _changed(chunk: Chunk) -> IntegrityError:
     return IntegrityError(
-        "a file changed or vanished while the image was being written; the image was dropped",
-        where=str(content.path),
+        "its bytes changed or vanished while the image was being written; the image was dropped",
+        where="/".join(chunk.named.staged.name),
+        item=chunk.named.staged.item,
         hint="Leave the cache and the stage alone while discprep works, and build again.",
     )

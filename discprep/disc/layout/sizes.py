@@ -52,10 +52,11 @@ class Node:
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """Bytes to write at a sector."""
+    """Bytes to write at a sector, and the first file that has them."""
 
     extent: int
     content: Content
+    named: Named
 
 
 @dataclass(frozen=True, slots=True)
@@ -256,9 +257,9 @@ def lay_out(named: Sequence[Named], options: ImageOptions) -> Layout:
     data_sector = _fixed_sectors(options) + _all_path_table_sectors(nodes, options)
     data_sector += _iso_directory_sectors(nodes, options)
     data_sector += _joliet_directory_sectors(nodes) if options.joliet else 0
-    chunks, first = _place((n.staged.content for n in named), data_sector)
+    chunks, first = _place(named, data_sector)
     end = max(_end(chunks, data_sector), options.second_from_sector if any(n.second for n in named) else 0)
-    copies, second = _place((n.staged.content for n in named if n.second), end)
+    copies, second = _place([n for n in named if n.second], end)
     chunks += copies
     end = _end(chunks, data_sector)
     sectors = max(end + options.pad_sectors, MIN_TRACK_SECTORS) if options.pad_sectors else end
@@ -276,14 +277,15 @@ def _key(content: Content) -> tuple[str, int]:
     return content.sha256, content.size_bytes
 
 
-def _place(contents: Iterable[Content | None], start: int) -> tuple[list[Chunk], dict[tuple[str, int], int]]:
+def _place(named: Iterable[Named], start: int) -> tuple[list[Chunk], dict[tuple[str, int], int]]:
     chunks: list[Chunk] = []
     extents: dict[tuple[str, int], int] = {}
     at = start
-    for content in contents:
+    for entry in named:
+        content = entry.staged.content
         if content and content.size_bytes and _key(content) not in extents:
             extents[_key(content)] = at
-            chunks.append(Chunk(at, content))
+            chunks.append(Chunk(at, content, entry))
             at += sectors_of(content.size_bytes)
     return chunks, extents
 

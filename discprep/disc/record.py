@@ -1,0 +1,338 @@
+"""The record: the JSON account of one build. It names every file of the disc, where it lies and where it came from.
+
+It holds no path of this computer and no secret, and the same build gives the same bytes. Its `seal` is the SHA-256
+of all else in it, so that a damaged record is never believed.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import asdict, dataclass, fields
+from pathlib import Path
+from types import UnionType
+from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+
+from discprep import __version__
+from discprep.disc.image import ImageOptions, ImageWritten
+from discprep.disc.layout.check import Expected
+from discprep.errors import DiscError
+from discprep.model import AppliedEdit, Named, Pin, Placed
+
+FORMAT = 1
+MAX_BYTES = 512 << 20
+BUILD_ID_DIGITS = 10
+_HEX = re.compile(r"[0-9a-f]{64}")
+
+
+@dataclass(frozen=True, slots=True)
+class RecordItem:
+    """One item of the manifest: where it went and which bytes it was. `form` is "" for what waits."""
+
+    id: str
+    title: str = ""
+    version: str = ""
+    place: Literal["burn", "later", "present"] = "burn"
+    form: str = ""
+    archive_sha256: str = ""
+    size_bytes: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class RecordPin:
+    """An item's pin at the time of the build; the source is left out, since it may be a path of this computer."""
+
+    item: str
+    size_bytes: int
+    sha256: str
+    fetched_s: int
+
+
+@dataclass(frozen=True, slots=True)
+class RecordEdit:
+    """One edit as done; a secret's text is masked."""
+
+    file: str
+    find: str
+    replace: str
+    times: int
+
+
+@dataclass(frozen=True, slots=True)
+class RecordFile:
+    """One file (or folder: `sha256` is "") of the disc. Paths are lists of names; an absent tree's is empty.
+
+    `extent` is the first sector, 0 without bytes; `second_extent` that of the second copy, which `second` names.
+    """
+
+    name: tuple[str, ...]
+    iso: tuple[str, ...]
+    joliet: tuple[str, ...]
+    rock_ridge: tuple[str, ...]
+    target: tuple[str, ...]
+    item: str
+    member: str
+    form: str
+    size_bytes: int
+    sha256: str
+    extent: int
+    sectors: int
+    second: tuple[str, ...] = ()
+    second_extent: int | None = None
+    edits: tuple[RecordEdit, ...] = ()
+    text: bool = False
+    important: bool = False
+    copied: bool = True
+    time_s: int | None = None
+    attributes: int | None = None
+    attribute_system: str = ""
+    comment: str = ""
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """The whole account. `head_*` are the structures before the first file's bytes."""
+
+    build_id: str
+    tool_version: str
+    title: str
+    volume: str
+    name_rules: tuple[str, ...]
+    epoch_s: int
+    inputs_sha256: str
+    image_sha256: str
+    image_sectors: int
+    head_sha256: str
+    head_sectors: int
+    pad_sectors: int
+    settings: tuple[tuple[str, str], ...]
+    items: tuple[RecordItem, ...]
+    pins: tuple[RecordPin, ...]
+    files: tuple[RecordFile, ...]
+
+    @property
+    def expected(self) -> tuple[Expected, ...]:
+        """What `layout.check.check_image` must find, second copies included."""
+        found = []
+        for file in self.files:
+            if file.sha256:
+                found.append(Expected(file.iso, file.extent, file.size_bytes, file.sha256))
+                if file.second_extent is not None:
+                    found.append(Expected(file.second, file.second_extent, file.size_bytes, file.sha256))
+        return tuple(found)
+
+
+# ------------------------------------------------------------------------------------------------- making
+
+
+def build_id(named: Iterable[Named], options: ImageOptions, archives: Mapping[str, str] | None = None) -> str:
+    """The short hash of what goes on the disc: items, members, names, contents, edits, volume settings.
+
+    The tool's own files (of no item) are left out, since they carry the id themselves; so is the layout.
+
+    Args:
+        named: all files of the disc
+        options: the volume's settings
+        archives: item id to the SHA-256 of its archive
+    """
+    volume = [options.volume, list(options.rules), options.epoch_s, asdict(options.boot) if options.boot else None,
+              hashlib.sha256(options.system_area).hexdigest()]  # fmt: skip
+    items = sorted((archives or {}).items())
+    contents = [_identity(entry) for entry in named if entry.staged.item]
+    whole = _canonical({"volume": volume, "items": items, "files": contents})
+    return hashlib.sha256(whole).hexdigest()[:BUILD_ID_DIGITS]
+
+
+def _identity(entry: Named) -> list[Any]:
+    staged = entry.staged
+    content = [staged.content.sha256, staged.content.size_bytes] if staged.content else None
+    edits = [_edit_values(edit) for edit in staged.edits]
+    return [staged.item, staged.member, staged.form, content, edits, staged.time_s, staged.attributes, staged.comment,
+            entry.iso, entry.joliet, entry.rock_ridge, entry.target, entry.second]  # fmt: skip
+
+
+def _edit_values(edit: AppliedEdit) -> tuple[str, str, str, int]:
+    return edit.file, edit.find, edit.replace, edit.times
+
+
+def make_record(
+    written: ImageWritten,
+    options: ImageOptions,
+    build: str,
+    *,
+    title: str = "",
+    items: Sequence[RecordItem] = (),
+    pins: Sequence[Pin] = (),
+    settings: Mapping[str, str] | None = None,
+    inputs_sha256: str = "",
+) -> Record:
+    """The record of a written image. `build` is from `build_id`; `settings` are the manifest's values by dotted key,
+    without secrets; `inputs_sha256` the digest of manifest, profile and pins.
+    """
+    return Record(
+        build_id=build,
+        tool_version=__version__,
+        title=title,
+        volume=options.volume,
+        name_rules=tuple(options.rules),
+        epoch_s=options.epoch_s,
+        inputs_sha256=inputs_sha256,
+        image_sha256=written.sha256,
+        image_sectors=written.sectors,
+        head_sha256=written.head_sha256,
+        head_sectors=written.head_sectors,
+        pad_sectors=options.pad_sectors,
+        settings=tuple(sorted((settings or {}).items())),
+        items=tuple(sorted(items, key=lambda item: item.id)),
+        pins=tuple(
+            RecordPin(pin.item, pin.size_bytes, pin.sha256, pin.fetched_s) for pin in sorted(pins, key=lambda p: p.item)
+        ),
+        files=tuple(_file(placed) for placed in written.placed),
+    )
+
+
+def _file(placed: Placed) -> RecordFile:
+    named, staged = placed.named, placed.named.staged
+    return RecordFile(
+        name=staged.name,
+        iso=named.iso,
+        joliet=named.joliet,
+        rock_ridge=named.rock_ridge,
+        target=named.target,
+        item=staged.item,
+        member=staged.member,
+        form=staged.form,
+        size_bytes=staged.content.size_bytes if staged.content else 0,
+        sha256=staged.content.sha256 if staged.content else "",
+        extent=placed.extent,
+        sectors=placed.sectors,
+        second=named.second if placed.second_extent is not None else (),
+        second_extent=placed.second_extent,
+        edits=tuple(RecordEdit(*_edit_values(edit)) for edit in staged.edits),
+        text=staged.text,
+        important=staged.important,
+        copied=staged.copied,
+        time_s=staged.time_s,
+        attributes=staged.attributes,
+        attribute_system=staged.attribute_system,
+        comment=staged.comment,
+        why=named.why,
+    )
+
+
+# ------------------------------------------------------------------------------------------ JSON, both ways
+
+
+def record_bytes(record: Record) -> bytes:
+    """The record as it stands in `record.json`: the same bytes for the same record."""
+    document = {"discprep_record": FORMAT, **asdict(record)}
+    document["seal"] = hashlib.sha256(_canonical(document)).hexdigest()
+    return (json.dumps(document, indent=1) + "\n").encode("ascii")
+
+
+def _canonical(document: Any) -> bytes:
+    return json.dumps(document, sort_keys=True, separators=(",", ":")).encode("ascii")
+
+
+def save_record(record: Record, path: Path) -> None:
+    """Writes `record.json` whole or not at all.
+
+    Raises:
+        OSError: the folder cannot be written
+    """
+    part = path.with_name(path.name + ".part")
+    try:
+        with part.open("wb") as file:
+            file.write(record_bytes(record))
+            file.flush()
+            os.fsync(file.fileno())
+        part.replace(path)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
+
+
+def load_record(path: Path) -> Record:
+    """Reads a record and believes it only if every byte is as it was written.
+
+    Raises:
+        DiscError: no record, or a damaged one
+        OSError: it cannot be read
+    """
+    if path.stat().st_size > MAX_BYTES:
+        raise _unbelieved(path, f"it has more than {MAX_BYTES} bytes")
+    data = path.read_bytes()
+    try:
+        document = json.loads(data)
+    except (ValueError, RecursionError):
+        raise _unbelieved(path, "it is not JSON") from None
+    if not isinstance(document, dict) or "discprep_record" not in document:
+        raise _unbelieved(path, "it is no record of a build")
+    if document["discprep_record"] != FORMAT:
+        raise _unbelieved(path, f"its format is {document['discprep_record']!r}, this version reads {FORMAT}")
+    _check_seal(path, data, dict(document))
+    try:
+        record: Record = _value(Record, {k: v for k, v in document.items() if k not in ("discprep_record", "seal")})
+        _check_paths(record)
+    except (TypeError, ValueError, KeyError) as error:
+        raise _unbelieved(path, f"it does not say what a record says: {error}") from None
+    return record
+
+
+def _check_seal(path: Path, data: bytes, document: dict[str, Any]) -> None:
+    written = (json.dumps(document, indent=1) + "\n").encode("ascii")
+    seal = document.pop("seal", None)
+    if seal != hashlib.sha256(_canonical(document)).hexdigest() or written != data:
+        raise _unbelieved(path, "it was changed after it was written (its seal does not match)")
+
+
+def _unbelieved(path: Path, why: str) -> DiscError:
+    return DiscError(
+        f"this record cannot be used: {why}",
+        where=str(path),
+        hint="Take an undamaged copy of record.json from the build's folder, or build again.",
+    )
+
+
+def _value(kind: Any, value: Any) -> Any:
+    """A JSON value as the annotated type says. Raises TypeError, ValueError or KeyError."""
+    origin = get_origin(kind)
+    if origin is tuple:
+        inner = get_args(kind)
+        if not isinstance(value, list):
+            raise TypeError(f"a list is missing where {value!r} stands")
+        if inner[-1] is Ellipsis:
+            return tuple(_value(inner[0], item) for item in value)
+        return tuple(_value(k, item) for k, item in zip(inner, value, strict=True))
+    if origin in (UnionType, Union):
+        return None if value is None else _value(get_args(kind)[0], value)
+    if origin is Literal:
+        if value not in get_args(kind):
+            raise ValueError(f"{value!r} is none of {', '.join(get_args(kind))}")
+        return value
+    if kind in (str, int, bool):
+        if type(value) is not kind or (kind is int and not -(2**63) < value < 2**63):
+            raise TypeError(f"{value!r} is not of the type {kind.__name__}")
+        return value
+    hints = get_type_hints(kind)
+    if not isinstance(value, dict) or value.keys() - {field.name for field in fields(kind)}:
+        raise TypeError(f"{kind.__name__} has unknown keys")
+    return kind(**{key: _value(hints[key], item) for key, item in value.items()})
+
+
+def _check_paths(record: Record) -> None:
+    """No path leads out of a folder that the disc is mounted on, and no number is out of all bounds."""
+    for file in record.files:
+        for path in (file.iso, file.joliet, file.rock_ridge, file.second):
+            if any(part in ("", ".", "..") or "/" in part or "\0" in part for part in path):
+                raise ValueError(f"the path {'/'.join(path)!r}")
+        if not file.iso or min(file.size_bytes, file.extent, file.sectors, file.second_extent or 0) < 0:
+            raise ValueError(f"the place of {'/'.join(file.name)!r}")
+        if file.sha256 and not _HEX.fullmatch(file.sha256):
+            raise ValueError(f"the SHA-256 of {'/'.join(file.name)!r}")
+    if min(record.image_sectors, record.head_sectors, record.pad_sectors) < 0:
+        raise ValueError("the sizes of the image")
