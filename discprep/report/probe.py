@@ -1,0 +1,122 @@
+"""What `probe` says."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from discprep.disc.probe import Findings, Question
+from discprep.model import Notice
+from discprep.report.tables import WIDTH
+
+
+@dataclass(frozen=True, slots=True)
+class Probed:
+    """A probe disc as written."""
+
+    machine: str
+    image: Path
+    sheet: Path  # the questions, for the bench
+    answers: Path  # the file to fill in
+    sectors: int
+    sha256: str
+    questions: tuple[Question, ...]
+    notices: tuple[Notice, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """A profile after its answers. `changes`: dotted key to its old and new value."""
+
+    profile: Path
+    findings: Findings
+    changes: Mapping[str, tuple[Any, Any]]
+    assumed: tuple[str, ...]  # what nobody has tried yet
+
+    @property
+    def errors(self) -> tuple[Any, ...]:
+        return self.findings.errors
+
+    @property
+    def notices(self) -> tuple[Notice, ...]:
+        return self.findings.notices
+
+
+def document(result: Probed | Answered) -> dict[str, Any]:
+    """The JSON face."""
+    if isinstance(result, Probed):
+        return {
+            "machine": result.machine,
+            "image": str(result.image),
+            "sheet": str(result.sheet),
+            "answers": str(result.answers),
+            "sectors": result.sectors,
+            "sha256": result.sha256,
+            "questions": [
+                {"id": q.id, "key": q.key, "do": q.do, "ask": q.ask, "choices": dict(q.choices)}
+                for q in result.questions
+            ],
+        }
+    return {
+        "profile": str(result.profile),
+        "changes": {key: {"old": old, "new": new} for key, (old, new) in result.changes.items()},
+        "tried": list(result.findings.tried),
+        "doubtful": list(result.findings.doubtful),
+        "assumed": list(result.assumed),
+    }
+
+
+def text(result: Probed | Answered) -> str:
+    """The terminal face."""
+    return "\n".join(_probed(result) if isinstance(result, Probed) else _answered(result))
+
+
+def _probed(result: Probed) -> Iterator[str]:
+    yield f"A probe disc for the {result.machine}: {result.sectors:,} sectors."
+    yield f"  image      {result.image}"
+    yield f"  questions  {result.sheet}"
+    yield f"  answers    {result.answers}"
+    yield ""
+    yield "Burn the image, answer the questions at the machine, fill in the answers, then run"
+    yield f"  discprep probe M --answers {result.answers}"
+
+
+def _answered(result: Answered) -> Iterator[str]:
+    yield f"{result.profile}:"
+    for key, (old, new) in result.changes.items():
+        yield f"  {key}: {_shown(old)} -> {_shown(new)}" if old != new else f"  {key}: {_shown(new)}, as it was"
+    held = [key for key in result.findings.tried if key not in result.changes]
+    if held:
+        yield f"  tried, and right: {', '.join(held)}"
+    if not result.changes and not held:
+        yield "  nothing changed"
+    yield (
+        f"Still assumed: {', '.join(result.assumed)}."
+        if result.assumed
+        else "Nothing in it is merely assumed any more."
+    )
+
+
+def _shown(value: object) -> str:
+    return "not set" if value is None else ", ".join(map(str, value)) if isinstance(value, list) else str(value)
+
+
+def sheet(machine: str, questions: tuple[Question, ...]) -> str:
+    """The questions as a page to keep beside the machine."""
+    title = f"Probe disc for the {machine}"
+    lines = [title, "=" * len(title)]
+    for number, question in enumerate(questions, 1):
+        indent = " " * (len(str(number)) + 2)
+        lines += ["", *_wrapped(f"{number}. {question.do}", indent), *_wrapped(f"{indent}{question.ask}", indent)]
+        if question.kind == "choice":
+            lines += [f"{indent}  [ ] {name:<12} {look}" for name, look in question.choices]
+        else:
+            lines.append(f"{indent}  ______________________")
+    return "\n".join([*lines, ""])
+
+
+def _wrapped(text: str, indent: str) -> list[str]:
+    return textwrap.wrap(text, WIDTH, subsequent_indent=indent)
