@@ -65,10 +65,10 @@ class FtpSite:
 
     def _talk(self, peer: socket.socket) -> None:
         offset, data = 0, None
-        with peer, peer.makefile("rw", encoding="latin-1", newline="\r\n") as lines:
+        with contextlib.suppress(OSError), peer, peer.makefile("rw", encoding="latin-1", newline="\r\n") as lines:
 
             def say(reply: str) -> None:
-                lines.write(reply + "\r\n")
+                lines.write(reply + "\n")  # written as CR LF
                 lines.flush()
 
             say("220 the reading room's store")

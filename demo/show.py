@@ -23,7 +23,7 @@ import servers
 
 HERE = Path(__file__).resolve().parent
 OUT = HERE / "out"
-PROFILE = HERE.parent / "manifests" / "machines" / "reading-room-dos.toml"
+PROFILE = HERE.parent / "manifests" / "machines" / "catalogue-desk.toml"
 WHEN = 1_741_000_000  # one fixed moment, so that every run makes the same bytes
 
 
@@ -88,9 +88,9 @@ def digest(folder: Path, name: str, kind: str) -> str:
 
 def discprep(*words: object) -> int:
     """Runs one command as a person would type it, and shows it."""
-    shown = " ".join(str(word).replace(str(OUT), "demo/out") for word in words)
-    print(f"\n$ discprep {shown}", flush=True)
-    return subprocess.run([sys.executable, "-m", "discprep", *map(str, words)], check=False).returncode
+    typed = [str(word.relative_to(HERE.parent)) if isinstance(word, Path) else str(word) for word in words]
+    print(f"\n$ discprep {' '.join(typed)}", flush=True)
+    return subprocess.run([sys.executable, "-m", "discprep", *typed], cwd=HERE.parent, check=False).returncode
 
 
 def main() -> int:
@@ -106,6 +106,8 @@ def main() -> int:
         cache = ("--cache", OUT / "cache")
         codes = [
             discprep("check", manifest),
+            discprep("fetch", manifest, "--look-in", downloads, *cache),
+            discprep("verify", manifest, *cache),
             discprep("prepare", manifest, "--out", OUT / "disc", "--look-in", downloads, *cache),
             discprep("plan", manifest, *cache),
             discprep("readback", OUT / "disc" / "record.json", next((OUT / "disc").glob("*.iso"), OUT)),
