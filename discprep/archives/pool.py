@@ -23,7 +23,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
 
-from discprep.archives.task import Entry, Order, Summary
+from discprep.archives.task import Entry, Order, Summary, written
 from discprep.errors import DiscprepError, StorageError
 
 DEATHS_MAX = 8  # workers that one archive may cost before its other members are only listed
@@ -128,26 +128,22 @@ class Session:
 
     def _exchange(self, waiting: deque[Decoded]) -> None:
         process = self._running()
-        batch = [result.rest().line() for result in waiting]
+        batch = [result.rest().values() for result in waiting]
         self._allow(waiting[0].order.limits.floor_s)
         try:
             assert process.stdin is not None
-            process.stdin.write(json.dumps(batch, separators=(",", ":")).encode("ascii") + b"\n")
+            process.stdin.write(written(batch))
             process.stdin.flush()
         except OSError:
             raise self._death() from None
         while waiting:
-            kind, *values = self._line(process)
-            if kind == "x":
-                self._kill()
-                hint = "Make room or change the rights, then run it again."
-                raise StorageError(values[0], where=values[1], hint=hint)
-            self._take(waiting[0], kind, values)
-            if waiting[0].summary:
-                waiting.popleft()
+            for kind, *values in self._answers(process):
+                self._take(waiting[0], kind, values)
+                if waiting[0].summary:
+                    waiting.popleft()
         self._deadline_s = float("inf")
 
-    def _line(self, process: subprocess.Popen[bytes]) -> list[Any]:
+    def _answers(self, process: subprocess.Popen[bytes]) -> list[Any]:
         assert process.stdout is not None
         line = process.stdout.readline()
         if not line.endswith(b"\n"):
@@ -155,6 +151,10 @@ class Session:
         return json.loads(line)  # type: ignore[no-any-return]
 
     def _take(self, result: Decoded, kind: str, values: list[Any]) -> None:
+        if kind == "x":
+            self._kill()
+            hint = "Make room or change the rights, then run it again."
+            raise StorageError(values[0], where=values[1], hint=hint)
         if kind == "b":
             self._allow(values[1])
             result.announced = Entry.of(values[2]) if values[2] else None

@@ -1,6 +1,6 @@
 """Decoded archives at rest: one data file an archive, a listing beside it, both named by what they come from.
 
-A listing is JSON lines with a checksum of its own, so a damaged one is noticed and the archive decoded again. Neither
+A listing is JSON with a checksum of its own, so a damaged one is noticed and the archive decoded again. Neither
 file is synced to the disc: what a power failure spoils is found by those checksums, and the store holds nothing that
 cannot be made again.
 """
@@ -17,7 +17,7 @@ from itertools import count
 from pathlib import Path
 
 from discprep.archives.pool import Decoded, Pool
-from discprep.archives.task import Entry, OpenTask, Order, Summary, packed_line
+from discprep.archives.task import Entry, OpenTask, Order, Summary, written
 from discprep.errors import IntegrityError, StorageError
 from discprep.model import Content, Limits, Opened, Progress, Silent, Unpacked
 
@@ -46,22 +46,22 @@ class Store:
     def load(self, key: str) -> tuple[list[Entry], Summary] | None:
         """A listing that is whole and whose data file is there in full; None otherwise."""
         try:
-            lines = self._listing(key).read_bytes().splitlines(keepends=True)
-            if not lines or hashlib.sha256(b"".join(lines[:-1])).hexdigest().encode() != lines[-1].strip():
+            body, _, checksum = self._listing(key).read_bytes().partition(b"\n")
+            if hashlib.sha256(body).hexdigest().encode() != checksum.strip():
                 return None
-            summary = Summary.of(json.loads(lines[0])[1:])
+            head, entries = json.loads(body)
+            summary = Summary.of(head)
             if summary.data_bytes and self.data(key).stat().st_size != summary.data_bytes:
                 return None
         except OSError:
             return None
-        return [Entry.of(json.loads(line)[1:]) for line in lines[1:-1]], summary
+        return [Entry.of(values) for values in entries], summary
 
     def save(self, key: str, entries: Iterable[Entry], summary: Summary) -> None:
         """Writes a listing; its data file stands already."""
-        head = packed_line("e", list(astuple(summary)))
-        body = head + b"".join(packed_line("m", entry.line()) for entry in entries)
+        body = written([astuple(summary), [entry.values() for entry in entries]])
         part = self.part(key[:80])
-        part.write_bytes(body + hashlib.sha256(body).hexdigest().encode() + b"\n")
+        part.write_bytes(body + hashlib.sha256(body[:-1]).hexdigest().encode() + b"\n")
         part.replace(self._listing(key))
 
     def forget(self, key: str) -> None:

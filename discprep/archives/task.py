@@ -1,6 +1,6 @@
-"""What a worker is asked and what it answers, and the lines in which both cross the pipe.
+"""What a worker is asked and what it answers, and the JSON in which both cross the pipe.
 
-A listing on disc is made of the same member lines, so a member has one written form.
+A listing on disc holds the same values, so a member has one written form.
 """
 
 from __future__ import annotations
@@ -60,14 +60,14 @@ class Order:
     careful: bool = False
     mark_inner: bool = False
 
-    def line(self) -> list[Any]:
+    def values(self) -> list[Any]:
         """As JSON values."""
         return list(astuple(self))
 
     @classmethod
-    def of(cls, line: list[Any]) -> Order:
+    def of(cls, values: list[Any]) -> Order:
         """Back from JSON values."""
-        path, name, sha256, charset, limits, *rest = line
+        path, name, sha256, charset, limits, *rest = values
         return cls(path, name, sha256, charset, Limits(*limits), *rest)
 
 
@@ -83,7 +83,7 @@ class Entry:
     inner: str = ""  # the format of a member that is an archive itself
     lasting: bool = True  # False: another run may fare better (a library was missing, time ran out)
 
-    def line(self) -> list[Any]:
+    def values(self) -> list[Any]:
         """As JSON values."""
         m = self.member
         return [
@@ -93,10 +93,10 @@ class Entry:
         ]  # fmt: skip
 
     @classmethod
-    def of(cls, line: list[Any]) -> Entry:
+    def of(cls, v: list[Any]) -> Entry:
         """Back from JSON values."""
-        member = Member(line[0], line[1], line[2].encode("latin-1"), *line[3:14])
-        return cls(member, *line[14:])
+        member = Member(v[0], v[1], v[2].encode("latin-1"), *v[3:14])
+        return cls(member, *v[14:])
 
     def unpacked(self, data: Path) -> Unpacked:
         """As the rest of discprep sees it, its bytes in `data`."""
@@ -117,14 +117,14 @@ class Summary:
     notices: tuple[str, ...] = ()
 
     @classmethod
-    def of(cls, line: list[Any]) -> Summary:
+    def of(cls, v: list[Any]) -> Summary:
         """Back from JSON values."""
-        return cls(line[0], line[1], line[2], tuple(line[3]), tuple(line[4]))
+        return cls(v[0], v[1], v[2], tuple(v[3]), tuple(v[4]))
 
 
-def packed_line(kind: str, values: list[Any]) -> bytes:
-    """One line of the pipe: the kind of message, then its values. Lone surrogates survive as escapes."""
-    return f"{_ENCODE([kind, *values])}\n".encode("ascii")
+def written(values: list[Any]) -> bytes:
+    """JSON on one line, ASCII: lone halves of surrogate pairs survive as escapes."""
+    return f"{_ENCODE(values)}\n".encode("ascii")
 
 
 _ENCODE = json.JSONEncoder(separators=(",", ":"), check_circular=False).encode

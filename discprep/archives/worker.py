@@ -1,12 +1,13 @@
-"""The process in which archives are decoded: reads orders from its input, answers line by line on its output.
+"""The process in which archives are decoded: reads orders from its input, answers on its output.
 
 It is reused for many archives, bounded in memory and processor time where the host can do that, and may be killed at
-any moment by the parent (`pool.py`), which then goes on with a fresh one. Nothing but the lines of `task.py` goes to
-its output. It ends when its input does, so that no worker outlives its parent.
+any moment by the parent (`pool.py`), which then goes on with a fresh one. Nothing but its answers goes to its output.
+It ends when its input does, so that no worker outlives its parent.
 
-Lines: `["b", index, allowed_s, entry?]` a stage begins and may take so long (index -1: not a member); `["m", …]` a
-member is done; `["p", index, done_bytes]` progress within a member; `["e", …]` the archive is done; `["x", text, path]`
-the host's disk failed.
+A line of input is a list of orders, a line of output a list of answers, each a kind and its values:
+`["b", index, allowed_s, entry?]` a stage begins and may take so long (index -1: not a member); `["m", …]` a member is
+done; `["p", index, done_bytes]` progress within a member; `["e", …]` the archive is done; `["x", text, path]` the
+host's disk failed.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ from typing import Any, BinaryIO
 from discprep.archives.base import CHUNK_BYTES, HEAD_BYTES, Again, MemberError, Options, Reader, Source
 from discprep.archives.formats import formats, open_source, recognised
 from discprep.archives.names import Guard, TooMuch
-from discprep.archives.task import Entry, Order, Summary, packed_line
+from discprep.archives.task import Entry, Order, Summary, written
 from discprep.errors import ArchiveError, DiscprepError, ToolError
 from discprep.model import Limits, Member
 
@@ -38,7 +39,8 @@ except ImportError:  # Windows
     resource = None  # type: ignore[assignment]
 
 HOST_FAULTS = {errno.ENOSPC, errno.EIO, errno.EACCES, errno.EPERM, errno.ENOENT, errno.EROFS, errno.EMFILE}
-FLUSH_S = 0.1  # lines wait at most so long
+FLUSH_S = 0.1  # answers wait at most so long
+WAITING_MAX = 1000
 PROGRESS_S = 0.3
 SMALL_BYTES = 2**18  # members up to here are not announced
 ARCHIVE_SUFFIXES = (".lha", ".lzh", ".zip", ".tar", ".tgz", ".gz", ".bz2", ".xz", ".7z", ".rar", ".adf", ".adz", ".dms")
@@ -71,18 +73,18 @@ def _private_output() -> BinaryIO:
 
 
 class Talk:
-    """Lines to the parent, several at once; announces what may take long before it begins."""
+    """Answers to the parent, several at once; announces what may take long before it begins."""
 
     def __init__(self, answers: BinaryIO) -> None:
         self._answers = answers
-        self._lines: list[bytes] = []
+        self._waiting: list[list[Any]] = []
         self._flushed_s = time.monotonic()
-        self.data: BinaryIO | None = None  # flushed before any line that speaks of its contents
+        self.data: BinaryIO | None = None  # flushed before any answer that speaks of its contents
 
     def say(self, kind: str, values: list[Any], now: bool = False) -> None:
-        """Queues a line; sends all when asked or when the last sending is some time ago."""
-        self._lines.append(packed_line(kind, values))
-        if now or self.idle_s() > FLUSH_S:
+        """Queues an answer; sends all when asked or when the last sending is some time ago."""
+        self._waiting.append([kind, *values])
+        if now or len(self._waiting) >= WAITING_MAX or self.idle_s() > FLUSH_S:
             self.flush()
 
     def begin(self, index: int, allowed_s: float, entry: list[Any] | None = None) -> None:
@@ -98,9 +100,9 @@ class Talk:
         """Sends what waits."""
         if self.data is not None:
             self.data.flush()
-        if self._lines:
-            self._answers.write(b"".join(self._lines))
-            self._lines.clear()
+        if self._waiting:
+            self._answers.write(written(self._waiting))
+            self._waiting.clear()
         self._flushed_s = time.monotonic()
 
 
@@ -224,7 +226,7 @@ class Job:
             problems.append(f"it is named as an archive, but is none; it begins {_shown(source.head)}")
         member = Member(0, "", b"", "file", source.size_bytes)
         if self._order.start == 0:
-            self._talk.say("m", Entry(member, 0, sha256).line())
+            self._talk.say("m", Entry(member, 0, sha256).values())
         self._end("file", sha256, problems)
 
     @contextlib.contextmanager
@@ -279,7 +281,7 @@ class Job:
             entry = self._decoded(reader, member)
         else:
             entry = Entry(member, problem=problem)
-        self._talk.say("m", entry.line())
+        self._talk.say("m", entry.values())
 
     def _decoded(self, reader: Reader, member: Member) -> Entry:
         limits = self._order.limits
@@ -287,7 +289,7 @@ class Job:
             return Entry(member, problem="it was not read: decoding failed too often in this archive", lasting=False)
         if self._order.careful or member.size_bytes > SMALL_BYTES:
             allowed_s = limits.floor_s + member.size_bytes / limits.rate_bytes_s
-            self._talk.begin(member.index, allowed_s, Entry(member).line())
+            self._talk.begin(member.index, allowed_s, Entry(member).values())
         try:
             sha256 = self._read(reader, member)
         except Exception as error:  # whatever a library raises on hostile bytes is this member's problem

@@ -45,7 +45,7 @@ def decode_here(
     talk = Talk(said)
     Job(Order(str(path), name, "", charset, limits or Limits(), data=str(data)), talk, folder).run()
     talk.flush()
-    lines: list[Sequence[object]] = [json.loads(line) for line in said.getvalue().splitlines()]
+    lines: list[Sequence[object]] = [answer for line in said.getvalue().splitlines() for answer in json.loads(line)]
     entries = [Entry.of(list(values)) for kind, *values in lines if kind == "m"]
     summary = next(Summary.of(list(values)) for kind, *values in lines if kind == "e")
     return Decoded(entries, summary, data.read_bytes() if data.exists() else b"")
