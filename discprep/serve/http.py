@@ -41,13 +41,14 @@ class Refused(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Request:
-    """One request. `path` is the target's path as bytes, decoded once, without its first `/`."""
+    """One request. `path` is the target's path as bytes, decoded once, without its first `/`; `query` as it came."""
 
     method: str
     path: bytes
     version: tuple[int, int]
     headers: Mapping[str, str] = field(default_factory=dict)
     has_body: bool = False
+    query: str = ""
 
     @property
     def simple(self) -> bool:
@@ -105,7 +106,7 @@ def parse(head: bytes) -> Request:
     headers = _headers([line.removesuffix("\r") for line in lines[1:]], version)
     _check_method(method, version)
     has_body = "transfer-encoding" in headers or headers.get("content-length", "0").strip() != "0"
-    return Request(method, _path(target, version), version, headers, has_body)
+    return Request(method, _path(target, version), version, headers, has_body, target.partition("?")[2])
 
 
 def _request_line(line: str) -> tuple[str, str, tuple[int, int]]:

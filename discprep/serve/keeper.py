@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import queue
 import threading
 import time
 from collections.abc import Callable, Iterable
@@ -34,7 +35,8 @@ class Keeper:
         script: words the fetching script; None: there is none
         tell: called with each transfer after it is logged
         hold_s: how long a request waits for an item that is being brought before it gets the waiting page
-        hold_simple_s: the same for a simple request, which knows no status: it gets the file or not one byte
+        hold_simple_s: the same for a simple request, which knows no status, and for one with the query `wait`, as
+            the script's are: it gets the file or not one byte
     """
 
     def __init__(
@@ -57,7 +59,8 @@ class Keeper:
         self._hold_s = hold_s
         self._hold_simple_s = hold_simple_s
         self._changed = threading.Condition()
-        self._bringing = threading.Lock()  # one item at a time: the old sites are slow enough
+        self._orders: queue.SimpleQueue[str] = queue.SimpleQueue()
+        self._courier: threading.Thread | None = None  # one item at a time: the old sites are slow enough
         self._failed_at: dict[str, float] = {}
         self._spans: dict[str, list[tuple[int, int]]] = {}
         self.transfers: list[Transfer] = []
@@ -97,8 +100,19 @@ class Keeper:
         if name == shelf.LIST_NAME.casefold():
             return _text(stock, shelf.plain_list(stock))
         if self._script and stock.script_name and name == stock.script_name.casefold():
-            return _text(stock, self._script(stock, _host(local)))
+            return self._scripted(self._script, _host(local))
         return None
+
+    def _scripted(self, script: Script, host: str) -> Reply:
+        """The script; whoever asks for it wants all, so what is not at hand starts on its way."""
+        stock = self.stock
+        for offer in shelf.still_to_pull(stock.offers):
+            if not offer.files and self._bring:
+                self._start_bringing(offer)
+        try:
+            return _text(stock, script(stock, host))
+        except DiscprepError as error:
+            return self._html(503, shelf.refusal_page(stock, "No script", error.message))
 
     def _thing(self, path: str, request: Request) -> Reply | None:
         stock = self.stock
@@ -107,7 +121,7 @@ class Keeper:
             return _file_reply(request, file)
         offer = stock.offer(path)
         if offer and not offer.files and self._bring:
-            offer = self._wanted(offer, self._hold_simple_s if request.simple else self._hold_s)
+            offer = self._wanted(offer, self._hold_simple_s if _silent(request) else self._hold_s)
             file = self.stock.file(path)
             if file:
                 return _file_reply(request, file)
@@ -122,8 +136,8 @@ class Keeper:
 
     def _not_yet(self, offer: Offer, request: Request) -> Reply:
         """Words instead of a file that is not here yet: never under a status that a fetcher takes for the file."""
-        if request.simple:
-            return Reply(503, {})
+        if _silent(request):
+            return Reply(503, {"Retry-After": str(AGAIN_S)})
         if offer.state == "failed":
             return self._html(503, shelf.failed_page(self.stock, offer), {"Retry-After": str(int(RETRY_S))})
         again = {"Retry-After": str(AGAIN_S), "Refresh": str(AGAIN_S)}
@@ -152,19 +166,26 @@ class Keeper:
             if entry.state == "fetching" or entry.files or (entry.state == "failed" and recent):
                 return
             self._stock = self._stock.with_offer(replace(entry, state="fetching", why=""))
-        threading.Thread(target=self._fetch, args=(offer.item,), daemon=True).start()
+            self._orders.put(offer.item)
+            if self._courier is None:
+                self._courier = threading.Thread(target=self._deliver, daemon=True)
+                self._courier.start()
+
+    def _deliver(self) -> None:
+        while True:
+            self._fetch(self._orders.get())
 
     def _fetch(self, item: str) -> None:
         assert self._bring
-        with self._bringing:
-            try:
-                found = self._bring(item)
-                changed = replace(found, state="ready")
-            except DiscprepError as error:
-                changed = replace(self._entry(item), state="failed", why=error.message)
-                self._progress.say(f"not brought: {error}")
-            except OSError as error:
-                changed = replace(self._entry(item), state="failed", why=error.strerror or str(error))
+        try:
+            changed = replace(self._bring(item), state="ready")
+        except DiscprepError as error:
+            changed = replace(self._entry(item), state="failed", why=error.message)
+            self._progress.say(f"not brought: {error}")
+        except Exception as error:
+            # The host's disk, or a fault of our own: whoever waits must hear of it, and the next item still comes.
+            changed = replace(self._entry(item), state="failed", why=f"{type(error).__name__}: {error}")
+            self._progress.say(f"not brought: {item}: {type(error).__name__}: {error}")
         with self._changed:
             self._failed_at[item] = time.monotonic()
             self._stock = self._stock.with_offer(changed).with_had(self._had())
@@ -212,6 +233,11 @@ _FRESH = {"Cache-Control": "no-cache", "Pragma": "no-cache"}  # pages change whi
 
 def _text(stock: Shelf, text: str) -> Reply:
     return Reply(200, {"Content-Type": "text/plain", **_FRESH}, shelf.narrow(text, stock.charset))
+
+
+def _silent(request: Request) -> bool:
+    """Whether words would be taken for the file: a simple request has no status, a script looks at none."""
+    return request.simple or request.query == "wait"
 
 
 def _host(local: tuple[str, int]) -> str:

@@ -7,7 +7,6 @@ The pages keep to HTML 2.0 (RFC 1866) with one 8-bit charset: a heading, a prefo
 from __future__ import annotations
 
 import contextlib
-import unicodedata
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from html import escape as html_escape
@@ -15,6 +14,7 @@ from textwrap import wrap
 from typing import Literal
 from urllib.parse import quote
 
+from discprep.disc.textform import approximate
 from discprep.model import Content
 from discprep.units import format_bytes, format_seconds
 
@@ -39,8 +39,7 @@ class ShelfFile:
     time_s: int
     expected_s: float | None = None
     had_bytes: int = 0  # what the machine already has of it, by the log
-    volume: str = ""  # where the fetching script puts it on the machine: the volume, and the path there
-    target: tuple[str, ...] = ()
+    target: tuple[str, ...] = ()  # where the fetching script puts it, below the item's volume
 
     @property
     def tag(self) -> str:
@@ -73,6 +72,8 @@ class Offer:
     size_bytes: int | None = None  # expected, while there are no files
     expected_s: float | None = None
     licence: str = ""
+    volume: str = ""  # where it goes on the machine: a volume, and folders there
+    folders: tuple[str, ...] = ()
 
     @property
     def bytes_to_send(self) -> int | None:
@@ -93,7 +94,7 @@ class Offer:
     @property
     def pulled(self) -> bool:
         """Whether the machine has all of it, by the log. A file of no bytes is had with its neighbours."""
-        return bool(self.bytes_to_send) and all(file.had for file in self.files)
+        return bool(self.files and self.bytes_to_send) and all(file.had for file in self.files)
 
 
 @dataclass(frozen=True, slots=True)
@@ -260,19 +261,12 @@ def page(shelf: Shelf, heading: str, body: str, refresh_s: int | None = None) ->
 
 
 def narrow(text: str, charset: str = "latin-1") -> bytes:
-    """Text in an 8-bit charset; what the charset lacks becomes its plainer relative, else `?`.
+    """Text in an 8-bit charset; what the charset lacks becomes its plainer relative, at worst `?`.
 
-    >>> narrow("caf\u00e9 \u0141\u015b"), narrow("caf\u00e9", "ascii")
-    (b'caf\\xe9 ?s', b'cafe')
+    >>> narrow("caf\u00e9", "latin-1"), narrow("caf\u00e9", "ascii")
+    (b'caf\\xe9', b'cafe')
     """
-    out = bytearray()
-    for character in text:
-        try:
-            out += character.encode(charset)
-        except UnicodeEncodeError:
-            plain = unicodedata.normalize("NFKD", character).encode("ascii", "ignore")
-            out += plain or b"?"
-    return bytes(out)
+    return approximate(text, charset).encode(charset, "replace")
 
 
 # --------------------------------------------------------------------------------------------------- list

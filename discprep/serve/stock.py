@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -57,10 +57,11 @@ class Stock:
             for item in self.order.items
             if item in at_hand
         }
-        names = self._names(opened, script)
+        shapes = {item: self._expected_shape(item, opened.get(item)) for item in self.order.items}
+        names = self._names(opened, shapes, script)
         offers = []
         for item in self.order.items:
-            waiting = self._waiting(item, names[item])
+            waiting = self._waiting(item, names[item], shapes[item])
             offers.append(self._tried(waiting, at_hand[item], opened[item]) if item in opened else waiting)
         return Shelf(
             self.manifest.title,
@@ -90,28 +91,32 @@ class Stock:
         opens = opening_roles(self.manifest, {*self.order.present, *before})
         return asked or choose_shape(item, archive_format, opens)
 
-    def _names(self, opened: dict[str, Opened], script: str) -> dict[str, str]:
-        wanted = {}
-        for item_id in self.order.items:
-            item = self.manifest.item(item_id)
-            known = opened.get(item_id)
-            shape = self.shape_of(item, known.format if known else _guessed_format(item))
-            wanted[item_id] = _wanted_name(item, known, shape)
+    def _expected_shape(self, item_id: str, opened: Opened | None) -> Shape:
+        item = self.manifest.item(item_id)
+        return self.shape_of(item, opened.format if opened else _guessed_format(item))
+
+    def _names(self, opened: Mapping[str, Opened], shapes: Mapping[str, Shape], script: str) -> dict[str, str]:
+        wanted = {
+            item: _wanted_name(self.manifest.item(item), opened.get(item), shapes[item]) for item in self.order.items
+        }
         return root_names(wanted, self.manifest.profile, [LIST_NAME, *([script] if script else [])])
 
-    def _waiting(self, item_id: str, name: str) -> Offer:
+    def _waiting(self, item_id: str, name: str, shape: Shape) -> Offer:
         item = self.manifest.item(item_id)
         title = " ".join(part for part in (item.title or item.id, item.version) if part)
         return Offer(
             item_id,
             title,
             (name,),
+            shape,
             state="wanted",
             needs=item.needs,
             present=item_id in self.order.present,
             size_bytes=item.size_bytes,
             expected_s=None if item.size_bytes is None else self.seconds(item.size_bytes, None),
             licence=item.licence,
+            volume=volume_of(item, self.manifest.profile).path,
+            folders=_folders(item),
         )
 
     def filled(self, offer: Offer, fetched: Fetched, opened: Opened) -> Offer:
@@ -151,7 +156,7 @@ class Stock:
     def _files(
         self, item: Item, name: str, staged: Sequence[Staged], shape: Shape, fetched: Fetched
     ) -> list[ShelfFile]:
-        prefix = len([part for part in item.to.split("/") if part])
+        prefix = len(_folders(item))
         volume = volume_of(item, self.manifest.profile)
         shelf_volume = replace(volume, case_sensitive=False)
         paths = tree_names([entry.name[prefix:] for entry in staged], shelf_volume, self.manifest.profile)
@@ -177,9 +182,7 @@ class Stock:
     def _shelf_file(
         self, item: Item, name: str, path: tuple[str, ...], content: Content, time_s: int, seconds: float | None
     ) -> ShelfFile:
-        folders = tuple(part for part in item.to.split("/") if part)
-        volume = volume_of(item, self.manifest.profile).path
-        return ShelfFile(name, item.id, content, max(0, time_s), seconds, volume=volume, target=(*folders, *path))
+        return ShelfFile(name, item.id, content, max(0, time_s), seconds, target=(*_folders(item), *path))
 
     def _packed(self, entries: Sequence[Entry], shape: Shape) -> Content:
         """An archive of the entries, from the work folder when the same one was packed before."""
@@ -200,6 +203,10 @@ class Stock:
         with path.open("rb") as file:
             sha256 = hashlib.file_digest(file, "sha256").hexdigest()
         return Content(path, 0, path.stat().st_size, sha256)
+
+
+def _folders(item: Item) -> tuple[str, ...]:
+    return tuple(part for part in item.to.split("/") if part)
 
 
 def _entry(staged: Staged, name: str) -> Entry:

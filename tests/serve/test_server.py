@@ -352,6 +352,7 @@ def test_a_simple_request_waits_or_gets_nothing(tmp_path: Path) -> None:
 
     with serving(stock, bring=missing) as run:
         assert run.raw(b"GET /LATER.LHA\r\n") == b""
+        assert run.ask("/LATER.LHA?wait")[2] == b""
         status, headers, body = run.ask("/LATER.LHA")
         assert (status, headers["retry-after"]) == (503, "60")
         assert b"every source failed" in body

@@ -27,7 +27,8 @@ def _loop(line: Line) -> Rung:
     return Rung(
         "Loop-back: the machine's port alone",
         f"Both off, cable out. Join transmit and receive at the machine's plug (pins 2 and 3 of a 9-way or 25-way "
-        f"plug; with hardware flow control also RTS and CTS). Machine on, terminal at {_ends(line)}, local echo off; type.",
+        f"plug; with hardware flow control also RTS and CTS). Machine on, terminal at {_ends(line)}, local echo off; "
+        "type.",
         "Each letter appears once. Take the loop away: nothing appears any more.",
         (
             Failure("nothing", "another port, or its driver is not loaded", "choose the other port; load the driver"),
@@ -100,7 +101,7 @@ def _name(line: Line) -> Rung:
         "A number comes back within some seconds.",
         (
             Failure("not found, at once", "no resolver is set", f"resolver {line.resolver or 'as noted'}"),
-            Failure("not found, after a long wait", "the resolver does not answer", "ping its number; another resolver"),
+            Failure("not found, after a long wait", "the resolver does not answer", "ping it; take another"),
         ),
     )  # fmt: skip
 

@@ -133,11 +133,13 @@ def curve_svg(points: Sequence[Capacity], here_bytes: int) -> str:
     marks = _marks(left, right, top, bottom, most_bytes, most_s)
     mark = _here(_across(here_bytes), top, bottom) if 0 < here_bytes <= most_bytes else ""
     first, last = points[0], points[-1]
-    words = (
-        f"Waiting falls from {format_seconds(first.waiting_s)} with {format_bytes(first.capacity_bytes)} on the disc to "
-        f"{format_seconds(last.waiting_s)} with {format_bytes(last.capacity_bytes)}."
-    )
-    return svg("curve", 640, 400, "Waiting at the link over the disc's capacity", words, axes + line + dots + marks + mark)
+    words = f"Waiting falls from {_point(first)} on the disc to {_point(last)}."
+    body = axes + line + dots + marks + mark
+    return svg("curve", 640, 400, "Waiting at the link over the disc's capacity", words, body)
+
+
+def _point(point: Capacity) -> str:
+    return f"{format_seconds(point.waiting_s)} with {format_bytes(point.capacity_bytes)}"
 
 
 def _marks(left: float, right: float, top: float, bottom: float, most_bytes: int, most_s: float) -> str:
@@ -145,9 +147,8 @@ def _marks(left: float, right: float, top: float, bottom: float, most_bytes: int
     for part in (0.0, 0.5, 1.0):
         x, y = left + (right - left) * part, bottom - (bottom - top) * part
         anchor = {0.0: "start", 0.5: "middle", 1.0: "end"}[part]
-        texts.append(
-            f'<text x="{x:g}" y="{bottom + 26}" text-anchor="{anchor}" {_TEXT}>{format_bytes(round(most_bytes * part))}</text>'
-        )
+        size = format_bytes(round(most_bytes * part))
+        texts.append(f'<text x="{x:g}" y="{bottom + 26}" text-anchor="{anchor}" {_TEXT}>{size}</text>')
         texts.append(f'<text x="{left - 8}" y="{y + 7:g}" text-anchor="end" {_TEXT}>{_short(most_s * part)}</text>')
     texts.append(f'<text x="{right}" y="{bottom + 54}" text-anchor="end" {_TEXT}>room on the disc</text>')
     return "".join(texts)

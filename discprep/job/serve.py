@@ -1,0 +1,274 @@
+"""`serve`: the rest, over plain HTTP, to the machine. Wires manifest, plan, cache and sockets to the shelf."""
+
+from __future__ import annotations
+
+import errno
+import signal
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from discprep.archives import OpenTask, open_all
+from discprep.errors import MissingError, UsageError, raise_all
+from discprep.fetch.cache import Cache
+from discprep.fetch.fetch import fetch_items
+from discprep.fetch.pins import pins_of
+from discprep.job.at_hand import AtHand, at_hand, published_name
+from discprep.link import download
+from discprep.manifest import load_manifest
+from discprep.model import Fetched, Item, Manifest, Notice, Opened, Plan, Progress
+from discprep.report.serve import Ended, Event, Listening
+from discprep.serve import log
+from discprep.serve.keeper import Keeper
+from discprep.serve.reach import parse_bind, reachable
+from discprep.serve.script import fetch_script, script_name
+from discprep.serve.server import Server
+from discprep.serve.shapes import SHAPES, Shape
+from discprep.serve.stock import Order, Stock
+
+Planner = Callable[[AtHand, Progress], Plan]
+WORK = "shelf"  # the folder of the cache for what is packed anew
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What the user asked of this run.
+
+    Attributes:
+        bind: ADDRESS:PORT
+        whole: offer the whole set, not only what waits for the link
+        shapes: `SHAPE` for all or `ITEM=SHAPE` for one
+        allow_unshared: offer items with `share = false` too, in this run
+        log_file: where transfers are logged; None: beside the manifest
+    """
+
+    bind: str
+    whole: bool = False
+    shapes: tuple[str, ...] = ()
+    allow_unshared: bool = False
+    log_file: Path | None = None
+
+
+def serve(
+    path: Path,
+    wish: Wish,
+    *,
+    planner: Planner,
+    tell: Callable[[Event], None],
+    machine: Path | None = None,
+    cache: Path | None = None,
+    progress: Progress,
+) -> Ended:
+    """Serves until Ctrl-C (or a termination signal): the first lets running transfers end, the second ends at once.
+
+    Arguments:
+        planner: says what waits for the link and in which order
+        tell: called when the shelf stands and after each transfer, from many threads
+
+    Raises:
+        ManifestError, Faults: the manifest or its pins are wrong
+        UsageError: the address, a shape, or nothing to offer
+        StorageError: the cache cannot be used
+    """
+    host, port = parse_bind(wish.bind)
+    manifest = load_manifest(path, machine=machine)
+    hand = at_hand(manifest, cache)
+    order, notices = order_of(manifest, planner(hand, progress), wish)
+    stock = _stock(hand, order, progress)
+    keeper = _keeper(stock, hand, wish, tell, progress)
+    server = _listen(host, port, keeper)
+    listening = _listening(manifest, keeper, server, host, wish, notices)
+    with _terminable():
+        return _run(server, keeper, listening, tell, progress)
+
+
+# ------------------------------------------------------------------------------------------- what is offered
+
+
+def order_of(manifest: Manifest, plan: Plan, wish: Wish) -> tuple[Order, tuple[Notice, ...]]:
+    """The items to offer in the order of the plan, and a remark on each that is held back.
+
+    Raises:
+        UsageError: a shape that does not exist, an item that is not offered, or nothing to offer
+    """
+    burned = [decision.id for decision in plan.decisions if decision.place == "burn"]
+    present = frozenset({*burned, *manifest.has})
+    later = list(plan.order)
+    rest = [item.id for item in manifest.items if item.id not in later and item.id not in manifest.has]
+    wanted = [*later, *rest] if wish.whole else later
+    held = [item for item in wanted if not manifest.item(item).share and not wish.allow_unshared]
+    offered = tuple(item for item in wanted if item not in held)
+    if not offered:
+        raise UsageError(
+            "nothing is to be offered: no item waits for the link" if not held else "every item has share = false",
+            hint="--whole offers the whole set." if not held else "--allow-unshared offers them in this run.",
+        )
+    shapes, default = _shapes(wish.shapes, offered)
+    return Order(offered, present, shapes, default), tuple(map(_held, held))
+
+
+def _held(item: str) -> Notice:
+    return Notice(
+        "is not offered, since it has share = false",
+        item=item,
+        hint="--allow-unshared offers it in this run. Behind a bridge this computer sees only the bridge's address, "
+        "whoever asks.",
+    )
+
+
+def _shapes(words: Sequence[str], offered: Sequence[str]) -> tuple[tuple[tuple[str, Shape], ...], Shape | None]:
+    chosen: list[tuple[str, Shape]] = []
+    default: Shape | None = None
+    for word in words:
+        item, equals, name = word.rpartition("=")
+        shape = next((shape for shape in SHAPES if shape == name), None)
+        if shape is None:
+            raise UsageError(f"--as {word}: {name!r} is no shape", hint=f"The shapes are {', '.join(SHAPES)}.")
+        if equals and item not in offered:
+            raise UsageError(f"--as {word}: no item of the id {item!r} is offered")
+        if equals:
+            chosen.append((item, shape))
+        else:
+            default = shape
+    return tuple(chosen), default
+
+
+# ------------------------------------------------------------------------------------------------- the parts
+
+
+def _stock(hand: AtHand, order: Order, progress: Progress) -> Stock:
+    manifest = hand.manifest
+
+    def opened(item: Item, fetched: Fetched) -> Opened:
+        return open_one(manifest, hand.cache, item, fetched, progress)
+
+    def seconds(size_bytes: int, escapes: tuple[int, int] | None) -> float | None:
+        if manifest.link is None:
+            return None
+        return download(
+            size_bytes, escapes=escapes, link=manifest.link, bridge=manifest.bridge, profile=manifest.profile
+        ).expected
+
+    return Stock(manifest, order, opened, seconds, hand.cache.root / WORK)
+
+
+def open_one(manifest: Manifest, cache: Cache, item: Item, fetched: Fetched, progress: Progress) -> Opened:
+    """One fetched item, decoded or found decoded."""
+    assert fetched.path
+    task = OpenTask(fetched.path, fetched.path.name, item.charset, item.nested, published_name(item))
+    (opened,) = open_all([task], store=cache.unpacked, limits=manifest.limits, progress=progress)
+    return opened
+
+
+def _keeper(
+    stock: Stock, hand: AtHand, wish: Wish, tell: Callable[[Event], None], progress: Progress
+) -> Keeper:
+    manifest = hand.manifest
+    shell = manifest.profile.shell
+    at_start = [Fetched(item, "cached", path, hand.pins.get(item)) for item, path in hand.paths.items()]
+    script = script_name(shell) if shell else ""
+    shelf = stock.shelf(at_start, link=_line(manifest), script=script)
+    offers = {offer.item: offer for offer in shelf.offers}
+    return Keeper(
+        shelf,
+        log_file=wish.log_file or log.log_path(manifest.path),
+        bring=lambda item: stock.bring(offers[item], fetch_one(manifest, hand.cache, manifest.item(item), progress)),
+        script=(lambda shelf, host: fetch_script(shelf, host, manifest.profile)) if script else None,
+        tell=tell,
+        progress=progress,
+    )
+
+
+def _line(manifest: Manifest) -> str:
+    link = manifest.link
+    return f"{link.rate_bit_s} {link.framing}, {link.protocol}, MTU {link.mtu_bytes}" if link else ""
+
+
+def fetch_one(manifest: Manifest, cache: Cache, item: Item, progress: Progress) -> Fetched:
+    """One item from its sources, verified and pinned.
+
+    Raises:
+        DiscprepError: no source gave it, or its bytes are wrong
+    """
+    pins = pins_of([item], manifest.pins_path)
+    report = fetch_items([item], pins, cache, progress=progress, pins_path=manifest.pins_path)
+    raise_all(report.errors)
+    (fetched,) = report.items
+    if fetched.path is None:
+        raise MissingError("no source has it", item=item.id, hint=item.page or item.hint)
+    return fetched
+
+
+def _listen(host: str, port: int, keeper: Keeper) -> Server:
+    try:
+        return Server(host, port, keeper)
+    except OSError as error:
+        hints = {
+            errno.EADDRINUSE: "Another program listens there: end it, or take another port.",
+            errno.EADDRNOTAVAIL: "It is none of this computer's addresses.",
+            errno.EACCES: "Ports below 1024 need rights here; 8080 does not.",
+        }
+        hint = hints.get(error.errno or 0, "Take another address.")
+        raise UsageError(f"cannot listen at {host}:{port}: {error.strerror}", hint=hint) from error
+
+
+def _listening(
+    manifest: Manifest, keeper: Keeper, server: Server, host: str, wish: Wish, notices: Sequence[Notice]
+) -> Listening:
+    addresses = reachable(host, server.port)
+    public = [address for address in addresses if address.public]
+    warnings = [
+        Notice(
+            f"{address.address} is a public address: {address.who}",
+            hint="Bind to the address on the bridge's own network instead.",
+        )
+        for address in public
+    ]
+    stock = keeper.stock
+    broken = [Notice(offer.why, item=offer.item) for offer in stock.offers if offer.state == "failed"]
+    return Listening(
+        manifest.path,
+        addresses,
+        stock.offers,
+        stock.script_name,
+        wish.log_file or log.log_path(manifest.path),
+        (*warnings, *notices, *broken),
+    )
+
+
+# --------------------------------------------------------------------------------------------------- the run
+
+
+def _run(
+    server: Server, keeper: Keeper, listening: Listening, tell: Callable[[Event], None], progress: Progress
+) -> Ended:
+    broken_off = False
+    try:
+        tell(listening)
+        server.run()
+    except KeyboardInterrupt:
+        pass
+    try:
+        if server.running:
+            progress.say(f"{server.running} transfers still run; Ctrl-C again ends at once")
+        server.drain()
+    except KeyboardInterrupt:
+        broken_off = server.running > 0
+        server.abort()
+    transfers = keeper.transfers
+    return Ended(len(transfers), sum(transfer.bytes for transfer in transfers), broken_off)
+
+
+@contextmanager
+def _terminable() -> Iterator[None]:
+    """A termination signal counts as Ctrl-C, where the host has such signals and we are its main thread."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
