@@ -1,9 +1,9 @@
 """Seconds for bytes over a serial line: framing, rate generation, encapsulation, TCP, block protocols. Pure."""
 
-from discprep.link.transfer import download
 from discprep.link.ends import compare_ends, fastest_rate, overrun_notices, rates_both_hold
 from discprep.link.escapes import EscapeCounter, count_escapes
 from discprep.link.notices import quiet_mtu, retransmission_notices
+from discprep.link.transfer import download
 
 __all__ = [
     "EscapeCounter",

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 
 from discprep.link import tcp
-from discprep.link.transfer import path_of
 from discprep.link.encapsulation import conventional_mtus
+from discprep.link.transfer import path_of
 from discprep.model import BridgeSettings, LinkSettings, Notice, Profile
 
 

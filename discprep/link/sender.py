@@ -28,11 +28,17 @@ OPEN, LOSS, RECOVERY = "open", "loss", "recovery"
 
 @dataclass(frozen=True, slots=True)
 class SenderHabit:
-    """`paced`: the server gives each segment its time. `head_apart`: it hands the reply's head to TCP before the body,
-    so that it travels alone."""
+    """Where servers differ.
+
+    Attributes:
+        paced: it gives each segment its time
+        head_apart: it hands the reply's head to TCP before the body, so that the head travels alone
+        doubts: after a timeout it looks for signs that the timeout was needless
+    """
 
     paced: bool = True
     head_apart: bool = False
+    doubts: bool = True
 
 
 @dataclass(slots=True)
@@ -166,6 +172,8 @@ class Sender:
         react(advanced, duplicate, original)
         if advanced and self._state != RECOVERY:
             self._grow(count)
+        if self._habit.paced:
+            self._allowed = max(self._allowed, _LEAST_PACED)
         if self._state == RECOVERY or (self._state == LOSS and (not self._doubting or self._hasty())):
             self._send_lost()
         self.push()
@@ -237,10 +245,7 @@ class Sender:
 
     def _hasty(self) -> bool:
         """Whether the pacing timer sends what counts as lost; servers in use pace from the tenth segment on."""
-        if not self._habit.paced or self._sent < _FIRST_SEGMENTS:
-            return False
-        self._allowed = max(self._allowed, _LEAST_PACED)
-        return True
+        return self._habit.paced and self._sent >= _FIRST_SEGMENTS
 
     def _grow(self, count: int) -> None:
         if self._allowed >= self._threshold:
@@ -258,7 +263,7 @@ class Sender:
         fresh = self._state == OPEN
         if fresh or self._acked >= self._high or not self._timeouts:
             self._cut()
-        self._doubting = fresh or self._timeouts > 0
+        self._doubting = self._habit.doubts and (fresh or self._timeouts > 0)
         self._state, self._high, self._duplicates, self._allowed = LOSS, self._next, 0, 1
         for segment in self._flight:
             segment.lost, segment.resent = True, False

@@ -94,8 +94,8 @@ def estimate(
     parts = parts_of(transfer, middle, link)
     expected = sum(parts.values())
     good, bad = _ends(link, bridge, profile, middle)
-    best = min(_total(transfer, case, link) for case in good)
-    worst = max(_total(transfer, case, link) for case in bad)
+    best = min(_best_total(transfer, case, link) for case in good)
+    worst = max(_worst_total(transfer, case, link) for case in bad)
     seconds = Seconds(min(best, expected), expected, max(worst, expected), tuple(parts.items()))
     return Estimate(seconds, transfer.size_bytes / expected, assumptions(link, bridge, profile))
 
@@ -104,7 +104,10 @@ def estimate(
 
 # A server that paces and hands head and body over together: what the general-purpose kernel of the rig does by default.
 _USUAL_SERVER = SenderHabit(paced=True, head_apart=False)
-_SERVERS = tuple(SenderHabit(paced, apart) for paced in (True, False) for apart in (False, True))
+_SERVERS = (
+    *(SenderHabit(paced, apart) for paced in (True, False) for apart in (False, True)),
+    SenderHabit(paced=False, doubts=False),
+)
 
 _TRIP_RANGE = (0.9, 1.25)  # of the round trip that a ping shows: common practice, no source
 _RATE_RANGE = (1.01, 0.98)  # of a rate whose clock is not told: it may be off by 2 % and still work (part 2.4)
@@ -112,6 +115,7 @@ _KNOWN_RATE_RANGE = (1.005, 0.99)  # of a rate whose clock is told: pauses betwe
 _ERROR_RANGE = (0.5, 2.0)
 _WINDOW_RANGE = (16_384, 4096)
 _SEGMENT_RANGE = (0.5, 2.0)
+_AGAIN_WORST = 1.5  # on what is sent again needlessly: a few milliseconds decide how much
 
 
 def expected_case(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> Case:
@@ -187,8 +191,15 @@ def path_of(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile 
 # ----------------------------------------------------------------------------------------------------- parts
 
 
-def _total(transfer: Transfer, case: Case, link: LinkSettings) -> float:
-    return sum(parts_of(transfer, case, link).values())
+def _best_total(transfer: Transfer, case: Case, link: LinkSettings) -> float:
+    """The time if nothing is sent again needlessly: a millisecond can decide that."""
+    parts = parts_of(transfer, case, link)
+    return sum(parts.values()) - parts["sent again needlessly"]
+
+
+def _worst_total(transfer: Transfer, case: Case, link: LinkSettings) -> float:
+    parts = parts_of(transfer, case, link)
+    return sum(parts.values()) + (_AGAIN_WORST - 1) * parts["sent again needlessly"]
 
 
 def parts_of(transfer: Transfer, case: Case, link: LinkSettings) -> Parts:

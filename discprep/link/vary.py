@@ -1,0 +1,223 @@
+"""The same transfer under other settings: tables, curves, and what a change would save."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import get_args
+
+from discprep.link.blocks import BLOCK_ASSUMPTIONS, BLOCK_PROTOCOLS, BlockProtocol, send_blocks
+from discprep.link.encapsulation import conventional_mtus
+from discprep.link.ends import fastest_rate, rates_both_hold
+from discprep.link.line import parse_framing
+from discprep.link.notices import quiet_mtu
+from discprep.link.transfer import Estimate, Transfer, estimate
+from discprep.model import BridgeSettings, LinkProtocol, LinkSettings, Profile, Seconds
+
+_WORTH_SAYING = 0.02  # of the time
+_WINDOWS_BYTES = (4096, 8192, 16_384)
+
+
+@dataclass(frozen=True, slots=True)
+class Question:
+    """A transfer with all that its time depends on."""
+
+    transfer: Transfer
+    link: LinkSettings
+    bridge: BridgeSettings | None = None
+    profile: Profile | None = None
+    blocks: BlockProtocol | None = None  # instead of the link's protocol
+
+    @property
+    def estimate(self) -> Estimate:
+        if self.blocks is None:
+            return estimate(self.transfer, self.link, self.bridge, self.profile)
+        return estimate_blocks(self.transfer, self.blocks, self.link)
+
+    @property
+    def seconds(self) -> Seconds:
+        return self.estimate.seconds
+
+
+def estimate_blocks(transfer: Transfer, blocks: BlockProtocol, link: LinkSettings) -> Estimate:
+    """A transfer by a block protocol; `link.round_trip_s` is the turnaround of a block and its reply."""
+    seconds = send_blocks(
+        transfer.size_bytes, blocks, link.rate_bit_s, link.framing,
+        round_trip_s=link.round_trip_s, files=transfer.files, error_rate=link.error_rate,
+    )  # fmt: skip
+    return Estimate(seconds, transfer.size_bytes / seconds.expected, BLOCK_ASSUMPTIONS)
+
+
+@dataclass(frozen=True, slots=True)
+class Point:
+    """One value of what varies, and the time it makes."""
+
+    key: str
+    value: str
+    seconds: Seconds
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """One change: what to set, what the whole then takes [s], and what that saves [s]."""
+
+    what: str
+    value: str
+    expected_s: float
+    saves_s: float
+
+
+# ----------------------------------------------------------------------------------------------------- varying
+
+
+def _rate(question: Question, text: str) -> Question:
+    rate = _whole(text)
+    bridge = replace(question.bridge, rate_bit_s=rate) if question.bridge else None
+    return replace(question, link=replace(question.link, rate_bit_s=rate), bridge=bridge)
+
+
+def _framing(question: Question, text: str) -> Question:
+    parse_framing(text)
+    bridge = replace(question.bridge, framing=text) if question.bridge else None
+    return replace(question, link=replace(question.link, framing=text), bridge=bridge)
+
+
+def _protocol(question: Question, text: str) -> Question:
+    if text in BLOCK_PROTOCOLS:
+        return replace(question, blocks=BLOCK_PROTOCOLS[text])
+    if text not in get_args(LinkProtocol):
+        raise ValueError(f"{text!r} is not one of {', '.join((*get_args(LinkProtocol), *BLOCK_PROTOCOLS))}")
+    return replace(question, link=replace(question.link, protocol=text), blocks=None)  # type: ignore[arg-type]
+
+
+def _mtu(question: Question, text: str) -> Question:
+    mtu = _whole(text)
+    if not 68 <= mtu <= 65_535:
+        raise ValueError(f"an MTU lies between 68 (RFC 791) and 65,535, not at {mtu}")
+    return replace(question, link=replace(question.link, mtu_bytes=mtu))
+
+
+def _ack_every(question: Question, text: str) -> Question:
+    if text not in ("1", "2"):
+        raise ValueError(f"acknowledgements come for 1 or 2 segments (RFC 1122 4.2.3.2), not for {text!r}")
+    return replace(question, link=replace(question.link, ack_every=int(text)))
+
+
+def _whole(text: str) -> int:
+    try:
+        value = int(text.replace("_", ""))
+    except ValueError:
+        value = 0
+    if value <= 0:
+        raise ValueError(f"{text!r} is not a whole number above zero")
+    return value
+
+
+def _number(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = -1.0
+    if not 0 <= value < float("inf"):
+        raise ValueError(f"{text!r} is not a number of zero or more")
+    return value
+
+
+def _error_rate(question: Question, text: str) -> Question:
+    rate = _number(text)
+    if rate > 0.1:
+        raise ValueError(f"at {text} byte errors a byte hardly a packet comes through; 0 to 0.1 can be estimated")
+    return replace(question, link=replace(question.link, error_rate=rate))
+
+
+def _link(field: str, read: Callable[[str], float]) -> Callable[[Question, str], Question]:
+    def vary(question: Question, text: str) -> Question:
+        return replace(question, link=replace(question.link, **{field: read(text)}))  # type: ignore[arg-type]
+
+    return vary
+
+
+def _transfer(field: str) -> Callable[[Question, str], Question]:
+    def vary(question: Question, text: str) -> Question:
+        return replace(question, transfer=replace(question.transfer, escapes=None, **{field: _whole(text)}))  # type: ignore[arg-type]
+
+    return vary
+
+
+VARY: Mapping[str, Callable[[Question, str], Question]] = MappingProxyType(
+    {
+        "baud": _rate,
+        "framing": _framing,
+        "protocol": _protocol,
+        "mtu": _mtu,
+        "window": _link("window_bytes", _whole),
+        "latency-ms": _link("round_trip_s", lambda text: _number(text) * 2 / 1000),
+        "round-trip-ms": _link("round_trip_s", lambda text: _number(text) / 1000),
+        "error-rate": _error_rate,
+        "ack-every": _ack_every,
+        "files": _transfer("files"),
+        "size-bytes": _transfer("size_bytes"),
+    }
+)
+"""What can vary, by its name on the command line."""
+
+
+def over(question: Question, key: str, values: Sequence[str]) -> tuple[Point, ...]:
+    """The time at each value of one setting.
+
+    Raises:
+        ValueError: an unknown key (with the known ones), or a value that the setting cannot take
+    """
+    if key not in VARY:
+        raise ValueError(f"{key!r} cannot vary; these can: {', '.join(VARY)}")
+    return tuple(Point(key, value, VARY[key](question, value).seconds) for value in values)
+
+
+def curve_over_rates(question: Question) -> tuple[Point, ...]:
+    """The time at every rate that both ends hold, for a picture."""
+    rates = [rate for rate in rates_both_hold(question.profile, question.bridge, question.link.framing) if rate >= 1200]
+    return over(question, "baud", [str(rate) for rate in rates])
+
+
+def curve_over_windows(question: Question) -> tuple[Point, ...]:
+    """The time at windows of one to twelve full segments, for a picture."""
+    segment = max(1, question.link.mtu_bytes - 40)
+    return over(question, "window", [str(segment * count) for count in (1, 2, 3, 4, 6, 8, 12)])
+
+
+# ------------------------------------------------------------------------------------------------------ advice
+
+
+def advise(question: Question) -> tuple[Advice, ...]:
+    """The changes that save at least 2 % each, largest saving first; they do not add up. None for block protocols."""
+    if question.blocks:
+        return ()
+    now = question.seconds.expected
+    tried = [_try(question, now, key, values) for key, values in _changes(question)]
+    worth = [advice for advice in tried if advice and advice.saves_s >= _WORTH_SAYING * now]
+    return tuple(sorted(worth, key=lambda advice: -advice.saves_s))
+
+
+def _changes(question: Question) -> list[tuple[str, list[str]]]:
+    link = question.link
+    rate = fastest_rate(question.profile, question.bridge, link.framing)
+    quiet = quiet_mtu(link, question.bridge, question.profile)
+    mtus = {*conventional_mtus(), *([quiet] if quiet else [])} - {link.mtu_bytes}
+    return [
+        ("baud", [str(rate)] if rate and rate > link.rate_bit_s else []),
+        ("mtu", [str(mtu) for mtu in sorted(mtus)]),
+        ("window", [str(size) for size in _WINDOWS_BYTES if link.window_bytes and size > link.window_bytes]),
+        ("protocol", ["cslip"] if link.protocol == "slip" else []),
+        ("framing", ["8N1"] if parse_framing(link.framing).bits > 10 else []),
+    ]
+
+
+def _try(question: Question, now_s: float, key: str, values: Sequence[str]) -> Advice | None:
+    """The best of some values, the first among those that differ by less than 1 %."""
+    points = over(question, key, values)
+    if not points:
+        return None
+    least = min(point.seconds.expected for point in points)
+    best = next(point for point in points if point.seconds.expected <= least * 1.01)
+    return Advice(key, best.value, best.seconds.expected, now_s - best.seconds.expected)
