@@ -1,0 +1,68 @@
+"""`discprep readback`."""
+
+from __future__ import annotations
+
+from enum import Enum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from discprep.cli.frame import Json, Quiet, command
+
+
+class Names(Enum):
+    """Whose names a checksum list has."""
+
+    rock_ridge = "rock-ridge"
+    joliet = "joliet"
+    iso = "iso"
+    lower = "lower"
+
+
+RecordArgument = Annotated[
+    Path, typer.Argument(metavar="RECORD", help="The record.json that the build left, or its folder.")
+]
+TargetArgument = Annotated[
+    Path | None,
+    typer.Argument(metavar="TARGET", help="The burned disc's device, an image, or the folder it is mounted on."),
+]
+SumsOption = Annotated[
+    Path | None,
+    typer.Option("--sums", metavar="FILE", help="Write a list for `sha256sum -c`, run where the disc is mounted."),
+]
+NamesOption = Annotated[
+    Names | None,
+    typer.Option("--names", help="Whose names the list has. [default: those a mounted disc shows on a modern system]"),
+]
+
+
+def readback(
+    record: RecordArgument,
+    target: TargetArgument = None,
+    sums: SumsOption = None,
+    names: NamesOption = None,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Read a burned disc, an image or a mounted folder against its record; exit 0 when every file is whole.
+
+    A disc is read sector by sector, past those that cannot be read. Every file that a bad sector touches is named,
+    with its sectors and whether a second copy on the disc is whole.
+    """
+    with command("readback", as_json, quiet) as frame:
+        from discprep.errors import UsageError
+        from discprep.job import readback as job
+        from discprep.report import readback as face
+
+        if target is None and sums is None:
+            raise UsageError("nothing to do", hint="Name the disc's device, or ask for a list with --sums FILE.")
+        if sums is not None:
+            sums.write_text(job.sums(record, names.value if names else None), encoding="utf-8", newline="\n")
+        if target is None:
+            frame.finish({"sums": str(sums)}, f"wrote {sums}")
+        result = job.readback(record, target, frame.progress)
+        listed = {"sums": str(sums)} if sums else {}
+        frame.finish(
+            face.document(result) | listed, face.text(result), errors=result.errors, notices=result.notices
+        )

@@ -1,0 +1,451 @@
+"""Reads a burned disc, an image or a mounted folder against the record: identical, or what is hurt and where.
+
+A disc is read sector by sector, past those that cannot be read. A file is judged by the SHA-256 of its bytes; where
+the built image is at hand too, the sectors that differ are named one by one.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+from discprep.disc.layout.digest import Digester
+from discprep.disc.layout.faults import Faults
+from discprep.disc.layout.fields import FIRST_DESCRIPTOR, IDENTIFIER, SECTOR
+from discprep.disc.layout.records import Descriptor
+from discprep.disc.layout.volume import ImageFile, Sectors, read_descriptors, read_tree
+from discprep.disc.record import Record, RecordFile
+from discprep.errors import DiscError
+from discprep.model import Progress, Silent
+
+BLOCK_SECTORS = 256
+RETRIES = 3  # more reads of a sector that failed, before it is given up
+MOST_RUNS = 2000  # runs of sectors kept in a result
+Run = tuple[int, int]  # first and last sector
+Names = Literal["rock-ridge", "joliet", "iso", "lower"]
+State = Literal["whole", "hurt", "missing"]
+
+
+@dataclass(frozen=True, slots=True)
+class FileState:
+    """What became of one file. `runs` are the sectors at fault, the whole file's where none can be told apart.
+
+    `second` is the state of its second copy, None when it has none.
+    """
+
+    file: RecordFile
+    state: State
+    runs: tuple[Run, ...] = ()
+    second: State | None = None
+
+    @property
+    def lost(self) -> bool:
+        """True when no whole copy is on the disc."""
+        return self.state != "whole" and self.second != "whole"
+
+
+@dataclass(frozen=True, slots=True)
+class ReadBack:
+    """The result. `identical`: every byte of the image, or of every file in a folder, is as it was built."""
+
+    kind: Literal["sectors", "folder"]
+    identical: bool
+    files: tuple[FileState, ...]
+    structures_whole: bool | None  # descriptors, path tables, folders; None: a folder does not show them
+    unreadable: tuple[Run, ...] = ()
+    different: tuple[Run, ...] = ()  # sectors that differ from the built image, where that is at hand
+    missing_sectors: int = 0  # the target ends so many sectors early
+    padding_whole: bool = True
+    burned_as_file: str = ""  # the name of the image, when it was burned as a file on the disc
+    volume: str = ""  # the volume id found, "" where none can be read
+    strange: tuple[str, ...] = ()  # files of a folder that the record does not know
+    read_bytes: int = 0
+    elapsed_s: float = 0.0
+
+    @property
+    def hurt(self) -> tuple[FileState, ...]:
+        return tuple(state for state in self.files if state.state != "whole")
+
+    @property
+    def rate_bytes_s(self) -> float:
+        return self.read_bytes / self.elapsed_s if self.elapsed_s > 0 else 0.0
+
+
+def read_back(
+    record: Record,
+    target: Path,
+    progress: Progress | None = None,
+    *,
+    image: Path | None = None,
+    clock: Callable[[], float] = time.monotonic,
+) -> ReadBack:
+    """Compares a device, an image file or a mounted folder with a record.
+
+    Args:
+        record: from `record.load_record`
+        target: the device, file or folder
+        progress: told of bytes, key "readback"
+        image: the image as built, to name the sectors that differ; used only where it is whole in size
+
+    Raises:
+        DiscError: the target is empty (no disc in the drive)
+        OSError: it cannot be opened
+    """
+    progress = progress or Silent()
+    if target.is_dir():
+        return _read_folder(record, target, progress, clock)
+    with ImageFile(target) as sectors:
+        if not sectors.size_bytes:
+            hint = "Is a disc in the drive, and ready?"
+            raise DiscError("there is nothing to read here", where=str(target), hint=hint)
+        if image and image.is_file() and image.stat().st_size == record.image_sectors * SECTOR:
+            with ImageFile(image) as built:
+                return read_sectors(record, sectors, progress, built=built, clock=clock)
+        return read_sectors(record, sectors, progress, clock=clock)
+
+
+# ------------------------------------------------------------------------------------------- sector by sector
+
+
+@dataclass(slots=True)
+class _Pass:
+    """One pass over the sectors: what could not be read, and what differs from the built image."""
+
+    unreadable: list[int] = field(default_factory=list)
+    different: list[int] = field(default_factory=list)
+    read_bytes: int = 0
+
+
+def read_sectors(
+    record: Record,
+    sectors: Sectors,
+    progress: Progress,
+    *,
+    built: Sectors | None = None,
+    clock: Callable[[], float] = time.monotonic,
+) -> ReadBack:
+    """`read_back` of anything that has sectors."""
+    begun = clock()
+    total = record.image_sectors
+    passed = _Pass()
+    head = (0, record.head_sectors * SECTOR)
+    end = _data_end(record)
+    padding = (end * SECTOR, (total - end) * SECTOR)
+    spans = [(file.extent * SECTOR, file.size_bytes) for file in record.expected]
+    progress.begin("readback", "reading back", total * SECTOR)
+    try:
+        with Digester([head, padding, *spans]) as digester:
+            for first in range(0, total, BLOCK_SECTORS):
+                _read_block(sectors, first, min(BLOCK_SECTORS, total - first), digester, passed, built)
+                progress.advance("readback", min(BLOCK_SECTORS, total - first) * SECTOR)
+            whole, hashes = digester.whole(), digester.hashes
+    finally:
+        progress.end("readback")
+    states = tuple(_judge(file, hashes, passed) for file in record.files if file.sha256)
+    identical = whole == record.image_sha256 and not passed.unreadable
+    structures = hashes.get(head) == record.head_sha256
+    return ReadBack(
+        kind="sectors",
+        identical=identical,
+        files=states,
+        structures_whole=structures,
+        unreadable=runs(passed.unreadable),
+        different=runs(passed.different),
+        missing_sectors=max(0, total - sectors.size_bytes // SECTOR),
+        padding_whole=not padding[1] or hashes.get(padding) == hashlib.sha256(bytes(padding[1])).hexdigest(),
+        burned_as_file="" if structures else _burned_as_file(record, sectors),
+        volume=_volume(sectors),
+        read_bytes=passed.read_bytes,
+        elapsed_s=clock() - begun,
+    )
+
+
+def _data_end(record: Record) -> int:
+    """The sector after the last file's."""
+    ends = [file.extent + -(-file.size_bytes // SECTOR) for file in record.expected if file.size_bytes]
+    return max(ends, default=record.head_sectors)
+
+
+def _read_block(
+    sectors: Sectors, first: int, count: int, digester: Digester, passed: _Pass, built: Sectors | None
+) -> None:
+    try:
+        block = sectors.read(first, count)
+    except OSError:
+        block = b""
+    if len(block) == count * SECTOR:
+        _take(first, block, digester, passed, built)
+        return
+    for sector in range(first, first + count):
+        data = _read_one(sectors, sector)
+        if data is None:
+            passed.unreadable.append(sector)
+            digester.skip(SECTOR)
+        else:
+            _take(sector, data, digester, passed, built)
+
+
+def _take(first: int, block: bytes, digester: Digester, passed: _Pass, built: Sectors | None) -> None:
+    digester.feed(block)
+    passed.read_bytes += len(block)
+    if built is None:
+        return
+    right = built.read(first, len(block) // SECTOR)
+    if right != block:
+        for offset in range(0, len(block), SECTOR):
+            if block[offset : offset + SECTOR] != right[offset : offset + SECTOR]:
+                passed.different.append(first + offset // SECTOR)
+
+
+def _read_one(sectors: Sectors, sector: int) -> bytes | None:
+    """One sector after some tries; None when it cannot be read or is not there."""
+    if (sector + 1) * SECTOR > sectors.size_bytes:
+        return None
+    for _ in range(1 + RETRIES):
+        try:
+            data = sectors.read(sector)
+        except OSError:
+            continue
+        if len(data) == SECTOR:
+            return data
+    return None
+
+
+def _judge(file: RecordFile, hashes: dict[tuple[int, int], str], passed: _Pass) -> FileState:
+    first, found = _copy_state(file, file.extent, hashes, passed)
+    second = None
+    if file.second_extent is not None:
+        second = _copy_state(file, file.second_extent, hashes, passed)[0]
+    return FileState(file, first, found, second)
+
+
+def _copy_state(
+    file: RecordFile, extent: int, hashes: dict[tuple[int, int], str], passed: _Pass
+) -> tuple[State, tuple[Run, ...]]:
+    if not file.size_bytes or hashes.get((extent * SECTOR, file.size_bytes)) == file.sha256:
+        return "whole", ()
+    last = extent + -(-file.size_bytes // SECTOR) - 1
+    inside = sorted({s for s in (*passed.unreadable, *passed.different) if extent <= s <= last})
+    return "hurt", runs(inside) or ((extent, last),)
+
+
+def runs(sectors: Iterable[int]) -> tuple[Run, ...]:
+    """Ascending sectors as runs of first and last; the last run swallows what passes 2,000 runs.
+
+    >>> runs([3, 4, 5, 9])
+    ((3, 5), (9, 9))
+    """
+    found: list[Run] = []
+    for sector in sectors:
+        if found and (sector == found[-1][1] + 1 or len(found) == MOST_RUNS):
+            found[-1] = (found[-1][0], sector)
+        else:
+            found.append((sector, sector))
+    return tuple(found)
+
+
+# ------------------------------------------------------------------------------ an image burned as a file
+
+
+class _Quiet:
+    """Sectors of which the unreadable ones come back empty."""
+
+    def __init__(self, sectors: Sectors) -> None:
+        self._sectors = sectors
+        self.size_bytes = sectors.size_bytes
+
+    def read(self, sector: int, count: int = 1) -> bytes:
+        try:
+            return self._sectors.read(sector, count)
+        except OSError:
+            return b""
+
+
+def _volume(sectors: Sectors) -> str:
+    raw = _Quiet(sectors).read(FIRST_DESCRIPTOR)
+    return Descriptor(FIRST_DESCRIPTOR, raw).volume_id if len(raw) == SECTOR and raw[1:6] == IDENTIFIER else ""
+
+
+def _burned_as_file(record: Record, sectors: Sectors) -> str:
+    """The name of a file on this disc that is a whole image of the recorded size, or begins as the recorded one."""
+    quiet, faults = _Quiet(sectors), Faults()
+    for descriptor in read_descriptors(quiet, faults):
+        if descriptor.kind in (1, 2):
+            for entry in read_tree(quiet, descriptor, faults).found:
+                inner = quiet.read(entry.extents[0][0] + FIRST_DESCRIPTOR) if not entry.folder else b""
+                if entry.size_bytes == record.image_sectors * SECTOR and _is_volume(inner, record):
+                    return "/".join(entry.path)
+    return ""
+
+
+def _is_volume(raw: bytes, record: Record) -> bool:
+    return raw[1:6] == IDENTIFIER and Descriptor(FIRST_DESCRIPTOR, raw).volume_id == record.volume
+
+
+# ------------------------------------------------------------------------------------------ a mounted folder
+
+
+def _read_folder(record: Record, target: Path, progress: Progress, clock: Callable[[], float]) -> ReadBack:
+    begun = clock()
+    index = _index(target)
+    total = sum(file.size_bytes for file in record.expected)
+    progress.begin("readback", "reading back", total)
+    passed = _Pass()
+    states, known = [], set()
+    try:
+        for file in record.files:
+            if file.sha256:
+                path = _find(index, _shown_paths(file))
+                second = _find(index, [file.second]) if file.second else None
+                known |= {path, second}
+                states.append(_judge_paths(file, path, second, passed, progress))
+    finally:
+        progress.end("readback")
+    strange = sorted({str(path.relative_to(target)) for path in index.values() if path not in known})
+    return ReadBack(
+        kind="folder",
+        identical=all(state.state == "whole" and state.second in (None, "whole") for state in states),
+        files=tuple(states),
+        structures_whole=None,
+        unreadable=runs(sorted(set(passed.unreadable))),
+        burned_as_file=_image_in_folder(record, index.values()),
+        strange=tuple(strange[:MOST_RUNS]),
+        read_bytes=passed.read_bytes,
+        elapsed_s=clock() - begun,
+    )
+
+
+def _index(target: Path) -> dict[tuple[str, ...], Path]:
+    """Regular files below a folder by their path, and by the path that a person compares; links are not followed."""
+    index = {}
+    for root, folders, files in os.walk(target, followlinks=False):
+        folders.sort()
+        for name in sorted(files):
+            path = Path(root) / name
+            if path.is_file() and not path.is_symlink():
+                index[path.relative_to(target).parts] = path
+    return {_compared(parts): path for parts, path in index.items()} | index
+
+
+def _compared(path: Sequence[str]) -> tuple[str, ...]:
+    """Systems show a primary name with or without its version, its last dot and its capitals."""
+    return tuple(part.casefold().partition(";")[0].rstrip(".") for part in path)
+
+
+def _shown_paths(file: RecordFile) -> list[tuple[str, ...]]:
+    return [path for path in (file.rock_ridge, file.joliet, file.iso) if path]
+
+
+def _find(index: dict[tuple[str, ...], Path], candidates: Iterable[tuple[str, ...]]) -> Path | None:
+    wanted = [path for candidate in candidates for path in (candidate, _compared(candidate))]
+    return next((index[path] for path in wanted if path in index), None)
+
+
+def _judge_paths(
+    file: RecordFile, path: Path | None, second: Path | None, passed: _Pass, progress: Progress
+) -> FileState:
+    state, found = _path_state(file, file.extent, path, passed, progress)
+    other = None
+    if file.second_extent is not None:
+        other = _path_state(file, file.second_extent, second, passed, progress)[0]
+    return FileState(file, state, found, other)
+
+
+def _path_state(
+    file: RecordFile, extent: int, path: Path | None, passed: _Pass, progress: Progress
+) -> tuple[State, tuple[Run, ...]]:
+    if path is None:
+        return "missing", ()
+    digest, bad = hashlib.sha256(), []
+    for offset, block in _file_blocks(path, file.size_bytes):
+        if block is None:
+            bad.append(extent + offset // SECTOR)
+        else:
+            digest.update(block)
+            passed.read_bytes += len(block)
+        progress.advance("readback", len(block or bytes(SECTOR)))
+    passed.unreadable += bad
+    if not bad and path.stat().st_size == file.size_bytes and digest.hexdigest() == file.sha256:
+        return "whole", ()
+    last = extent + max(1, -(-file.size_bytes // SECTOR)) - 1
+    return "hurt", runs(bad) or ((extent, last),)
+
+
+def _file_blocks(path: Path, size_bytes: int) -> Iterator[tuple[int, bytes | None]]:
+    """A file's bytes in blocks; a block that cannot be read is tried sector by sector (None: unreadable)."""
+    with path.open("rb", buffering=0) as file:
+        offset = 0
+        while offset < size_bytes:
+            count = min(BLOCK_SECTORS * SECTOR, size_bytes - offset)
+            block = _pread(file.fileno(), offset, count)
+            if block is not None:
+                if not block:
+                    return
+                yield offset, block
+                offset += len(block)
+                continue
+            for at in range(offset, offset + count, SECTOR):
+                tries = (_pread(file.fileno(), at, min(SECTOR, size_bytes - at)) for _ in range(1 + RETRIES))
+                yield at, next((data for data in tries if data is not None), None)
+            offset += count
+
+
+def _pread(descriptor: int, offset: int, count: int) -> bytes | None:
+    try:
+        os.lseek(descriptor, offset, os.SEEK_SET)
+        return os.read(descriptor, count)
+    except OSError:
+        return None
+
+
+def _image_in_folder(record: Record, paths: Iterable[Path]) -> str:
+    for path in paths:
+        if path.stat().st_size == record.image_sectors * SECTOR:
+            with ImageFile(path) as image:
+                if _is_volume(_Quiet(image).read(FIRST_DESCRIPTOR), record):
+                    return path.name
+    return ""
+
+
+# --------------------------------------------------------------------------------------------- sha256sum -c
+
+
+def checksum_list(record: Record, names: Names | None = None) -> str:
+    """Lines that `sha256sum -c` takes in the folder where the disc is mounted.
+
+    Args:
+        names: which tree's names the system shows; "lower" are the primary ones in small letters without their last
+            dot, as a system without extensions shows them. None: Rock Ridge, else Joliet, else "lower"
+    """
+    rules = record.name_rules
+    names = names or ("rock-ridge" if "rock-ridge" in rules else "joliet" if "joliet" in rules else "lower")
+    lines = []
+    for file in record.files:
+        if file.sha256:
+            lines.append(_line(file.sha256, _listed(file, names)))
+            if file.second:
+                lines.append(_line(file.sha256, _cased(file.second, names)))
+    return "".join(lines)
+
+
+def _listed(file: RecordFile, names: Names) -> tuple[str, ...]:
+    if names in ("iso", "lower"):
+        return _cased(file.iso, names)
+    return file.rock_ridge if names == "rock-ridge" else file.joliet
+
+
+def _cased(path: tuple[str, ...], names: Names) -> tuple[str, ...]:
+    bare = tuple(part.rstrip(".") if names != "iso" else part for part in path)
+    return tuple(part.lower() for part in bare) if names == "lower" else bare
+
+
+def _line(sha256: str, path: tuple[str, ...]) -> str:
+    """Backslashes and line ends in a name are escaped, and a backslash before the line says so (coreutils manual)."""
+    text = "/".join(path)
+    escaped = text.replace("\\", "\\\\").replace("\n", "\\n").replace("\r", "\\r")
+    return f"{chr(92) if escaped != text else ''}{sha256}  {escaped}\n"

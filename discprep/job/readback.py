@@ -1,0 +1,129 @@
+"""`readback`: a burned disc, an image or a mounted folder against the record of its build."""
+
+from __future__ import annotations
+
+import errno
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+from discprep.disc.readback import FileState, Names, ReadBack, checksum_list, read_back
+from discprep.disc.record import Record, load_record
+from discprep.errors import DiscError, DiscprepError, StorageError, UsageError
+from discprep.model import Notice, Progress
+
+ANOTHER = "Burn another disc at the lowest speed that drive and blank both list; clean the lens and try another blank."
+
+
+@dataclass(frozen=True, slots=True)
+class ReadBackResult:
+    """What a reading back found. `errors` make the disc unfit; `notices` do not."""
+
+    record: Record
+    target: Path
+    found: ReadBack
+    errors: tuple[DiscprepError, ...]
+    notices: tuple[Notice, ...]
+
+
+def readback(record_path: Path, target: Path, progress: Progress | None = None) -> ReadBackResult:
+    """Reads a target against a record; where the built image lies beside the record, it names the sectors that differ.
+
+    Raises:
+        DiscError: a damaged record, or nothing in the drive
+        UsageError: no such record or target
+        StorageError: the target cannot be opened
+    """
+    record = load(record_path)
+    if not target.exists():
+        raise UsageError("there is no such device, file or folder", where=str(target))
+    try:
+        found = read_back(record, target, progress, image=_image_beside(record, record_path, target))
+    except OSError as error:
+        raise _cannot_open(target, error) from error
+    return ReadBackResult(record, target, found, tuple(_errors(record, found, target)), tuple(_notices(found)))
+
+
+def sums(record_path: Path, names: Names | None = None) -> str:
+    """The disc's files as lines for `sha256sum -c`. Raises as `readback`."""
+    return checksum_list(load(record_path), names)
+
+
+def load(record_path: Path) -> Record:
+    """The record at a path, or in a build's folder."""
+    path = record_path / "record.json" if record_path.is_dir() else record_path
+    if not path.is_file():
+        raise UsageError("there is no record here", where=str(path), hint="Name the record.json that a build left.")
+    return load_record(path)
+
+
+def _image_beside(record: Record, record_path: Path, target: Path) -> Path | None:
+    folder = record_path if record_path.is_dir() else record_path.parent
+    image = folder / f"{record.volume}-{record.build_id}.iso"
+    return image if image.is_file() and not (target.exists() and image.samefile(target)) else None
+
+
+def _cannot_open(target: Path, error: OSError) -> DiscprepError:
+    if error.errno == getattr(errno, "ENOMEDIUM", None):
+        hint = "Put it in, and wait until its light is out."
+        return DiscError("there is no disc in the drive", where=str(target), hint=hint)
+    return StorageError(
+        f"it cannot be read: {error.strerror or error}", where=str(target), hint="Is it ready, and may you read it?"
+    )
+
+
+def _errors(record: Record, found: ReadBack, target: Path) -> Iterator[DiscprepError]:
+    where = str(target)
+    if found.burned_as_file:
+        yield DiscError(
+            f"the image was burned as a file ({found.burned_as_file}) instead of being the disc",
+            where=where,
+            hint="Take a new blank and choose the burner's function for writing an image.",
+        )
+        return
+    if found.kind == "sectors" and found.volume != record.volume:
+        other = f"another disc: its volume is {found.volume!r}" if found.volume else "no disc of this standard"
+        hint = "Is the right disc in the drive?"
+        yield DiscError(f"this is {other}, expected {record.volume!r}", where=where, hint=hint)
+    if found.structures_whole is False:
+        yield DiscError("the disc's own structures (descriptors, folders) are hurt", where=where, hint=ANOTHER)
+    for state in found.hurt:
+        yield DiscError(_hurt(state), where=where, item=state.file.item, hint=_next(state.lost))
+    if _between_files(found):
+        yield DiscError("bytes after a file's end differ; no file is touched", where=where, hint=ANOTHER)
+
+
+def _between_files(found: ReadBack) -> bool:
+    whole = bool(found.structures_whole) and found.padding_whole and not found.hurt
+    return found.kind == "sectors" and whole and not found.identical
+
+
+def _hurt(state: FileState) -> str:
+    name = "/".join(state.file.iso)
+    text = f"{name} is missing" if state.state == "missing" else f"{name} is hurt, sectors {words(state.runs)}"
+    if state.second == "whole":
+        text += f"; its second copy {'/'.join(state.file.second)} is whole"
+    elif state.second is not None:
+        text += "; its second copy is hurt too"
+    return text
+
+
+def words(runs: tuple[tuple[int, int], ...], most: int = 8) -> str:
+    """Runs of sectors for people: `40-43, 77`, and how many more there are."""
+    shown = [f"{first}-{last}" if last > first else str(first) for first, last in runs[:most]]
+    more = f" and {len(runs) - most} more runs" if len(runs) > most else ""
+    return ", ".join(shown) + more
+
+
+def _next(lost: bool) -> str:
+    return ANOTHER if lost else "The setup script takes the second copy; burn another disc when you can."
+
+
+def _notices(found: ReadBack) -> Iterator[Notice]:
+    if not found.padding_whole and not found.burned_as_file:
+        yield Notice(
+            "the padding at the end of the disc is missing or hurt; no file lies there",
+            hint="Old drives that read ahead may stumble there: burn with padding, in one closed session.",
+        )
+    if found.strange:
+        yield Notice(f"{len(found.strange)} files that the record does not know: {', '.join(found.strange[:5])}")

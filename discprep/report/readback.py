@@ -1,0 +1,89 @@
+"""How a reading back is shown."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any, Protocol
+
+from discprep.disc.readback import FileState, ReadBack
+from discprep.disc.record import Record
+from discprep.units import format_bytes, format_rate, format_seconds
+
+
+class Result(Protocol):
+    """What `job.readback` returns."""
+
+    @property
+    def record(self) -> Record: ...
+    @property
+    def target(self) -> Path: ...
+    @property
+    def found(self) -> ReadBack: ...
+
+
+def document(result: Result) -> dict[str, Any]:
+    """The facts for `--json`. `files` lists only those that are hurt or missing; runs of sectors are inclusive."""
+    found = result.found
+    return {
+        "build_id": result.record.build_id,
+        "target": str(result.target),
+        "kind": found.kind,
+        "identical": found.identical,
+        "volume": found.volume,
+        "burned_as_file": found.burned_as_file,
+        "structures_whole": found.structures_whole,
+        "padding_whole": found.padding_whole,
+        "missing_sectors": found.missing_sectors,
+        "unreadable": [list(run) for run in found.unreadable],
+        "different": [list(run) for run in found.different],
+        "files_whole": len(found.files) - len(found.hurt),
+        "files": [_file(state) for state in found.hurt],
+        "strange": list(found.strange),
+        "read_bytes": found.read_bytes,
+        "elapsed_s": round(found.elapsed_s, 3),
+        "rate_bytes_s": round(found.rate_bytes_s),
+    }
+
+
+def _file(state: FileState) -> dict[str, Any]:
+    file = state.file
+    return {
+        "name": "/".join(file.iso),
+        "wanted": "/".join(file.name),
+        "item": file.item,
+        "important": file.important,
+        "state": state.state,
+        "sectors": [list(run) for run in state.runs],
+        "second": state.second,
+        "second_name": "/".join(file.second),
+        "lost": state.lost,
+    }
+
+
+def text(result: Result) -> str:
+    """The verdict first, then the numbers; the faults themselves come after it as errors."""
+    return "\n".join(line for part in _lines(result) for line in textwrap.wrap(part, 80, subsequent_indent="  "))
+
+
+def _lines(result: Result) -> Iterator[str]:
+    found, record = result.found, result.record
+    yield f"{result.target}: {_verdict(found)}"
+    yield f"build {record.build_id}, volume {record.volume}, {len(found.files)} files"
+    if found.kind == "sectors":
+        unreadable = sum(last - first + 1 for first, last in found.unreadable) - found.missing_sectors
+        yield f"{record.image_sectors} sectors: {max(unreadable, 0)} unreadable, {found.missing_sectors} missing"
+    rate = format_rate(found.rate_bytes_s)
+    yield f"{format_bytes(found.read_bytes)} read in {format_seconds(found.elapsed_s)}, {rate}"
+
+
+def _verdict(found: ReadBack) -> str:
+    if found.burned_as_file:
+        return "the image was burned as a file"
+    if found.identical:
+        return "identical, byte for byte" if found.kind == "sectors" else "every file is as it was built"
+    if found.hurt:
+        lost = sum(state.lost for state in found.hurt)
+        return f"{len(found.hurt)} of {len(found.files)} files hurt, {lost} of them without a whole second copy"
+    return "every file is whole, but the disc is not identical"
