@@ -15,6 +15,7 @@ from discprep.units import format_bytes, format_seconds
 
 _LEAST_SPREAD = 0.1
 _SLACK = 0.02  # beyond the range and still explained
+_UNEXPLAINED = 0.1  # to each side of a time that no setting explains
 
 Model = Callable[[int], Seconds]
 
@@ -73,11 +74,18 @@ def calibrate(measurements: Sequence[Measured], model: Model) -> tuple[Calibrati
 
 def calibrated(seconds: Seconds, calibration: Calibration) -> Seconds:
     """A model's range after calibration; a part named for it carries the difference."""
-    expected = _at(seconds, calibration.place) * calibration.factor
-    low = _at(seconds, max(-1.0, calibration.place - calibration.spread)) * calibration.factor
-    high = _at(seconds, min(1.0, calibration.place + calibration.spread)) * calibration.factor
+    low, expected, high = _around(seconds, calibration)
     parts = (*seconds.parts, ("measured beyond the model", expected - seconds.expected))
     return Seconds(min(low, expected), expected, max(high, expected), parts)
+
+
+def _around(seconds: Seconds, calibration: Calibration) -> tuple[float, float, float]:
+    if calibration.factor != 1.0:
+        expected = seconds.expected * calibration.factor
+        return expected * (1 - _UNEXPLAINED), expected, expected * (1 + _UNEXPLAINED)
+    low = _at(seconds, max(-1.0, calibration.place - calibration.spread))
+    high = _at(seconds, min(1.0, calibration.place + calibration.spread))
+    return low, _at(seconds, calibration.place), high
 
 
 def _at(seconds: Seconds, place: float) -> float:

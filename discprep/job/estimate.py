@@ -1,0 +1,312 @@
+"""`estimate`: a size, a file or a manifest over a link."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import get_args
+
+from discprep.errors import DiscprepError, ManifestError, StorageError, UsageError, raise_all
+from discprep.fetch.pins import pins_of
+from discprep.link import compare_ends, count_escapes, overrun_notices, retransmission_notices
+from discprep.link.calibrate import Calibration, Measured, calibrate, calibrated, parse_measured
+from discprep.link.ends import bridge_rate, machine_rate
+from discprep.link.transfer import Estimate, Scheme, Transfer
+from discprep.link.vary import VARY, Point, Question, advise, over
+from discprep.manifest import load_manifest
+from discprep.model import BridgeSettings, Divider, Item, LinkSettings, Manifest, Notice, Pin, Profile
+from discprep.report.estimate import Estimated, ItemTime
+from discprep.serve import log
+
+DEFAULT_RATE_BIT_S = 115_200
+DEFAULT_ROUND_TRIP_S = 0.06
+DEFAULT_TURNAROUND_S = 0.02  # a block and its reply between two programs on one line: common practice, no source
+_UNKNOWN = Profile(name="machine")
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """The command line as it was typed. None and empty: not said."""
+
+    manifest: Path | None = None
+    machine: Path | None = None
+    size_bytes: int | None = None
+    file: Path | None = None
+    files: int | None = None
+    scheme: Scheme = "http"
+    keep_alive: bool | None = None
+    name_lookup: bool | None = None
+    settings: tuple[tuple[str, str], ...] = ()  # keys of `VARY`
+    accm: int | None = None
+    field_compression: bool | None = None
+    header_compression: bool | None = None
+    cap_bytes_s: float | None = None
+    segment_ms: float | None = None
+    machine_clock: tuple[int | None, str | None] = (None, None)
+    bridge_clock: tuple[int | None, str | None] = (None, None)
+    over: str = ""
+    measured: tuple[str, ...] = ()
+    log: Path | None = None
+
+
+def estimate(asked: Asked) -> Estimated:
+    """Answers the question.
+
+    Raises:
+        UsageError: a flag that makes no sense, or nothing to estimate; all at once
+        ManifestError: the manifest is wrong
+        StorageError: the file or the log cannot be read
+    """
+    manifest = load_manifest(asked.manifest, machine=asked.machine) if asked.manifest else None
+    _check_subject(asked)
+    question = _question(asked, manifest)
+    measurements = _measurements(asked)
+    if manifest and asked.size_bytes is None and asked.file is None:
+        return _of_manifest(asked, manifest, question, measurements)
+    calibration, notices = _calibration(question, measurements)
+    answer = _calibrate(question.estimate, calibration)
+    return _estimated(asked, question, answer, notices, measurements, _points(asked, question))
+
+
+# --------------------------------------------------------------------------------------------- the question
+
+
+def _check_subject(asked: Asked) -> None:
+    if asked.size_bytes is not None and asked.file is not None:
+        raise UsageError("--size-bytes and --file were both given", hint="Give one of them.")
+    if asked.manifest is None and asked.size_bytes is None and asked.file is None:
+        raise UsageError(
+            "nothing to estimate was given", hint="Give a manifest, or --size-bytes N, or --file F."
+        )
+
+
+def _question(asked: Asked, manifest: Manifest | None) -> Question:
+    link, bridge, profile = _ends_of(asked, manifest)
+    question = Question(_transfer(asked), link, bridge, profile)
+    faults: list[DiscprepError] = []
+    for key, value in asked.settings:
+        try:
+            question = VARY[key](question, value)
+        except ValueError as error:
+            faults.append(UsageError(f"--{key}: {error}"))
+    raise_all(faults)
+    named = {key for key, _ in asked.settings}
+    if question.blocks is None and question.link.protocol == "ppp" and manifest is None and "mtu" not in named:
+        question = replace(question, link=replace(question.link, mtu_bytes=1500))  # the default MRU, RFC 1661 6.1
+    if question.blocks and not named & {"latency-ms", "round-trip-ms"}:
+        question = replace(question, link=replace(question.link, round_trip_s=DEFAULT_TURNAROUND_S))
+    return question
+
+
+def _transfer(asked: Asked) -> Transfer:
+    size_bytes, escapes = asked.size_bytes or 0, None
+    if asked.file is not None:
+        try:
+            size_bytes = asked.file.stat().st_size
+            escapes = count_escapes(asked.file)
+        except OSError as error:
+            raise StorageError(error.strerror or str(error), where=str(asked.file)) from error
+    return Transfer(size_bytes, escapes, asked.files or 1, asked.scheme)
+
+
+def _ends_of(asked: Asked, manifest: Manifest | None) -> tuple[LinkSettings, BridgeSettings | None, Profile]:
+    named = dict(asked.settings)
+    if manifest and manifest.link:
+        link, bridge = manifest.link, manifest.bridge
+    elif manifest and "baud" not in named and asked.size_bytes is None and asked.file is None:
+        raise ManifestError(
+            "the manifest has no [link] table, so that the line is not known",
+            where=str(manifest.path),
+            hint="Add [link] with rate, protocol, mtu and window, or give --baud.",
+        )
+    else:
+        link, bridge = LinkSettings(DEFAULT_RATE_BIT_S, round_trip_s=DEFAULT_ROUND_TRIP_S, name_lookup=False), None
+    profile = manifest.profile if manifest else _UNKNOWN
+    return _flags(asked, link), _with_bridge_clock(asked, link, bridge), _with_machine_clock(asked, profile)
+
+
+def _flags(asked: Asked, link: LinkSettings) -> LinkSettings:
+    said = {
+        "keep_alive": asked.keep_alive,
+        "name_lookup": asked.name_lookup,
+        "accm": asked.accm,
+        "field_compression": asked.field_compression,
+        "header_compression": asked.header_compression,
+        "cap_bytes_s": asked.cap_bytes_s,
+        "segment_s": None if asked.segment_ms is None else asked.segment_ms / 1000,
+    }
+    return replace(link, **{key: value for key, value in said.items() if value is not None})  # type: ignore[arg-type]
+
+
+def _with_machine_clock(asked: Asked, profile: Profile) -> Profile:
+    clock_hz, divider = asked.machine_clock
+    if clock_hz is None and divider is None:
+        return profile
+    checked = _clock(clock_hz, divider, "--clock-hz", "--divider")
+    return replace(profile, serial_clock_hz=checked[0], serial_divider=checked[1])
+
+
+def _with_bridge_clock(asked: Asked, link: LinkSettings, bridge: BridgeSettings | None) -> BridgeSettings | None:
+    clock_hz, divider = asked.bridge_clock
+    if clock_hz is None and divider is None:
+        return bridge
+    checked = _clock(clock_hz, divider, "--bridge-clock-hz", "--bridge-divider")
+    return replace(bridge or BridgeSettings(link.rate_bit_s, link.framing), clock_hz=checked[0], divider=checked[1])
+
+
+def _clock(clock_hz: int | None, divider: str | None, clock_flag: str, divider_flag: str) -> tuple[int, Divider]:
+    known = get_args(Divider)
+    if clock_hz is None or divider is None:
+        raise UsageError(f"{clock_flag} and {divider_flag} belong together, and one is missing")
+    if divider not in known:
+        raise UsageError(f"{divider_flag}: {divider!r} is not one of {', '.join(known)}")
+    return clock_hz, divider  # type: ignore[return-value]
+
+
+# ----------------------------------------------------------------------------------------- measured downloads
+
+
+def _measurements(asked: Asked) -> tuple[Measured, ...]:
+    found: list[Measured] = []
+    faults: list[DiscprepError] = []
+    for text in asked.measured:
+        try:
+            found.append(parse_measured(text))
+        except ValueError as error:
+            faults.append(UsageError(f"--measured: {error}"))
+    raise_all(faults)
+    return (*found, *(_logged(asked.log) if asked.log else ()))
+
+
+def _logged(path: Path) -> tuple[Measured, ...]:
+    if not path.is_file():
+        raise StorageError("the log of transfers is not there", where=str(path), hint="`serve` writes it as it serves.")
+    return tuple(Measured(size, elapsed) for size, elapsed in log.measured(log.read(path)) if size and elapsed)
+
+
+def _calibration(question: Question, measurements: Sequence[Measured]) -> tuple[Calibration | None, tuple[Notice, ...]]:
+    if not measurements:
+        return None, ()
+    return calibrate(measurements, lambda size: _of_size(question, size, None).seconds)
+
+
+def _calibrate(answer: Estimate, calibration: Calibration | None) -> Estimate:
+    if calibration is None:
+        return answer
+    size_bytes = answer.rate_bytes_s * answer.seconds.expected
+    seconds = calibrated(answer.seconds, calibration)
+    return Estimate(seconds, size_bytes / seconds.expected, answer.assumptions)
+
+
+def _of_size(question: Question, size_bytes: int, escapes: tuple[int, int] | None, files: int = 1) -> Estimate:
+    transfer = replace(question.transfer, size_bytes=size_bytes, escapes=escapes, files=files)
+    return replace(question, transfer=transfer).estimate
+
+
+# ------------------------------------------------------------------------------------------------- a manifest
+
+
+def _of_manifest(
+    asked: Asked, manifest: Manifest, question: Question, measurements: tuple[Measured, ...]
+) -> Estimated:
+    """Every item that may have to come over the line, and all of them together."""
+    wanted = [item for item in manifest.items if item.place != "burn" and item.id not in manifest.has]
+    pins = pins_of(wanted, manifest.pins_path)
+    sized = [(item, size) for item in wanted if (size := _size(item, pins.get(item.id))) is not None]
+    calibration, notices = _calibration(question, measurements)
+    items = tuple(
+        ItemTime(item.id, size, _calibrate(_of_size(question, size, _escapes(pins.get(item.id))), calibration))
+        for item, size in sized
+    )
+    whole = replace(
+        question,
+        transfer=replace(question.transfer, size_bytes=sum(size for _, size in sized), files=max(1, len(sized))),
+    )
+    answer = _calibrate(whole.estimate, calibration)
+    unknown = tuple(item.id for item in wanted if item.id not in {one.id for one in items})
+    notices = (*notices, *_unknown_notices(unknown))
+    found = _estimated(asked, whole, answer, notices, measurements, _points(asked, whole))
+    return replace(found, items=items, unknown=unknown)
+
+
+def _size(item: Item, pin: Pin | None) -> int | None:
+    return pin.size_bytes if pin else item.size_bytes
+
+
+def _escapes(pin: Pin | None) -> tuple[int, int] | None:
+    if pin is None or pin.slip_escapes is None or pin.ppp_escapes is None:
+        return None
+    return pin.slip_escapes, pin.ppp_escapes
+
+
+def _unknown_notices(unknown: Sequence[str]) -> tuple[Notice, ...]:
+    if not unknown:
+        return ()
+    return (Notice(
+        f"{len(unknown)} item{'s have' if len(unknown) > 1 else ' has'} no known size: {', '.join(unknown)}",
+        hint="Fetch first, or declare `size`.",
+    ),)  # fmt: skip
+
+
+# ------------------------------------------------------------------------------------------------- the answer
+
+
+def _points(asked: Asked, question: Question) -> tuple[Point, ...]:
+    if not asked.over:
+        return ()
+    key, _, values = asked.over.partition("=")
+    if not values:
+        raise UsageError(f"--over takes KEY=V1,V2,…, not {asked.over!r}", hint=f"KEY is one of {', '.join(VARY)}.")
+    try:
+        return over(question, key.replace("_", "-"), [value.strip() for value in values.split(",") if value.strip()])
+    except ValueError as error:
+        raise UsageError(f"--over: {error}") from error
+
+
+def _estimated(
+    asked: Asked, question: Question, answer: Estimate, notices: tuple[Notice, ...],
+    measurements: Sequence[Measured], points: tuple[Point, ...],
+) -> Estimated:  # fmt: skip
+    link, bridge, profile = question.link, question.bridge, question.profile
+    return Estimated(
+        question=question,
+        answer=answer,
+        machine=machine_rate(profile, link.rate_bit_s),
+        bridge=bridge_rate(bridge, link.rate_bit_s),
+        points=points,
+        advice=() if points else advise(question),
+        notices=(*_line_notices(question), *notices),
+        calibrated_by=len(measurements),
+    )
+
+
+def _line_notices(question: Question) -> tuple[Notice, ...]:
+    link, bridge, profile = question.link, question.bridge, question.profile
+    told = profile if profile is not _UNKNOWN else None
+    if question.blocks:
+        return ()
+    return (
+        *compare_ends(link, bridge, profile),
+        *overrun_notices(link, told, bridge),
+        *retransmission_notices(link, bridge, profile),
+    )
+
+
+
+
+def read_map(text: str | None) -> int | None:
+    """The PPP map of escaped control characters from its hexadecimal form.
+
+    Raises:
+        UsageError: not up to eight hexadecimal digits
+    """
+    if text is None:
+        return None
+    try:
+        value = int(text, 16)
+    except ValueError:
+        value = -1
+    if not 0 <= value <= 0xFFFFFFFF:
+        raise UsageError(f"--accm: {text!r} is not up to eight hexadecimal digits such as 000a0000 (RFC 1662 7.1)")
+    return value

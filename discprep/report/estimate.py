@@ -1,0 +1,223 @@
+"""What an estimate found, and its faces: JSON, text with tables and a plot."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from discprep.link.generator import Generated
+from discprep.link.transfer import Estimate
+from discprep.link.vary import Advice, Point, Question
+from discprep.model import Notice
+from discprep.report.tables import WIDTH, table
+from discprep.units import format_bytes, format_rate, format_seconds
+
+_PLOT_WIDTH = 40
+_DOT, _SPAN = "●", "─"
+_WORDS = {
+    "baud": "line rate",
+    "mtu": "MTU",
+    "window": "receive window",
+    "protocol": "protocol",
+    "framing": "framing",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class ItemTime:
+    """One item of a manifest that may have to come over the line."""
+
+    id: str
+    size_bytes: int
+    estimate: Estimate
+
+
+@dataclass(frozen=True, slots=True)
+class Estimated:
+    """The whole answer.
+
+    Attributes:
+        question: what was estimated
+        answer: its range
+        machine, bridge: what both ends' clocks make of the rate
+        items: each item, when a manifest was asked about
+        points: a table over one setting
+        advice: what a change would save
+        unknown: items whose size nobody knows
+    """
+
+    question: Question
+    answer: Estimate
+    machine: Generated
+    bridge: Generated
+    items: tuple[ItemTime, ...] = ()
+    points: tuple[Point, ...] = ()
+    advice: tuple[Advice, ...] = ()
+    notices: tuple[Notice, ...] = ()
+    calibrated_by: int = 0
+    unknown: tuple[str, ...] = ()
+
+
+def protocol_name(question: Question) -> str:
+    """The protocol on the line, a block protocol's name where one is used."""
+    return question.blocks.name if question.blocks else question.link.protocol
+
+
+# ------------------------------------------------------------------------------------------------------- JSON
+
+
+def document(found: Estimated) -> dict[str, Any]:
+    """The JSON face. `parts` sum to `seconds.expected`."""
+    transfer, link = found.question.transfer, found.question.link
+    return {
+        **_range(found.answer),
+        "parts": dict(found.answer.seconds.parts),
+        "warnings": [notice.message for notice in found.notices],
+        "assumptions": list(found.answer.assumptions),
+        "size_bytes": transfer.size_bytes,
+        "files": transfer.files,
+        "line": {
+            "nominal_bit_s": link.rate_bit_s,
+            "framing": link.framing,
+            "protocol": protocol_name(found.question),
+            "mtu_bytes": link.mtu_bytes,
+            "window_bytes": link.window_bytes,
+            "round_trip_ms": link.round_trip_s * 1000,
+            "machine": _generated(found.machine),
+            "bridge": _generated(found.bridge),
+        },
+        "items": [{"id": one.id, "size_bytes": one.size_bytes, **_range(one.estimate)} for one in found.items],
+        "unknown_sizes": list(found.unknown),
+        "over": [_point(point) for point in found.points],
+        "advice": [
+            {"set": one.what, "to": one.value, "expected": one.expected_s, "saves": one.saves_s} for one in found.advice
+        ],
+        "calibrated_by": found.calibrated_by,
+    }
+
+
+def _range(estimate: Estimate) -> dict[str, Any]:
+    seconds = estimate.seconds
+    return {
+        "seconds": {"best": seconds.best, "expected": seconds.expected, "worst": seconds.worst},
+        "rate_bytes_s": estimate.rate_bytes_s,
+    }
+
+
+def _generated(rate: Generated) -> dict[str, Any]:
+    return {
+        "actual_bit_s": rate.actual_bit_s,
+        "error_percent": rate.error * 100,
+        "divisor": rate.divisor or None,
+    }
+
+
+def _point(point: Point) -> dict[str, Any]:
+    seconds = point.seconds
+    return {point.key: point.value, "best": seconds.best, "expected": seconds.expected, "worst": seconds.worst}
+
+
+# ------------------------------------------------------------------------------------------------------- text
+
+
+def text(found: Estimated) -> str:
+    """The face for people."""
+    return "\n".join(_lines(found))
+
+
+def _lines(found: Estimated) -> Iterator[str]:
+    yield from _head(found)
+    if found.items:
+        yield ""
+        yield from _item_table(found.items)
+    if found.points:
+        yield ""
+        yield from plot(found.points)
+        return
+    yield ""
+    yield from _parts(found)
+    yield ""
+    yield from _wrapped("Range: ", "; ".join(found.answer.assumptions))
+    if found.calibrated_by:
+        yield f"Calibrated by {found.calibrated_by} measured download{'s' if found.calibrated_by > 1 else ''}."
+    if found.advice:
+        yield ""
+        yield from _advice(found.advice)
+
+
+def _head(found: Estimated) -> Iterator[str]:
+    transfer, link = found.question.transfer, found.question.link
+    seconds = found.answer.seconds
+    files = f" in {transfer.files} files" if transfer.files > 1 else ""
+    yield (
+        f"{format_bytes(transfer.size_bytes)}{files} over {link.rate_bit_s:,} bit/s {link.framing}, "
+        f"{protocol_name(found.question)}"
+    )
+    yield (
+        f"{format_seconds(seconds.expected)}   from {format_seconds(seconds.best)} to {format_seconds(seconds.worst)}"
+        f"   {format_rate(found.answer.rate_bytes_s)}"
+    )
+    for name, rate in (("machine", found.machine), ("bridge", found.bridge)):
+        if rate.divisor:
+            yield f"{name}: divisor {rate.divisor:g} makes {rate.actual_bit_s:,.0f} bit/s, {rate.error:+.2%} off"
+
+
+def _item_table(items: Sequence[ItemTime]) -> Iterator[str]:
+    rows = [
+        (
+            one.id,
+            format_bytes(one.size_bytes),
+            *(format_seconds(s) for s in _three(one.estimate)),
+        )
+        for one in items
+    ]
+    yield from table(("item", ">size", ">best", ">expected", ">worst"), rows)
+
+
+def _three(estimate: Estimate) -> tuple[float, float, float]:
+    return estimate.seconds.best, estimate.seconds.expected, estimate.seconds.worst
+
+
+def _parts(found: Estimated) -> Iterator[str]:
+    seconds = found.answer.seconds
+    rows = [
+        (name, format_seconds(value), f"{value / seconds.expected:.1%}")
+        for name, value in seconds.parts
+        if abs(value) >= 0.0005 * seconds.expected
+    ]
+    yield from table(("part", ">time", ">share"), [*rows, ("together", format_seconds(seconds.expected), "")])
+
+
+def _advice(advice: Sequence[Advice]) -> Iterator[str]:
+    rows = [
+        (_WORDS.get(one.what, one.what), one.value, format_seconds(one.expected_s), format_seconds(one.saves_s))
+        for one in advice
+    ]
+    yield from table(("would help (each alone)", "set to", ">takes", ">saves"), rows)
+
+
+def plot(points: Sequence[Point]) -> Iterator[str]:
+    """A row for each value: its time as a dot between best and worst, on one scale from zero."""
+    full = max(point.seconds.worst for point in points) or 1.0
+    key = points[0].key
+    width = max(len(key), *(len(point.value) for point in points))
+    yield f"{key:>{width}}  {'0':<{_PLOT_WIDTH - 10}}{format_seconds(full):>10}  expected"
+    for point in points:
+        yield f"{point.value:>{width}}  {bar(point, full)}  {format_seconds(point.seconds.expected)}"
+
+
+def bar(point: Point, full_s: float) -> str:
+    """One row of the plot, `_PLOT_WIDTH` characters."""
+    low, dot, high = (
+        min(_PLOT_WIDTH - 1, int(value / full_s * _PLOT_WIDTH))
+        for value in (point.seconds.best, point.seconds.expected, point.seconds.worst)
+    )
+    cells = [_SPAN if low <= column <= high else " " for column in range(_PLOT_WIDTH)]
+    cells[dot] = _DOT
+    return "".join(cells)
+
+
+def _wrapped(head: str, body: str) -> Iterator[str]:
+    yield from textwrap.wrap(head + body, WIDTH, subsequent_indent=" " * len(head))
