@@ -103,21 +103,21 @@ class TarReader:
             at, block = place
             size_bytes = number(block[124:136])
             if size_bytes is None or size_bytes < 0:
-                self._problems.append(f"the header at byte {at} after {self._after()} has a size that is no size")
+                self._problems.append(f"the header at byte {at} after {self._latest()} has a size that is no size")
                 at += BLOCK
                 continue
             kind, at = block[156:157], at + BLOCK
             if kind in (LONG_NAME, LONG_LINK, PAX, PAX_OLD, PAX_GLOBAL, LABEL):
                 self._take(kind, at, size_bytes, block, pending)
-                at += padded(size_bytes)
+                at += self._step(size_bytes)
                 continue
             member, at, skip = self._member(block, at, size_bytes, pending)
             pending = Pending()
             self._data.append(at)
             yield member
-            at += padded(skip)
-        if pending.name or pending.pax:
-            self._problems.append(f"the archive ends after an extended header that follows {self._after()}")
+            at += self._step(skip)
+        if pending != Pending():
+            self._problems.append(f"the archive ends after an extended header that follows {self._latest()}")
         if self._guessed:
             self._notices.append("some names are no UTF-8; they were read as Latin-1")
 
@@ -127,7 +127,11 @@ class TarReader:
     def close(self) -> None:
         """Nothing is held open."""
 
-    def _after(self) -> str:
+    def _step(self, size_bytes: int) -> int:
+        """Bytes up to the header behind so much data; a size beyond the file leads just beyond it."""
+        return -(-min(size_bytes, self._source.size_bytes) // BLOCK) * BLOCK
+
+    def _latest(self) -> str:
         return f"member {len(self._data)}" if self._data else "the start"
 
     def _next_header(self, at: int) -> tuple[int, bytes] | None:
@@ -138,14 +142,14 @@ class TarReader:
         if block == ZERO:
             following = self._source.at(at + BLOCK, BLOCK)
             if sum_is_right(following):
-                self._notices.append(f"a lone block of zeros after {self._after()}; the members behind it were read")
+                self._notices.append(f"a lone block of zeros after {self._latest()}; the members behind it were read")
                 return at + BLOCK, following
             self._check_tail(at + 2 * BLOCK, following == ZERO)
             return None
         if len(block) < BLOCK:
-            self._check_end(block)
+            self._check_end(at, block)
             return None
-        self._problems.append(f"the header at byte {at} after {self._after()} is damaged: its sum is wrong")
+        self._problems.append(f"the header at byte {at} after {self._latest()} is damaged: its sum is wrong")
         return self._next_sound(at + BLOCK)
 
     def _next_sound(self, at: int) -> tuple[int, bytes] | None:
@@ -156,12 +160,12 @@ class TarReader:
             at += BLOCK
         return None
 
-    def _check_end(self, rest: bytes) -> None:
-        """The file ends where a header should start."""
-        if rest.strip(b"\0"):
-            self._problems.append(f"the archive is cut short in the header after {self._after()}")
+    def _check_end(self, at: int, rest: bytes) -> None:
+        """The file ends where a header should start, or before."""
+        if at > self._source.size_bytes or rest.strip(b"\0"):
+            self._problems.append(f"the archive is cut short in or after {self._latest()}")
         else:
-            self._notices.append(f"no end mark after {self._after()}; the archive may have been cut there")
+            self._notices.append(f"no end mark after {self._latest()}; the archive may have been cut there")
 
     def _check_tail(self, at: int, whole_mark: bool) -> None:
         """What stands after the end mark: zeros are padding."""
@@ -243,11 +247,6 @@ class TarReader:
         except UnicodeDecodeError:
             self._guessed = True
             return raw.decode("latin-1")
-
-
-def padded(size_bytes: int) -> int:
-    """Bytes up to the next block."""
-    return -(-size_bytes // BLOCK) * BLOCK
 
 
 def cut(raw: bytes) -> bytes:

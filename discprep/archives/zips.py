@@ -139,7 +139,8 @@ def _end_at(source: Source, at: int, raw: bytes) -> End | None:
 def find_end(source: Source, window: int = TAIL_BYTES) -> tuple[End | None, bool]:
     """The end record that rules the archive in the last `window` bytes, and whether another one could rule it.
 
-    A record whose comment ends exactly at the end of the file goes before one with bytes after it.
+    A record whose comment ends exactly at the end of the file goes before one with bytes after it, and that before
+    one whose comment is cut short.
     """
     start = max(source.size_bytes - window, 0)
     tail = source.at(start, source.size_bytes - start)
@@ -148,11 +149,12 @@ def find_end(source: Source, window: int = TAIL_BYTES) -> tuple[End | None, bool
     while at >= 0 and len(sound) < 16:
         raw = tail[at : at + END.size]
         end = _end_at(source, start + at, raw) if len(raw) == END.size else None
-        if end and end.stop <= source.size_bytes:
+        if end:
             sound.append(end)
         at = tail.rfind(END_MARK, 0, at + 3)
     exact = [end for end in sound if end.stop == source.size_bytes]
-    return next(iter(exact or sound), None), len(exact) > 1
+    whole = [end for end in sound if end.stop <= source.size_bytes]
+    return next(iter(exact or whole or sound), None), len(exact) > 1
 
 
 def starts_with_mark(source: Source) -> bool:
@@ -282,7 +284,10 @@ def _entries(raw: bytes, shift: int, most: int) -> Iterator[Entry]:
         if 0xFFFFFFFF in (size, packed, offset):
             size, packed, offset = _widened((size, packed, offset), raw[extra:comment])
         parts = raw[name:extra], raw[extra:comment], raw[comment:at]
-        yield Entry(index, fixed, *parts, size, packed, offset + shift, 0, _why_unreadable(fixed[4], fixed[3]))
+        problem = _why_unreadable(fixed[4], fixed[3])
+        if fixed[13] not in (0, 0xFFFF):
+            problem = f"it lies in volume {fixed[13] + 1} of several, which is not read"
+        yield Entry(index, fixed, *parts, size, packed, offset + shift, 0, problem)
         index += 1
 
 
@@ -342,7 +347,9 @@ def walk(source: Source, options: Options) -> Directory:
     if doubtful:
         problems.append("two end records could each be the true one; unpackers would disagree about the members")
     after = source.size_bytes - end.stop
-    return Directory(tuple(entries), tuple(problems), (f"{after} bytes after the end record",) if after else ())
+    if after < 0:
+        problems.append(f"its comment at the end lacks {-after} bytes: the archive is cut short or damaged there")
+    return Directory(tuple(entries), tuple(problems), (f"{after} bytes after the end record",) if after > 0 else ())
 
 
 def _directory_problems(source: Source, end: End, entries: list[Entry], most: int) -> list[str]:

@@ -284,6 +284,22 @@ def test_a_volume_of_several(tmp_path: Path) -> None:
         look(local(Put(b"x", HELLO)) + parts[:4] + b"\x02\0" + parts[6:], tmp_path)
 
 
+def test_a_comment_cut_short(tmp_path: Path) -> None:
+    """The last bytes are missing, the members are all there: read, and said."""
+    seen = look(archive(Put(b"x", HELLO), comment=b"a long comment")[:-5], tmp_path)
+    assert seen.contents == {"x": HELLO}
+    assert "lacks 5 bytes" in seen.problems[0]
+
+
+def test_a_member_on_another_disk(tmp_path: Path) -> None:
+    """The disk number in its record (4.4.13)."""
+    data = bytearray(archive(Put(b"x", HELLO), Put(b"good", HELLO)))
+    at = data.index(b"PK\1\2")
+    data[at + 34] = 1
+    seen = look(bytes(data), tmp_path)
+    assert "volume 2 of several" in seen.faults["x"] and seen.contents == {"good": HELLO}
+
+
 def test_a_directory_that_counts_wrong(tmp_path: Path) -> None:
     """The end record's count against the records that are there."""
     data = archive(Put(b"x", HELLO), Put(b"y", HELLO))
