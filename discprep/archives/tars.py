@@ -65,7 +65,7 @@ def records(raw: bytes) -> dict[str, bytes] | None:
         space = raw.find(b" ", at, at + 21)
         length = int(raw[at:space]) if space > at and raw[at:space].isdigit() else 0
         key, equals, value = raw[space + 1 : at + length].partition(b"=")
-        if not equals or not value.endswith(b"\n") or at + length > len(raw):
+        if not length or not equals or not value.endswith(b"\n") or at + length > len(raw):
             return None
         found[key.decode("utf-8", "replace")] = value[:-1]
         at += length

@@ -149,6 +149,8 @@ def test_records_of_pax() -> None:
     assert records(b"12 path=a\nb\n") == {"path": b"a\nb"}
     for start in (b"12 path=ab", b"10 path=ab", b"x path=ab", b"11 path-ab", b"0 ", b"99999999999 path=ab"):
         assert records(start + b"\n") is None
+        assert records(b"11 path=ab\n" + start + b"\n") is None
+    assert records(b"11 path=ab\n" + bytes(40)) is None
 
 
 # ------------------------------------------------------------------------------------------- extensions
