@@ -60,7 +60,6 @@ apart; `room` is the room file at rest on the machine, `trial` the path to write
 
 CONDITIONALS = ("if_exists", "if_missing", "if_folder", "if_no_folder", "if_failed", "if_full")
 PAIRS = (("if_exists", "if_missing"), ("if_folder", "if_no_folder"))
-TELLERS = ("copy", "make_folder", "rename", "check_size", "checksum")
 
 
 def _lines(value: Any) -> Any:
@@ -133,7 +132,7 @@ class ShellSchema(_Strict):
     if_failed: Template = []
     if_full: Template = []
     room_file: Template = []
-    tells: list[Literal["copy", "make_folder", "rename", "check_size", "checksum"]] = []
+    tells: list[Literal["copy", "make_folder", "rename", "check_size", "checksum", "fetch"]] = []
     goto: Template = []
     label: Template = []
     call: Template = []

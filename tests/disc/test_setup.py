@@ -9,9 +9,9 @@ from support.dos import dos_profile
 from support.shell68k import MapTable
 from support.staging import manifest_of, opened_of, prepared
 
-from discprep.disc.contents import read_content
-from discprep.disc.setup import content_checksum, setup_scripts
-from discprep.disc.setup.flow import Do, If, write_out
+from discprep.disc.contents import content_checksum, read_content
+from discprep.disc.setup import Pull, pull_script, setup_scripts
+from discprep.disc.setup.flow import THEN, Do, If, write_out
 from discprep.disc.setup.language import Language
 from discprep.disc.setup.language import Path as MachinePath
 from discprep.errors import NameRuleError
@@ -242,6 +242,23 @@ def test_line_rates(tmp_path):
     assert machine.tree()["Net/line settings"] == b"owner's"
 
 
+def test_the_rest_over_the_line(tmp_path):
+    """The script pulls each file into its folder, stops where the line breaks, and goes on there when started again."""
+    pulls = [
+        Pull("http://192.0.2.1/one.lha", "Maps:", ("Later", "Packed"), "one.lha"),
+        Pull("http://192.0.2.1/two%20b.lha", "Maps:", (), "two b.lha"),
+    ]
+    machine = MapTable({}, web={"http://192.0.2.1/one.lha": b"1"})
+    machine.put("pull", pull_script(manifest_of(ITEMS, PROFILE), pulls))
+    assert machine.perform("Maps:pull") == 20
+    assert "Maps:two b.lha did not come." in spoken(machine)
+    machine.web = {"http://192.0.2.1/two%20b.lha": b"22"}
+    assert machine.perform("Maps:pull") == 0
+    assert machine.said[-2:] == ["Pulling two b.lha", "That is all."]
+    assert {"Later/Packed/one.lha": b"1", "two b.lha": b"22"}.items() <= machine.tree().items()
+    assert pull_script(manifest_of(ITEMS, dos_profile()), pulls) == b""
+
+
 def test_a_wrong_disc(tmp_path):
     """With another disc in the drive nothing is changed."""
     _, seen = disc(tmp_path)
@@ -330,7 +347,7 @@ def test_a_line_too_long_is_given_from_inside_the_folder():
 def test_jumps_and_blocks():
     """The same tree in both families of languages, worked out by hand."""
     tree = [
-        If(("if a {then}",), (If(("if b {then}",), (Do(("x",)), Do(("y",)))),), opposite=("if not a {then}",)),
+        If(("if a " + THEN,), (If(("if b " + THEN,), (Do(("x",)), Do(("y",)))),), opposite=("if not a " + THEN,)),
         Do(("z",)),
     ]
     dos = dos_profile().shell
@@ -348,7 +365,7 @@ def test_jumps_and_blocks():
     assert write_out(tree, dos, lambda lines: max(map(len, lines)) < 15) == [
         "if not a goto L1", "if b goto L2", ":L3", ":L1", "z", "goto L4", ":L2", "x", "y", "goto L3", ":L4",
     ]  # fmt: skip
-    block = If(("if a", "  {then}", "end"), (If(("if b", "  {then}", "end"), (Do(("x",)),)),))
+    block = If(("if a", "  " + THEN, "end"), (If(("if b", "  " + THEN, "end"), (Do(("x",)),)),))
     assert write_out([block], PROFILE.shell, lambda lines: True) == ["if a", "  if b", "    x", "  end", "end"]
 
 

@@ -41,6 +41,7 @@ class MapTable:
     reads: list[str] = field(default_factory=list)  # paths on the disc, in the order of reading
     current: str = "maps:"
     trouble: int = 0
+    web: dict[str, bytes] = field(default_factory=dict)  # what the line brings, by address
 
     # ------------------------------------------------------------------------------------------- files
 
@@ -197,6 +198,10 @@ class MapTable:
             name = new + file.name[len(old) :]
             self.files[name.lower()] = File(name, file.data)
         return bool(inside)
+
+    def _bring(self, url: str, to: str, path: str) -> bool:
+        assert to == "to"
+        return url in self.web and self._write(path, self.web[url])
 
     def _retitle(self, path: str, to: str, target: str) -> bool:
         assert to == "to"

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from discprep.manifest.substitute import substitute
 from discprep.model import Shell
 
-THEN = "{then}"
+THEN = "\x03"  # stands for `{then}` once a conditional's other names are filled: no path can hold it
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,7 +27,7 @@ class Do:
 
 @dataclass(frozen=True, slots=True)
 class If:
-    """A condition: its lines with `{then}`, the same for the opposite (() where there is none), and the body."""
+    """A condition: its lines with `THEN`, the same for the opposite (() where there is none), and the body."""
 
     lines: tuple[str, ...]
     body: tuple[Node, ...]

@@ -10,14 +10,14 @@ import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from discprep.disc.setup.flow import Do, If, Node
+from discprep.disc.setup.flow import THEN, Do, If, Node
 from discprep.disc.textform import approximate
 from discprep.errors import NameRuleError
 from discprep.manifest.substitute import substitute
 from discprep.model import Profile, Shell, Staged
 
 SCREEN_COLUMNS = 76  # messages are wrapped for a screen of 80
-FIRST, SECOND = "\ue001", "\ue002"  # stand for a called script's arguments until its lines are written
+FIRST, SECOND = "\x01", "\x02"  # stand for a called script's arguments until its lines are written
 ARGUMENT_LENGTHS = {FIRST: 66, SECOND: 12}  # what they may become: a path of 8.3 names, the name of a saved copy
 
 
@@ -257,5 +257,5 @@ class Language:
         return [If(self._asked("if_full", room=at_rest, trial=tried), tuple(body), True)]
 
     def _asked(self, key: str, **values: str) -> tuple[str, ...]:
-        """A conditional's lines with `{then}` left in."""
-        return self._fill(getattr(self.shell, key), then="{then}", **values)
+        """A conditional's lines with `THEN` in them."""
+        return self._fill(getattr(self.shell, key), then=THEN, **values)

@@ -1,0 +1,106 @@
+"""What `burn` says."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from discprep.disc.burn import CAUTIONS, BurnPlan
+from discprep.disc.readback import ReadBack
+from discprep.errors import DiscprepError
+from discprep.model import Notice
+from discprep.units import format_bytes, format_rate
+
+SECTOR_BYTES = 2048
+
+
+@dataclass(frozen=True, slots=True)
+class Burned:
+    """A burn as planned (`dry_run`), or as done. `readback` is None where the disc was not read back."""
+
+    plan: BurnPlan
+    dry_run: bool
+    readback: ReadBack | None = None
+    errors: tuple[DiscprepError, ...] = ()
+    notices: tuple[Notice, ...] = ()
+
+
+def document(result: Burned) -> dict[str, Any]:
+    """The JSON face."""
+    plan, medium, back = result.plan, result.plan.drive.medium, result.readback
+    return {
+        "device": plan.drive.name,
+        "drive": plan.drive.model,
+        "medium": {
+            "kind": medium.kind,
+            "state": medium.state,
+            "erasable": medium.erasable,
+            "free_sectors": medium.free_sectors,
+        },
+        "image": plan.image,
+        "image_sectors": plan.image_sectors,
+        "build_id": plan.build_id,
+        "volume": plan.volume,
+        "speed": plan.speed,
+        "command": list(plan.command),
+        "dry_run": result.dry_run,
+        "cautions": list(CAUTIONS),
+        "readback": None
+        if back is None
+        else {
+            "identical": back.identical,
+            "hurt": ["/".join(state.file.iso) for state in back.hurt],
+            "unreadable": [list(run) for run in back.unreadable],
+            "rate_bytes_s": round(back.rate_bytes_s),
+        },
+    }
+
+
+def text(result: Burned) -> str:
+    """The terminal face."""
+    if result.dry_run:
+        return "\n".join(
+            ["Nothing was written. The command would be:", f"  {shlex.join(result.plan.command)}", *_cautions()]
+        )
+    return "\n".join(_done(result))
+
+
+def _done(result: Burned) -> Iterator[str]:
+    yield f"Burned {result.plan.volume}, build {result.plan.build_id}, with {result.plan.drive.name}."
+    back = result.readback
+    if back is None:
+        yield "It was not read back."
+    elif back.identical:
+        yield f"Read back at {format_rate(round(back.rate_bytes_s))}: every sector is as it was built."
+    else:
+        yield f"Read back: {len(back.hurt)} files hurt, {len(back.unreadable)} runs of sectors unreadable."
+        yield from (f"  {'/'.join(state.file.iso)}" for state in back.hurt[:20])
+
+
+def question(plan: BurnPlan) -> str:
+    """What is shown before the user types the device's name."""
+    return "\n".join(_plan(plan))
+
+
+def _plan(plan: BurnPlan) -> Iterator[str]:
+    medium = plan.drive.medium
+    known = " ".join(word for word in (medium.kind, medium.state) if word) or "not told by the drive"
+    size = "not told by the drive"
+    if medium.free_sectors is not None:
+        size = f"{medium.free_sectors:,} sectors ({format_bytes(medium.free_sectors * SECTOR_BYTES)})"
+    yield f"  device    {plan.drive.name}  {plan.drive.model}".rstrip()
+    yield f"  medium    {known}"
+    yield f"  capacity  {size}"
+    yield f"  image     {plan.image}"
+    yield f"            {plan.image_sectors:,} sectors ({format_bytes(plan.image_sectors * SECTOR_BYTES)})"
+    yield f"  speed     {plan.speed:g}x" + (", which the drive rounds up to its lowest" if plan.speed <= 1 else "")
+    yield f"  command   {shlex.join(plan.command)}"
+    yield from _cautions()
+
+
+def _cautions() -> Iterator[str]:
+    yield ""
+    yield "For old drives:"
+    yield from (f"  - {caution}" for caution in CAUTIONS)

@@ -1,0 +1,81 @@
+"""The order of work on the machine, worked out by hand from needs and steps."""
+
+import pytest
+from support.staging import manifest_of
+
+from discprep.disc.parts import bring_up_items, copy_order, needed_items, part_order, parts
+from discprep.model import Item, Step
+
+ITEMS = [
+    Item("game"),
+    Item("browser", needs=("ip-stack", "fonts")),
+    Item("fonts"),
+    Item("ip", gives=("ip-stack",), needs=("tools",)),
+    Item("tools"),
+    Item("driver", gives=("serial-driver",)),
+]
+ALL = [item.id for item in ITEMS]
+
+
+def shape(*steps, burned=ALL, present=(), **fields):
+    """Items of each part, with the texts before and after."""
+    found = parts(manifest_of(ITEMS, steps=steps, **fields), burned, present)
+    return [([s.text for s in p.before], list(p.items), [s.text for s in p.after]) for p in found]
+
+
+def test_needs_first_bring_up_first():
+    """Each item after what it needs, by id or role; else as in the manifest."""
+    assert copy_order(manifest_of(ITEMS), ALL) == ("tools", "ip", "driver", "game", "fonts", "browser")
+
+
+@pytest.mark.parametrize(
+    ("steps", "expected"),
+    [
+        pytest.param([], [([], ["tools", "ip", "driver", "game", "fonts", "browser"], [])], id="no steps"),
+        pytest.param(
+            [Step("machine", "install", ("ip",))],
+            [([], ["tools", "ip"], ["install"]), ([], ["driver", "game", "fonts", "browser"], [])],
+            id="a step takes what its items need",
+        ),
+        pytest.param(
+            [Step("machine", "prepare"), Step("machine", "install", ("ip",)), Step("machine", "restart")],
+            [(["prepare"], ["tools", "ip"], ["install", "restart"]), ([], ["driver", "game", "fonts", "browser"], [])],
+            id="steps without items stand where they are",
+        ),
+        pytest.param(
+            [Step("machine", "a", ("tools",)), Step("machine", "b", ("tools",)), Step("machine", "c", tuple(ALL))],
+            [([], ["tools"], ["a", "b"]), ([], ["ip", "driver", "game", "fonts", "browser"], ["c"])],
+            id="nothing is left",
+        ),
+        pytest.param(
+            [Step("desk", "x"), Step("bridge", "y", ("ip",))],
+            [([], ["tools", "ip", "driver", "game", "fonts", "browser"], [])],
+            id="only the machine's steps",
+        ),
+    ],
+)
+def test_parts(steps, expected):
+    """Parts split where a hand stops them."""
+    assert shape(*steps) == expected
+
+
+def test_a_step_for_an_item_that_is_elsewhere():
+    """It is left out while its item waits; an item on the machine or on an earlier disc is there."""
+    step = Step("machine", "install", ("ip", "game"))
+    assert shape(step, burned=["ip", "tools"]) == [([], ["tools", "ip"], [])]
+    assert shape(step, burned=["ip", "tools"], present=["game"]) == [([], ["tools", "ip"], ["install"])]
+    assert shape(step, burned=["ip", "tools"], has=("game",)) == [([], ["tools", "ip"], ["install"])]
+
+
+def test_what_must_not_be_lost():
+    """The bring-up set with its needs, and whatever another item of the disc needs."""
+    manifest = manifest_of(ITEMS)
+    assert bring_up_items(manifest) == {"driver", "ip", "tools"}
+    assert needed_items(manifest, ALL) == {"driver", "ip", "tools", "fonts"}
+    assert needed_items(manifest, ["game"]) == {"driver", "ip", "tools"}
+
+
+def test_circles_through_roles_end():
+    """Two items that need each other's roles (a plan may choose others) still have an order."""
+    items = [Item("a", gives=("editor",), needs=("terminal",)), Item("b", gives=("terminal",), needs=("editor",))]
+    assert sorted(part_order(manifest_of(items), ["a", "b"])) == ["a", "b"]
