@@ -18,7 +18,7 @@ import os
 import sys
 import tempfile
 import traceback
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
@@ -35,8 +35,9 @@ MachineOption = Annotated[
     Path | None, typer.Option("--machine", metavar="PROFILE", help="A machine profile instead of the manifest's.")
 ]
 CacheOption = Annotated[
-    Path | None, typer.Option("--cache", metavar="DIR", help="Where fetched bytes are kept. [default: the platform's cache folder]")
-]  # fmt: skip
+    Path | None,
+    typer.Option("--cache", metavar="DIR", help="Where fetched bytes are kept. [default: the platform's cache folder]"),
+]
 
 
 class Frame:
@@ -121,6 +122,19 @@ def command(name: str, as_json: bool, quiet: bool = False) -> Iterator[Frame]:
         frame.fail(StorageError("the host ran out of memory", hint="Close other programs and run it again."))
     except Exception as error:
         frame.fail(our_bug(error))
+
+
+def ask_secret(as_json: bool) -> Callable[[str], str] | None:
+    """Asks at the terminal for a secret's value, unseen; None where nobody can be asked."""
+    if as_json or not (sys.stdin.isatty() and sys.stderr.isatty()):
+        return None
+
+    def ask(name: str) -> str:
+        import getpass
+
+        return getpass.getpass(f"Value of the secret {name!r} (not shown): ", sys.stderr)
+
+    return ask
 
 
 def storage_error(error: OSError) -> StorageError:

@@ -12,9 +12,11 @@ from pathlib import Path
 
 from discprep.disc.layout.options import BootImage, ImageOptions
 from discprep.disc.layout.sizes import image_sectors
+from discprep.disc.lists import fill_lists, list_files
 from discprep.disc.media import usable_sectors
 from discprep.disc.names import folder_companions, map_names, with_second_copies
 from discprep.disc.parts import Part, bring_up_items
+from discprep.disc.record import build_id
 from discprep.disc.setup import setup_files, setup_scripts
 from discprep.disc.stage import stage
 from discprep.errors import DiscprepError, StorageError
@@ -22,7 +24,6 @@ from discprep.link import rates_both_hold
 from discprep.model import Content, Form, Manifest, Named, Notice, Opened, Staged, Volume
 
 BOOT_NAME = "BOOT.IMG"
-NO_BUILD_ID = "00000000"  # for measuring: a build id has the same length on every script
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +33,7 @@ class Tree:
 
     named: tuple[Named, ...]
     options: ImageOptions
+    build_id: str = ""
     parts: tuple[Part, ...] = ()
     rates: tuple[int, ...] = ()
     notices: tuple[Notice, ...] = ()
@@ -51,7 +53,6 @@ def tree_of(
     *,
     present: Collection[str] = (),
     epoch_s: int = 0,
-    build_id: str = NO_BUILD_ID,
     secrets: Mapping[str, str] | None = None,
     allow_secrets: bool = False,
     preview: bool = False,
@@ -74,22 +75,24 @@ def tree_of(
     staged = stage(manifest, opened, forms, secrets, work, allow_secrets=allow_secrets, preview=preview,
                    rates=rates, present=present)  # fmt: skip
     entries = (*staged.staged, *_companions(manifest, staged.staged))
-    tools = (*setup_files(manifest, entries, rates, work, present=present), *boot_files(manifest))
+    setup = setup_files(manifest, entries, rates, work, present=present)
+    tools = (*setup, *list_files(work), *boot_files(manifest))
     named, faults = map_names([*tools, *entries], manifest.profile, item_volumes(manifest))
     options = options_of(manifest, named, epoch_s)
-    setup = setup_scripts(named, manifest, build_id, rates, work, present=present)
-    if manifest.medium.second_copy:
-        twice = with_second_copies(named, _in_bring_up(manifest))
-        fuller = setup_scripts(twice, manifest, build_id, rates, work, present=present)
-        setup = fuller if image_sectors(fuller.named, options) <= usable_sectors(manifest.medium) else setup
-    return Tree(
-        setup.named,
-        options,
-        setup.parts,
-        rates,
-        (*staged.notices, *setup.notices),
-        (*staged.errors, *faults, *setup.errors),
-    )
+    archives = {item_id: opened[item_id].sha256 for item_id in forms if item_id in opened}
+
+    def finished(names: tuple[Named, ...]) -> Tree:
+        build = build_id(names, options, archives)
+        scripts = setup_scripts(names, manifest, build, rates, work, present=present)
+        errors = (*staged.errors, *faults, *scripts.errors)
+        whole = scripts.named if errors else fill_lists(scripts.named, manifest, build, work)
+        return Tree(whole, options, build, scripts.parts, rates, (*staged.notices, *scripts.notices), errors)
+
+    tree = finished(named)
+    if manifest.medium.second_copy and not tree.errors:
+        fuller = finished(with_second_copies(named, _in_bring_up(manifest)))
+        tree = fuller if fuller.sectors <= usable_sectors(manifest.medium) else tree
+    return tree
 
 
 def _in_bring_up(manifest: Manifest) -> Callable[[Named], bool]:
@@ -149,4 +152,3 @@ def _read(path: Path) -> bytes:
         return path.read_bytes()
     except OSError as error:
         raise StorageError(f"it cannot be read: {error.strerror}", where=path.name) from None
-

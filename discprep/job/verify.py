@@ -11,6 +11,7 @@ from discprep.disc.names import map_names
 from discprep.disc.stage import stage
 from discprep.errors import ArchiveError, DiscprepError
 from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
+from discprep.job.tree import item_volumes
 from discprep.manifest import load_manifest
 from discprep.model import Manifest, Named, Notice, Opened, Progress, Volume
 from discprep.report.verify import Renaming, Verified, VerifiedItem
@@ -88,14 +89,6 @@ def tried_names(
     named, errors = map_names(staged.staged, manifest.profile, item_volumes(manifest))
     broken = set(opened) - set(whole)
     return named, [e for e in (*staged.errors, *errors) if e.item not in broken], list(staged.notices)
-
-
-def item_volumes(manifest: Manifest) -> dict[str, Volume]:
-    """Item id to the volume it is installed on: the item's own, else the machine's first."""
-    volumes = {volume.path: volume for volume in manifest.profile.volumes}
-    first = next(iter(volumes.values()), None)
-    found = {item.id: volumes.get(item.volume or "", first) for item in manifest.items}
-    return {item_id: volume for item_id, volume in found.items() if volume}
 
 
 def _renamings(named: Iterable[Named]) -> Iterator[Renaming]:

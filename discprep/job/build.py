@@ -1,0 +1,433 @@
+"""`build`: stage, image, check, record and sheet of every disc, from what is at hand."""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import tempfile
+import time
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from discprep.disc.image import ImageWritten, write_image
+from discprep.disc.media import read_seconds, usable_sectors
+from discprep.disc.record import RecordItem, load_record, make_record, save_record
+from discprep.errors import CapacityError, DiscError, MissingError, UsageError, flatten, raise_all
+from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
+from discprep.job.files import write_whole
+from discprep.job.inputs import inputs_digest, settings_of
+from discprep.job.plan import before, forms_on, plan_for
+from discprep.job.tree import Tree, tree_of
+from discprep.manifest import load_manifest
+from discprep.model import AppliedEdit, Decision, Manifest, Notice, Opened, Pin, Placed, Progress, Silent
+from discprep.plan.curve import curve
+from discprep.report import sheet
+from discprep.report.build import Built, BuiltDisc
+from discprep.report.plan import Planned, discs_used
+
+Ask = Callable[[str], str]
+RECORD = "record.json"
+SUMS = "SHA256SUMS"
+SHEETS = ("bench-sheet.txt", "bench-sheet.html")
+
+
+def build(
+    path: Path,
+    out: Path,
+    *,
+    machine: Path | None = None,
+    cache_root: Path | None = None,
+    settings: Mapping[str, str] | None = None,
+    dry_run: bool = False,
+    allow_secrets: bool = False,
+    ask: Ask | None = None,
+    progress: Progress | None = None,
+) -> Built:
+    """Builds the discs of a manifest into `out`.
+
+    Arguments:
+        settings: dotted keys of the manifest to set first
+        dry_run: only show every edit before and after; nothing is written
+        allow_secrets: secrets may stand on the disc
+        ask: asks for a secret that the environment lacks, by its name
+
+    Raises:
+        MissingError: an item that must burn is not fetched
+        and whatever the parts raise; nothing half-written stands under a final name then
+    """
+    manifest = load_manifest(path, machine=machine, settings=settings)
+    return build_from(at_hand(manifest, cache_root), out, dry_run, allow_secrets, ask, progress or Silent())
+
+
+def build_from(
+    hand: AtHand, out: Path, dry_run: bool, allow_secrets: bool, ask: Ask | None, progress: Progress
+) -> Built:
+    """The same from what is in hand."""
+    manifest = hand.manifest
+    raise_all(_missing(hand))
+    epoch_s = source_date(hand.pins)
+    digest = inputs_digest(manifest, hand.pins, {"epoch_s": epoch_s, "secrets": allow_secrets})
+    if not dry_run and not allow_secrets and (standing := _standing(out, digest, manifest)):
+        return standing
+    steps = Steps()
+    with tempfile.TemporaryDirectory(prefix="discprep-") as folder, _alone(hand, out):
+        work = Path(folder)
+        with steps.timed("unpack"):
+            opened = open_items(hand, progress)
+        with steps.timed("plan"):
+            planned = plan_for(manifest, hand, opened, work, progress)
+        raise_all(planned.errors)
+        if dry_run:
+            return _rehearsed(manifest, opened, planned, work)
+        secrets = secret_values(manifest, ask) if allow_secrets else {}
+        maker = _Maker(hand, opened, planned, out, work, epoch_s, digest, secrets, allow_secrets, progress, steps)
+        discs = tuple(maker.disc(number) for number in range(1, discs_used(planned.plan) + 1))
+    later = sum(decision.place == "later" for decision in planned.plan.decisions)
+    return Built(
+        manifest.title,
+        discs,
+        planned.plan,
+        planned.plan.seconds_at_link,
+        later,
+        notices=(*planned.notices, *planned.plan.notices, *maker.notices),
+        steps_s=steps.taken,
+    )
+
+
+class Steps:
+    """How long each step took [s]."""
+
+    def __init__(self) -> None:
+        self._taken: dict[str, float] = {}
+
+    @contextlib.contextmanager
+    def timed(self, name: str) -> Iterator[None]:
+        started = time.perf_counter()
+        try:
+            yield
+        finally:
+            self._taken[name] = self._taken.get(name, 0.0) + time.perf_counter() - started
+
+    @property
+    def taken(self) -> tuple[tuple[str, float], ...]:
+        return tuple(self._taken.items())
+
+
+def _missing(hand: AtHand) -> list[MissingError]:
+    """What must burn and is not here. An item that waits for the link may come later."""
+    here = set(hand.manifest.has)
+    wanted = [i.id for i in hand.manifest.items if i.id not in here and not (i.place == "later" and i.size_bytes)]
+    return missing_errors(hand, wanted)
+
+
+def source_date(pins: Mapping[str, Pin]) -> int:
+    """The date of the volume: SOURCE_DATE_EPOCH, else the newest pin's [s since 1970 UTC].
+
+    Raises:
+        UsageError: SOURCE_DATE_EPOCH is no whole number of seconds
+    """
+    given = os.environ.get("SOURCE_DATE_EPOCH")
+    if given is None:
+        return max((pin.fetched_s for pin in pins.values()), default=0)
+    if not given.isdigit() or int(given) > 4_102_444_800:
+        raise UsageError(f"SOURCE_DATE_EPOCH is {given!r}, not seconds since 1970", hint="Unset it, or give a number.")
+    return int(given)
+
+
+def secret_values(manifest: Manifest, ask: Ask | None) -> dict[str, str]:
+    """Values by name from the environment, else asked for; a secret without a value is left out."""
+    found: dict[str, str] = {}
+    for secret in manifest.secrets:
+        value = os.environ.get(secret.env) or (ask(secret.name) if ask else "")
+        if value:
+            found[secret.name] = value
+    return found
+
+
+@contextlib.contextmanager
+def _alone(hand: AtHand, out: Path) -> Iterator[None]:
+    """One build at a time in a folder; another one waits for its turn."""
+    key = hashlib.sha256(str(out.resolve()).encode()).hexdigest()
+    lock = hand.cache.lock(f"build-{key}")
+    while not lock.take():
+        time.sleep(0.2)
+    try:
+        yield
+    finally:
+        lock.free()
+
+
+# ------------------------------------------------------------------------------------ nothing has changed
+
+
+def disc_folder(out: Path, disc: int, discs: int) -> Path:
+    """Where one of several discs goes; a single one goes into `out` itself."""
+    return out if discs == 1 else out / f"disc-{disc}"
+
+
+def _standing(out: Path, digest: str, manifest: Manifest) -> Built | None:
+    """The build that stands there already, when it comes from the same inputs and every byte is as it was written."""
+    folders = [out] if (out / RECORD).exists() else sorted(out.glob("disc-*"), key=lambda f: (len(f.name), f.name))
+    discs = []
+    for folder in folders:
+        disc = _standing_disc(folder, digest, manifest)
+        if disc is None:
+            return None
+        discs.append(disc)
+    if not discs:
+        return None
+    record = load_record(discs[0].record)
+    settings = dict(record.settings)
+    if settings.get("build.discs") != str(len(discs)):
+        return None
+    later = sum(item.place == "later" for item in record.items)
+    return Built(manifest.title, tuple(discs), None, float(settings["build.seconds_at_link"]), later)
+
+
+def _standing_disc(folder: Path, digest: str, manifest: Manifest) -> BuiltDisc | None:
+    try:
+        record = load_record(folder / RECORD)
+        image = folder / f"{record.volume}-{record.build_id}.iso"
+        if record.inputs_sha256 != digest or not _sums_hold(folder, image.name):
+            return None
+    except (DiscError, OSError, ValueError):
+        return None
+    burned = sum(item.place == "burn" for item in record.items)
+    copy_s = float(dict(record.settings)["build.copy_s"])
+    return BuiltDisc(
+        folder,
+        image,
+        folder / RECORD,
+        record.build_id,
+        record.image_sectors,
+        usable_sectors(manifest.medium),
+        record.image_sha256,
+        sum(bool(file.sha256) for file in record.files),
+        burned,
+        copy_s,
+        unchanged=True,
+    )
+
+
+def _sums_hold(folder: Path, image: str) -> bool:
+    """Whether every file of the build is what SHA256SUMS says. Raises OSError where one is missing."""
+    lines = (line.partition("  ") for line in (folder / SUMS).read_text().splitlines())
+    listed = {name: sha256 for sha256, _, name in lines}
+    if set(listed) != {image, RECORD, *SHEETS}:
+        return False
+    for name, sha256 in listed.items():
+        with (folder / name).open("rb") as file:
+            if hashlib.file_digest(file, "sha256").hexdigest() != sha256:
+                return False
+    return True
+
+
+# ------------------------------------------------------------------------------------------------ making
+
+
+def _rehearsed(manifest: Manifest, opened: Mapping[str, Opened], planned: Planned, work: Path) -> Built:
+    """Every edit before and after, of all discs."""
+    edits: list[AppliedEdit] = []
+    notices: list[Notice] = []
+    for disc in range(1, discs_used(planned.plan) + 1):
+        forms = forms_on(planned.plan, disc)
+        tree = tree_of(manifest, opened, forms, work, present=before(planned.plan, disc), preview=True)
+        raise_all(list(flatten(tree.errors)))
+        edits += [edit for entry in tree.named for edit in entry.staged.edits]
+        notices += tree.notices
+    return Built(manifest.title, (), planned.plan, edits=tuple(edits), dry_run=True, notices=tuple(notices))
+
+
+class _Maker:
+    """Makes the discs of one plan, one after the other."""
+
+    def __init__(
+        self,
+        hand: AtHand,
+        opened: Mapping[str, Opened],
+        planned: Planned,
+        out: Path,
+        work: Path,
+        epoch_s: int,
+        digest: str,
+        secrets: Mapping[str, str],
+        allow_secrets: bool,
+        progress: Progress,
+        steps: Steps,
+    ) -> None:
+        self.hand, self.opened, self.planned = hand, opened, planned
+        self.out, self.work, self.epoch_s, self.digest = out, work, epoch_s, digest
+        self.secrets, self.allow_secrets = secrets, allow_secrets
+        self.progress, self.steps = progress, steps
+        self.discs = discs_used(planned.plan)
+        self.notices: list[Notice] = []
+
+    def disc(self, number: int) -> BuiltDisc:
+        """One disc: its tree, its image, then what is told of it."""
+        manifest = self._manifest(number)
+        plan = self.planned.plan
+        with self.steps.timed("stage"):
+            tree = tree_of(
+                manifest,
+                self.opened,
+                forms_on(plan, number),
+                self.work,
+                present=before(plan, number),
+                epoch_s=self.epoch_s,
+                secrets=self.secrets,
+                allow_secrets=self.allow_secrets,
+            )
+        raise_all(list(flatten(tree.errors)))
+        self.notices += tree.notices
+        _check_capacity(tree, manifest)
+        folder = disc_folder(self.out, number, self.discs)
+        folder.mkdir(parents=True, exist_ok=True)
+        old = _old_image(folder)
+        with self.steps.timed("image"):
+            image, written = self._image(tree, manifest, folder)
+        copy_s = copy_seconds(manifest, written.placed)
+        with self.steps.timed("record and sheets"):
+            self._tell(number, tree, manifest, folder, image, written, copy_s)
+        if old and old != image.name:
+            (folder / old).unlink(missing_ok=True)
+        return BuiltDisc(
+            folder,
+            image,
+            folder / RECORD,
+            tree.build_id,
+            written.sectors,
+            usable_sectors(manifest.medium),
+            written.sha256,
+            sum(bool(placed.named.staged.content) for placed in written.placed),
+            len(forms_on(plan, number)),
+            copy_s,
+            old if old and old != image.name else "",
+        )
+
+    def _manifest(self, number: int) -> Manifest:
+        """The manifest with the volume name of one disc: a further disc has its number at the end."""
+        manifest = self.hand.manifest
+        if number == 1:
+            return manifest
+        volume = f"{manifest.medium.volume[: 16 - len(str(number))]}{number}"
+        return replace(manifest, medium=replace(manifest.medium, volume=volume))
+
+    def _image(self, tree: Tree, manifest: Manifest, folder: Path) -> tuple[Path, ImageWritten]:
+        """Writes and checks the image beside its place, then moves it there."""
+        image = folder / f"{manifest.medium.volume}-{tree.build_id}.iso"
+        part = folder / ".image.part"
+        try:
+            written = write_image(tree.named, part, tree.options, self.progress)
+            with part.open("rb") as file:
+                os.fsync(file.fileno())
+            part.replace(image)
+        except BaseException:
+            part.unlink(missing_ok=True)
+            raise
+        return image, written
+
+    def _tell(
+        self,
+        number: int,
+        tree: Tree,
+        manifest: Manifest,
+        folder: Path,
+        image: Path,
+        written: ImageWritten,
+        copy_s: float,
+    ) -> None:
+        """Record, sheets and checksums. The record comes last but one: with it the build counts as made."""
+        plan = self.planned.plan
+        facts = sheet.facts_from(
+            manifest,
+            plan,
+            pins=self.hand.pins,
+            placed=written.placed,
+            build_id=tree.build_id,
+            disc=number,
+            discs=self.discs,
+            image=image.name,
+            image_sectors=written.sectors,
+            copy_s=copy_s,
+            date_s=self.epoch_s,
+            curve=self._curve(),
+            notices=tree.notices,
+        )
+        write_whole(folder / SHEETS[0], sheet.text(facts))
+        write_whole(folder / SHEETS[1], sheet.html(facts))
+        told = {
+            "build.discs": str(self.discs),
+            "build.disc": str(number),
+            "build.copy_s": f"{copy_s:.3f}",
+            "build.seconds_at_link": f"{plan.seconds_at_link:.3f}",
+        }
+        record = make_record(
+            written,
+            tree.options,
+            tree.build_id,
+            title=manifest.title,
+            items=[self._item(decision, number) for decision in plan.decisions],
+            pins=list(self.hand.pins.values()),
+            settings=settings_of(manifest) | told,
+            inputs_sha256="" if self.allow_secrets else self.digest,
+        )
+        save_record(record, folder / RECORD)
+        write_whole(folder / SUMS, _sums(folder, {image.name: written.sha256}))
+
+    def _curve(self) -> list[tuple[int, float]]:
+        if self.hand.manifest.link is None:
+            return []
+        return [(point.medium_sectors * 2048, point.seconds_at_link) for point in curve(self.planned.problem)]
+
+    def _item(self, decision: Decision, number: int) -> RecordItem:
+        item = self.hand.manifest.item(decision.id)
+        opened = self.opened.get(decision.id)
+        here = decision.place == "burn" and decision.disc == number
+        earlier = decision.place == "present" or (decision.disc is not None and decision.disc < number)
+        pin = self.hand.pins.get(decision.id)
+        return RecordItem(
+            item.id,
+            item.title,
+            item.version,
+            "burn" if here else "present" if earlier else "later",
+            (decision.form or "") if here else "",
+            opened.sha256 if opened else "",
+            pin.size_bytes if pin else item.size_bytes or 0,
+        )
+
+
+def _sums(folder: Path, known: Mapping[str, str]) -> str:
+    """Lines that `sha256sum -c` takes."""
+    sums = dict(known)
+    for name in (RECORD, *SHEETS):
+        sums[name] = hashlib.sha256((folder / name).read_bytes()).hexdigest()
+    return "".join(f"{sha256}  {name}\n" for name, sha256 in sorted(sums.items()))
+
+
+def _old_image(folder: Path) -> str:
+    """The name of the image of an earlier build in this folder, by its own record; empty without one."""
+    try:
+        record = load_record(folder / RECORD)
+    except (DiscError, OSError):
+        return ""
+    return f"{record.volume}-{record.build_id}.iso"
+
+
+def _check_capacity(tree: Tree, manifest: Manifest) -> None:
+    most = usable_sectors(manifest.medium)
+    if tree.sectors > most:
+        raise CapacityError(
+            f"the disc needs {tree.sectors:,} sectors, the medium has {most:,}; nothing was written",
+            hint='Take a larger medium, or let an item wait with place = "later".',
+        )
+
+
+def copy_seconds(manifest: Manifest, placed: tuple[Placed, ...]) -> float:
+    """Seconds the old drive takes to read what is copied: files lie in the order of the copy, so one seek a folder."""
+    copied = [p for p in placed if p.named.staged.copied and p.named.staged.content]
+    folders = {p.named.iso[:-1] for p in copied}
+    total = sum(p.named.staged.content.size_bytes for p in copied if p.named.staged.content)
+    profile = manifest.profile
+    return read_seconds(total, len(folders) + 1, manifest.medium.drive_speed or profile.drive_speed, profile.access_s)

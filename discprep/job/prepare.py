@@ -1,0 +1,52 @@
+"""`prepare`: fetch, verify, plan and build in one go; every step goes on where an earlier run stopped."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+
+from discprep.errors import DiscprepError, raise_all
+from discprep.fetch.cache import Cache
+from discprep.fetch.look import Ask as AskFile
+from discprep.job.at_hand import at_hand
+from discprep.job.build import Ask, build_from
+from discprep.job.fetch import fetch_manifest
+from discprep.manifest import load_manifest
+from discprep.model import Manifest, Progress, Silent
+from discprep.report.build import Built, FetchTotals
+
+
+def prepare(
+    path: Path,
+    out: Path,
+    *,
+    machine: Path | None = None,
+    cache_root: Path | None = None,
+    settings: Mapping[str, str] | None = None,
+    look_in: Path | None = None,
+    allow_secrets: bool = False,
+    ask: Ask | None = None,
+    ask_file: AskFile | None = None,
+    progress: Progress | None = None,
+) -> Built:
+    """The main job. An item that waits for the link may be missing, when its size is known; all else must come.
+
+    Raises: what `fetch` and `build` raise; what is missing is listed together
+    """
+    progress = progress or Silent()
+    manifest = load_manifest(path, machine=machine, settings=settings)
+    cache = Cache(cache_root)
+    report = fetch_manifest(manifest, cache, look_in=look_in, ask=ask_file, progress=progress)
+    raise_all([error for error in report.errors if not _may_wait(manifest, error)])
+    built = build_from(at_hand(manifest, cache.root), out, False, allow_secrets, ask, progress)
+    missing = sum(entry.path is None for entry in report.items)
+    totals = FetchTotals(len(report.items) - missing, missing, report.moved_bytes, report.elapsed_s)
+    steps = (("fetch", report.elapsed_s), *built.steps_s)
+    notices = (*report.notices, *built.notices)
+    return replace(built, fetched=totals, steps_s=steps, notices=notices, errors=report.errors)
+
+
+def _may_wait(manifest: Manifest, error: DiscprepError) -> bool:
+    item = next((item for item in manifest.items if item.id == error.item), None)
+    return item is not None and item.place == "later" and item.size_bytes is not None
