@@ -106,8 +106,6 @@ def main() -> int:
         cache = ("--cache", OUT / "cache")
         codes = [
             discprep("check", manifest),
-            discprep("fetch", manifest, "--look-in", downloads, *cache),
-            discprep("verify", manifest, *cache),
             discprep("prepare", manifest, "--out", OUT / "disc", "--look-in", downloads, *cache),
             discprep("plan", manifest, *cache),
             discprep("readback", OUT / "disc" / "record.json", next((OUT / "disc").glob("*.iso"), OUT)),
