@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import errno
 import signal
+import tempfile
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from discprep.archives import OpenTask, open_all
@@ -15,7 +16,7 @@ from discprep.errors import MissingError, UsageError, raise_all
 from discprep.fetch.cache import Cache
 from discprep.fetch.fetch import fetch_items
 from discprep.fetch.pins import pins_of
-from discprep.job.at_hand import AtHand, at_hand, published_name
+from discprep.job.at_hand import AtHand, at_hand, open_items, published_name
 from discprep.link import download
 from discprep.manifest import load_manifest
 from discprep.model import Fetched, Item, Manifest, Notice, Opened, Plan, Progress
@@ -55,17 +56,17 @@ def serve(
     path: Path,
     wish: Wish,
     *,
-    planner: Planner,
     tell: Callable[[Event], None],
     machine: Path | None = None,
     cache: Path | None = None,
     progress: Progress,
+    planner: Planner | None = None,
 ) -> Ended:
     """Serves until Ctrl-C (or a termination signal): the first lets running transfers end, the second ends at once.
 
     Arguments:
-        planner: says what waits for the link and in which order
         tell: called when the shelf stands and after each transfer, from many threads
+        planner: says what waits for the link and in which order; the plan itself by default
 
     Raises:
         ManifestError, Faults: the manifest or its pins are wrong
@@ -75,13 +76,21 @@ def serve(
     host, port = parse_bind(wish.bind)
     manifest = load_manifest(path, machine=machine)
     hand = at_hand(manifest, cache)
-    order, notices = order_of(manifest, planner(hand, progress), wish)
+    order, notices = order_of(manifest, (planner or planned)(hand, progress), wish)
     stock = _stock(hand, order, progress)
     keeper = _keeper(stock, hand, wish, tell, progress)
     server = _listen(host, port, keeper)
     listening = _listening(manifest, keeper, server, host, wish, notices)
     with _terminable():
         return _run(server, keeper, listening, tell, progress)
+
+
+def planned(hand: AtHand, progress: Progress) -> Plan:
+    """The plan for what is at hand; raises as `job.plan`."""
+    from discprep.job.plan import plan_for
+
+    with tempfile.TemporaryDirectory(prefix="discprep-") as work:
+        return plan_for(hand.manifest, hand, open_items(hand, progress), Path(work), progress).plan
 
 
 # ------------------------------------------------------------------------------------------- what is offered
@@ -140,16 +149,17 @@ def _shapes(words: Sequence[str], offered: Sequence[str]) -> tuple[tuple[tuple[s
 
 def _stock(hand: AtHand, order: Order, progress: Progress) -> Stock:
     manifest = hand.manifest
+    # The shelf is asked by number: no name is looked up.
+    link = replace(manifest.link, name_lookup=False) if manifest.link else None
 
     def opened(item: Item, fetched: Fetched) -> Opened:
         return open_one(manifest, hand.cache, item, fetched, progress)
 
     def seconds(size_bytes: int, escapes: tuple[int, int] | None) -> float | None:
-        if manifest.link is None:
+        if link is None:
             return None
-        return download(
-            size_bytes, escapes=escapes, link=manifest.link, bridge=manifest.bridge, profile=manifest.profile
-        ).expected
+        times = download(size_bytes, escapes=escapes, link=link, bridge=manifest.bridge, profile=manifest.profile)
+        return times.expected
 
     return Stock(manifest, order, opened, seconds, hand.cache.root / WORK)
 

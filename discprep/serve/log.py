@@ -56,6 +56,7 @@ def append(path: Path, transfer: Transfer) -> None:
     line = json.dumps({"pull": FORMAT, **asdict(transfer)}, ensure_ascii=False) + "\n"
     file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o644)
     try:
+        _lock(file)
         size = os.fstat(file).st_size
         # A kill can have torn the last line: ours then starts on a new one.
         torn = size > 0 and _byte_at(file, size - 1) != b"\n"
@@ -63,6 +64,15 @@ def append(path: Path, transfer: Transfer) -> None:
         os.fsync(file)
     finally:
         os.close(file)
+
+
+def _lock(file: int) -> None:
+    """Held until the file is closed, so that the last byte looked at is not in the middle of another's line."""
+    try:
+        import fcntl
+    except ImportError:  # a host without it: the reader passes over what two servers at once may do
+        return
+    fcntl.flock(file, fcntl.LOCK_EX)
 
 
 def _byte_at(file: int, offset: int) -> bytes:

@@ -311,7 +311,7 @@ class Server:
         at_s = int(self._wall() - (self._clock() - start))
         self._answers.began(key, reply, connection.client)
         head = self._head(request, reply, keep_alive=keep_alive)
-        acknowledged = self._send_file(connection, head, reply, key)
+        acknowledged = self._send_file(connection, head, reply, key, last=not keep_alive)
         seconds = self._clock() - start
         self._answers.sent(key, Sent(reply, request, connection.client, at_s, acknowledged, seconds, fresh))
         return acknowledged == reply.length_bytes
@@ -337,9 +337,9 @@ class Server:
             headers["Content-Length"] = str(reply.length_bytes if reply.path else len(reply.body))
         return http.reply_head(reply.status, int(self._wall()), headers, keep_alive=keep_alive)
 
-    def _send_file(self, connection: Connection, head: bytes, reply: Reply, key: str) -> int:
+    def _send_file(self, connection: Connection, head: bytes, reply: Reply, key: str, *, last: bool) -> int:
         """Sends head and bytes. Returns how many bytes of the body the other side acknowledged."""
-        handed = 0
+        handed = ending = 0
         try:
             with Path(reply.path).open("rb") as file:
                 file.seek(reply.first_byte)
@@ -347,10 +347,16 @@ class Server:
                     self._push(connection, chunk)
                     handed += len(chunk)
                     self._answers.moved(key, len(chunk))
+            if last:
+                # Old fetchers read until the end: it goes with the last bytes, not a round trip after them. It counts
+                # as one byte in the queue.
+                connection.sock.shutdown(socket.SHUT_WR)
+                ending = 1
             self._wait_acknowledged(connection)
         except OSError:
             pass  # the client went away: what it acknowledged counts
-        return max(0, min(reply.length_bytes, handed - unacknowledged(connection.sock) - len(head)))
+        waiting = max(0, unacknowledged(connection.sock) - ending)
+        return max(0, min(reply.length_bytes, handed - waiting - len(head)))
 
     def _push(self, connection: Connection, data: bytes) -> None:
         """Sends all of `data`, for as long as anything moves."""

@@ -13,7 +13,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
-from serve.test_server import wait_until
+from support.clients import split_reply, wait_until
 
 from discprep.errors import UsageError
 from discprep.job.serve import Wish, serve
@@ -21,7 +21,6 @@ from discprep.model import Decision, Plan, Silent
 from discprep.report.serve import Ended, Listening, document, text
 from discprep.serve.log import Transfer, read
 from discprep.serve.reach import parse_bind, reachable
-from support.clients import split_reply
 
 MANIFEST = """format = 1
 title = "Reading-room machine"
@@ -279,7 +278,7 @@ def test_signals_end_it(tmp_path: Path) -> None:
     (tmp_path / "tools.zip").write_bytes(b"")
     manifest = recipe(tmp_path)
     with zipfile.ZipFile(tmp_path / "tools.zip", "w") as archive:
-        archive.writestr(zipfile.ZipInfo("BIG.DAT"), os.urandom(600_000))
+        archive.writestr(zipfile.ZipInfo("BIG.DAT"), os.urandom(2_000_000))
     sha256 = hashlib.sha256((tmp_path / "tools.zip").read_bytes()).hexdigest()
     manifest.write_text(MANIFEST.format(folder=tmp_path, sha256=sha256))
     root = Path(__file__).resolve().parents[2]
@@ -290,16 +289,15 @@ def test_signals_end_it(tmp_path: Path) -> None:
         assert process.stdout
         port = int(process.stdout.readline().split("port=")[1].split(",")[0])
         with socket.create_connection(("127.0.0.1", port), 30) as sock:
-            sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4096)
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 65_536)
             sock.sendall(b"GET /tools.zip?wait HTTP/1.0\r\n\r\n")
             got = len(sock.recv(1000))
             for number in sent:
                 process.send_signal(number)
                 threading.Event().wait(0.3)
-            sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 1_000_000)
             while chunk := sock.recv(65_536):
                 got += len(chunk)
         said = process.communicate(timeout=30)[0]
-        whole = got > 600_000
+        whole = got > 2_000_000
         assert whole == (len(sent) == 1)
         assert f"broken_off={not whole}" in said

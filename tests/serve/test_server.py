@@ -12,7 +12,17 @@ from pathlib import Path
 
 import pytest
 from serve.test_http import malformed
-from support.clients import TIME_S, offer, random_bytes, read_all, reading_room, serving, shelf_file, split_reply
+from support.clients import (
+    TIME_S,
+    offer,
+    random_bytes,
+    read_all,
+    reading_room,
+    serving,
+    shelf_file,
+    split_reply,
+    wait_until,
+)
 
 from discprep.errors import MissingError
 from discprep.serve import log
@@ -211,13 +221,6 @@ def test_memory_stays_bounded_under_hostile_clients(tmp_path: Path) -> None:
         for sock in held:
             sock.close()
     assert peak < 4 * 2**20
-
-
-def wait_until(true: object, limit_s: float = 10) -> None:
-    end = time.monotonic() + limit_s
-    while not true() and time.monotonic() < end:
-        time.sleep(0.01)
-    assert true()
 
 
 # --------------------------------------------------------------------------------------------------- log

@@ -6,8 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from serve.test_server import wait_until
-from support.clients import serving
+from support.clients import serving, wait_until
 from support.programs import program
 from support.staging import manifest_of, opened_of
 

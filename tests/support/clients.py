@@ -4,7 +4,8 @@ import hashlib
 import random
 import socket
 import threading
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -116,3 +117,11 @@ def serving(shelf: Shelf, bounds: Bounds | None = None, **more: object) -> Itera
         server.stop()
         thread.join()
         server.abort()
+
+
+def wait_until(true: Callable[[], object], limit_s: float = 10) -> None:
+    """Until something is true; fails when it does not become so."""
+    end = time.monotonic() + limit_s
+    while not true() and time.monotonic() < end:
+        time.sleep(0.01)
+    assert true()
