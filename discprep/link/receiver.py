@@ -7,7 +7,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from discprep.link.events import Clock, Timer
+from discprep.link.tcp import ACK_DELAY_S
 
+SHORTEST_DELAY_S = 0.04
 QUICK_ACKS = 16  # how many segments receivers in use acknowledge one by one at first, where the window has the room
 
 
@@ -24,20 +26,22 @@ class AckHabit:
 
     every: int = 2
     quick: int = QUICK_ACKS
-    delay_s: tuple[float, float] = (0.04, 0.2)
+    delay_s: tuple[float, float] = (SHORTEST_DELAY_S, ACK_DELAY_S)
     on_half_window: bool = True
 
 
 EACH_SEGMENT = AckHabit(every=1)
-EVERY_SECOND = AckHabit(quick=0, delay_s=(0.2, 0.2), on_half_window=False)
+EVERY_SECOND = AckHabit(quick=0, delay_s=(ACK_DELAY_S, ACK_DELAY_S), on_half_window=False)
 
 
-def usual_habit(window_bytes: float, mss_bytes: int) -> AckHabit:
-    """Every second segment, the first ones at once: as many as half the window holds, two to sixteen.
+def usual_habit(window_bytes: float, mss_bytes: int, round_trip_s: float) -> AckHabit:
+    """Every second segment, the first ones at once: as many as half the window holds, two to sixteen. A single one
+    waits 0.04 s at least, and no longer than the round trip of the handshake.
 
     Measured on a general-purpose kernel; no standard says so.
     """
-    return AckHabit(quick=min(QUICK_ACKS, max(2, int(window_bytes // (2 * mss_bytes)))))
+    quick = min(QUICK_ACKS, max(2, int(window_bytes // (2 * mss_bytes))))
+    return AckHabit(quick=quick, delay_s=(SHORTEST_DELAY_S, min(ACK_DELAY_S, max(SHORTEST_DELAY_S, round_trip_s))))
 
 
 class Receiver:

@@ -125,8 +125,9 @@ def expected_case(link: LinkSettings, bridge: BridgeSettings | None, profile: Pr
 
 
 def _habit(link: LinkSettings, path: tcp.Path) -> AckHabit:
-    told = {1: EACH_SEGMENT, 2: EVERY_SECOND}
-    return told[link.ack_every] if link.ack_every else usual_habit(path.window_bytes, path.mss_bytes)
+    if link.ack_every:
+        return EACH_SEGMENT if link.ack_every == 1 else EVERY_SECOND
+    return usual_habit(path.window_bytes, path.mss_bytes, tcp.handshake_s(path))
 
 
 def _ends(
