@@ -204,9 +204,10 @@ def renamed_mentions(text: str, renamed: Mapping[str, str], *, item: str, file: 
         text: the file as it will stand on the machine
         renamed: old base name, case-folded -> new base name
     """
-    spaced = [name for name in renamed if _WORD.fullmatch(name) is None]
+    folded = to_lf(text).casefold()
+    spaced = [name for name in renamed if _WORD.fullmatch(name) is None and name in folded]
     found: dict[str, list[int]] = {}
-    for number, line in enumerate(to_lf(text).casefold().split("\n"), 1):
+    for number, line in enumerate(folded.split("\n"), 1):
         words = {word.rstrip(".!?") for word in _WORD.findall(line)} | set(_WORD.findall(line))
         for name in [*(word for word in words if word in renamed), *(name for name in spaced if name in line)]:
             found.setdefault(name, []).append(number)

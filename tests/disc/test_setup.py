@@ -1,16 +1,20 @@
 """Setup scripts on a machine with a 68k-family shell of its profile's own wording (`support/shell68k.py`, written from
 the profile alone). What must be there is computed from the archives' members, not from the scripts."""
 
+import subprocess
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from support.dos import dos_profile
+from support.programs import program
 from support.shell68k import MapTable
 from support.staging import manifest_of, opened_of, prepared
 
 from discprep.disc.contents import content_checksum, read_content
-from discprep.disc.setup import Pull, pull_script, setup_scripts
+from discprep.disc.image import write_image
+from discprep.disc.layout.options import ImageOptions
+from discprep.disc.setup import setup_scripts
 from discprep.disc.setup.flow import THEN, Do, If, write_out
 from discprep.disc.setup.language import Language
 from discprep.disc.setup.language import Path as MachinePath
@@ -60,7 +64,7 @@ def on_disc(result):
         data = None if entry.staged.content is None else read_content(entry.staged.content)
         seen["/".join(entry.rock_ridge)] = data
         if entry.second:
-            seen["/".join(entry.second)] = data
+            seen["/".join(entry.second).removesuffix(".")] = data  # as isoinfo -R lists them on our image
     return seen
 
 
@@ -176,6 +180,19 @@ def test_a_hurt_file_that_is_needed(tmp_path, second_copies):
     assert result.notices == ()
 
 
+def test_second_copies_stand_where_the_scripts_look(tmp_path):
+    """isoinfo (genisoimage) lists each second copy on the written image under the name that the scripts have."""
+    result, seen = disc(tmp_path, second_copies=True)
+    image = tmp_path / "own.iso"
+    write_image(result.named, image, ImageOptions("FIRSTDISC", 0, PROFILE.name_rules, charset=PROFILE.charset))
+    command = [program("isoinfo", "genisoimage"), "-R", "-f", "-i", str(image)]
+    listed = subprocess.run(command, check=True, capture_output=True).stdout.decode("latin-1").splitlines()
+    seconds = {f"/{path}" for path in seen if path.startswith("SECOND/")}
+    assert seconds and seconds <= set(listed)
+    scripts = b"".join(data for path, data in seen.items() if path.startswith("setup/") and data)
+    assert {path for path in seconds if f"carry DISC0:{path[1:]} to ".encode() not in scripts} == set()
+
+
 def test_a_hurt_file_that_nothing_needs(tmp_path):
     """It is listed and passed over; a later run without the fault forgets it."""
     result, seen = disc(tmp_path)
@@ -240,23 +257,6 @@ def test_line_rates(tmp_path):
     assert machine.tree()["Net/line settings"] == EDITED
     machine.perform("DISC0:setup/undo")
     assert machine.tree()["Net/line settings"] == b"owner's"
-
-
-def test_the_rest_over_the_line(tmp_path):
-    """The script pulls each file into its folder, stops where the line breaks, and goes on there when started again."""
-    pulls = [
-        Pull("http://192.0.2.1/one.lha", "Maps:", ("Later", "Packed"), "one.lha"),
-        Pull("http://192.0.2.1/two%20b.lha", "Maps:", (), "two b.lha"),
-    ]
-    machine = MapTable({}, web={"http://192.0.2.1/one.lha": b"1"})
-    machine.put("pull", pull_script(manifest_of(ITEMS, PROFILE), pulls))
-    assert machine.perform("Maps:pull") == 20
-    assert "Maps:two b.lha did not come." in spoken(machine)
-    machine.web = {"http://192.0.2.1/two%20b.lha": b"22"}
-    assert machine.perform("Maps:pull") == 0
-    assert machine.said[-2:] == ["Pulling two b.lha", "That is all."]
-    assert {"Later/Packed/one.lha": b"1", "two b.lha": b"22"}.items() <= machine.tree().items()
-    assert pull_script(manifest_of(ITEMS, dos_profile()), pulls) == b""
 
 
 def test_a_wrong_disc(tmp_path):

@@ -22,7 +22,7 @@ from discprep.errors import DiscprepError, NameRuleError
 from discprep.manifest.substitute import substitute
 from discprep.model import Content, Manifest, Named, Notice, Shell, Staged
 
-__all__ = ["Pull", "SetupResult", "pull_script", "setup_files", "setup_scripts"]
+__all__ = ["SetupResult", "setup_files", "setup_scripts"]
 
 ROOM_BYTES = 8192
 
@@ -35,53 +35,6 @@ class SetupResult:
     parts: tuple[Part, ...] = ()
     notices: tuple[Notice, ...] = ()
     errors: tuple[DiscprepError, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Pull:
-    """One file to pull over the line: its address, and its folder and name on the machine, legal there."""
-
-    url: str
-    volume: str  # the volume's path
-    folder: tuple[str, ...]
-    name: str
-
-
-def pull_script(manifest: Manifest, pulls: Sequence[Pull]) -> bytes:
-    """A script for the machine that pulls files over the line, in order; it passes over those already there, so that
-    it can be started again after a break. No bytes where the machine's language has no fetch command.
-
-    Raises:
-        NameRuleError: a line longer than the language takes
-        EditError: a path that the machine's charset cannot express
-    """
-    shell = manifest.profile.shell
-    if shell is None or not shell.fetch:
-        return b""
-    language = Language(shell, manifest.profile)
-    title = f"{manifest.title or manifest.medium.volume}: the rest, over the line"
-    nodes = [*language.raw(shell.opening, title=title, build=""), *language.say(title)]
-    for pull in pulls:
-        nodes += _pull(language, pull)
-    closing = language.raw(shell.closing, title=title, build="")
-    lines = write_out([*nodes, *language.say("That is all.")], shell, language.fits, closing)
-    return encode_text("\n".join([*lines, ""]), manifest.profile, where=title)
-
-
-def _pull(language: Language, pull: Pull) -> list[Node]:
-    target = MachinePath(pull.volume, (*pull.folder, pull.name))
-    nodes: list[Node] = []
-    for depth in range(1, len(pull.folder) + 1):
-        folder = MachinePath(pull.volume, pull.folder[:depth])
-        nodes += language.when("no_folder", folder, language.command("make_folder", folder))
-    failed = language.stop(f"{language.path(target)} did not come. Start this script again once the line stands.")
-    fetch = [
-        *language.say(f"Pulling {pull.name}"),
-        *language.command("fetch", target, url=pull.url),
-        *language.failed("fetch", [*language.when("exists", target, language.command("delete", target)), *failed]),
-        *language.when("missing", target, failed, rare=True),
-    ]
-    return [*nodes, *language.when("missing", target, fetch)]
 
 
 def setup_files(

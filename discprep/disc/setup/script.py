@@ -102,11 +102,11 @@ def disc_parts(named: Named) -> tuple[str, ...]:
 
 def second_parts(named: Named) -> tuple[str, ...]:
     """The same for the second copy, whose path is one in every tree."""
-    return named.second if named.rock_ridge or named.joliet else _seen(named.second)
+    return _seen(named.second)
 
 
 def _seen(iso: tuple[str, ...]) -> tuple[str, ...]:
-    """A path of the primary tree without the dot of an empty extension, which machines do not show."""
+    """An identifier's path without the dot of an empty extension, which machines do not show."""
     return (*iso[:-1], iso[-1].removesuffix("."))
 
 
@@ -459,6 +459,7 @@ class Scripts:
             *(self._folder(target.folder) if len(target.parts) > 1 else []),
             *self._old_away(target),
             *self._copy(variant, self.site.on_disc(variant), target),
+            *self._second_copy(variant, target),
             *self.say.when("missing", target, stop, rare=True),
         ]
 
