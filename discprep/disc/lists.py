@@ -74,11 +74,13 @@ def _heading(item_id: str, manifest: Manifest) -> str:
 
 
 def _line(entry: Named) -> str:
-    path = "/".join(disc_parts(entry))
-    size = str(entry.staged.content.size_bytes if entry.staged.content else 0)
-    own = entry.staged.member or "/".join(entry.staged.name)
-    line = f"  {path.ljust(NAME_COLUMNS)} {size:>10}"
-    return line if path.casefold().endswith(own.casefold()) else f"{line}  {own}"
+    path, staged = "/".join(disc_parts(entry)), entry.staged
+    known = staged.content and staged.name != (CHECKSUMS,)  # that list is written after this one
+    size = str(staged.content.size_bytes) if known and staged.content else "-"
+    own = staged.member or "/".join(staged.name)
+    remarks = [] if path.casefold().endswith(own.casefold()) else [own]
+    remarks += [f"for {staged.rate_bit_s} baud"] if staged.rate_bit_s else []
+    return "  ".join([f"  {path.ljust(NAME_COLUMNS)} {size:>10}", *remarks])
 
 
 def checksums_text(named: Sequence[Named]) -> str:

@@ -8,10 +8,13 @@ import subprocess
 from dataclasses import replace
 
 import pytest
-from support.dos import dos_profile, files_below, own_image, plain_image, run_dos
+from support.dos import differences, dos_profile, files_below, install_all, own_image, plain_image, run_dos
 from support.programs import program
 from support.staging import manifest_of, opened_of, prepared
 
+from discprep.disc.image import write_image
+from discprep.disc.layout.options import ImageOptions
+from discprep.disc.record import make_record
 from discprep.manifest.substitute import RATE_MARKER
 from discprep.model import Edit, Item, Step, Volume
 
@@ -215,3 +218,15 @@ def test_a_lost_file_that_nothing_needs(tmp_path):
     files = files_below(target)
     assert files["SAVED/HURT.TXT"] == b"D:\\CATALOG1\\INDEX.TXT\r\n"
     assert without_saved(files) == {k: v for k, v in wanted(result).items() if k != "CATALOG1/INDEX.TXT"}
+
+
+def test_a_record_tells_what_is_installed(tmp_path):
+    """All parts in order leave what the record promises, to the byte."""
+    result, _ = disc(tmp_path)
+    options = ImageOptions("FIRSTDISC", epoch_s=946_684_800)
+    written = write_image(result.named, tmp_path / "own.iso", options)
+    record = make_record(written, options, "c0ffee1234")
+    files = install_all(written.path, tmp_path / "c")
+    assert len([f for f in record.files if f.target and f.sha256]) == len(wanted(result))
+    assert differences(record, files) == []
+    assert differences(record, {**files, "NET/TOOLS/DIAL.EXE": b"other"}) == ["NET/TOOLS/DIAL.EXE"]

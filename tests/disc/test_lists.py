@@ -75,6 +75,7 @@ def test_contents_with_both_names(tmp_path):
     assert any(line.split() == [b"NET/READ_ME_.TXT", b"8", b"Read", b"Me", b"First.txt"] for line in lines)
     assert any(line.split() == [b"NET/A/LINE.CFG", b"10"] for line in lines)
     assert any(line.endswith(b"  \x9abersicht.txt") for line in lines)
+    assert any(line.split() == [b"SHA256.TXT", b"-"] for line in lines)
 
 
 def test_names_outside_the_charset_are_shown_plainer(tmp_path):

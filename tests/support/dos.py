@@ -4,15 +4,18 @@ Its exit code says nothing (a missing image ends with 0), so callers compare wha
 termination signal when stuck, hence `timeout -k`.
 """
 
+import hashlib
 import os
+import re
 import subprocess
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 
 from discprep.disc.contents import read_content
 from discprep.disc.image import write_image
 from discprep.disc.layout.options import ImageOptions
+from discprep.disc.record import Record
 from discprep.manifest.load import load_profile
 from discprep.model import Named, Profile
 from support.programs import program
@@ -96,3 +99,19 @@ def run_dos(
 def files_below(folder: Path) -> dict[str, bytes]:
     """Relative path in capitals to bytes, of every file: the emulator keeps no capitals apart."""
     return {p.relative_to(folder).as_posix().upper(): p.read_bytes() for p in sorted(folder.rglob("*")) if p.is_file()}
+
+
+def install_all(image: Path, target: Path) -> dict[str, bytes]:
+    """Runs every part of a disc in order, as `files_below` the machine's volume afterwards."""
+    names = subprocess.run(
+        [program("isoinfo", "genisoimage"), "-f", "-i", str(image)], check=True, capture_output=True, text=True
+    ).stdout.splitlines()
+    parts = sorted(re.findall(r"^/SETUP/PART([0-9]+)[.]BAT;1$", "\n".join(names), re.MULTILINE), key=int)
+    run_dos(image, target, [rf"call d:\SETUP\PART{part}.BAT" for part in parts])
+    return files_below(target)
+
+
+def differences(record: Record, files: Mapping[str, bytes]) -> list[str]:
+    """Paths that a record promises on the machine and that are not there byte for byte."""
+    wanted = {"/".join(f.target).upper(): f.sha256 for f in record.files if f.copied and f.sha256 and f.target}
+    return [path for path, sha256 in wanted.items() if hashlib.sha256(files.get(path, b"?")).hexdigest() != sha256]
