@@ -303,6 +303,8 @@ def _locate(source: Source, entry: Entry, limit: int) -> None:
         entry.is_bad("its local header has another name than the central directory")
     if method != entry.method:
         entry.is_bad("its local header has another method than the central directory")
+    if (flags ^ entry.flags) & (ENCRYPTED | STRONG):
+        entry.is_bad("its local header and the central directory disagree whether it is encrypted")
     agree = (crc, packed, size) == (entry.crc, entry.packed, entry.size) or 0xFFFFFFFF in (packed, size)
     if not agree and not flags & (DESCRIPTOR | MASKED):
         entry.is_bad("its local header has another size or checksum than the central directory")

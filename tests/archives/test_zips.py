@@ -178,6 +178,7 @@ def refused(data: bytes, tmp_path: Path) -> dict[str, str]:
         (Put(b"x", HELLO, local={"method": 8}), "another method than the central directory"),
         (Put(b"x", HELLO, local={"size": 11}), "another size or checksum than the central directory"),
         (Put(b"x", HELLO, flags=1), "encrypted"),
+        (Put(b"x", HELLO, local={"flags": 1}), "disagree whether it is encrypted"),
         (Put(b"x", HELLO, flags=0x41), "encrypted"),
         (Put(b"x", HELLO, 99), "encrypted"),
         (Put(b"x", HELLO, flags=0x20), "a patch"),
@@ -202,6 +203,15 @@ def test_sizes_behind_the_data_are_not_looked_for(tmp_path: Path) -> None:
     """With a data descriptor (4.3.9) the local sizes are 0, the central ones count."""
     zero = {"crc": 0, "packed": 0, "size": 0}
     assert look(archive(Put(b"x", HELLO, 8, flags=8, local=zero)), tmp_path).contents == {"x": HELLO}
+
+
+def test_what_zip_writes_to_a_pipe(tmp_path: Path) -> None:
+    """It cannot go back, so sizes stand behind the data, in a descriptor."""
+    (tmp_path / "x").write_bytes(words(8))
+    made = subprocess.run([program("zip"), "-q", "-fd", "-", "x"], cwd=tmp_path, check=True, capture_output=True).stdout
+    assert int.from_bytes(made[6:8], "little") & 8
+    seen = look(made, tmp_path)
+    assert seen.contents == {"x": words(8)} and seen.whole
 
 
 def test_overlapping_members_are_both_refused(tmp_path: Path) -> None:
