@@ -29,7 +29,7 @@ from discprep.fetch.transport import (
 )
 from discprep.model import Hashes
 
-_WORTH_ANOTHER_BYTES = 64 * 2**10  # an attempt that brought so much does not count as one
+_WORTH_ANOTHER_BYTES = 64 * 2**10  # an attempt that came so much further than any before does not count as one
 _WEB_NAMES = (".htm", ".html", ".shtml", ".xhtml")
 _WEB_STARTS = (b"<!doctype html", b"<html", b"<head", b"<title", b"<body", b"<script", b"<meta")
 _ENCODINGS = {"gzip": 31, "x-gzip": 31, "deflate": 47}  # zlib's window bits
@@ -121,9 +121,8 @@ class Downloader:
             StorageError: the host's disk
             Stopped: the run ends
         """
-        started_s, failures = self.run.clock(), 0
+        started_s, failures, furthest_bytes = self.run.clock(), 0, 0
         while True:
-            before_bytes = meter.network_bytes
             part = Part(part_path)
             try:
                 with part:
@@ -134,7 +133,8 @@ class Downloader:
                 mixed = fault.kind == "restart" or (useless and part.joined)
                 if useless:
                     part.drop()
-                failures += meter.network_bytes - before_bytes < _WORTH_ANOTHER_BYTES or mixed
+                failures += mixed or part.size_bytes < furthest_bytes + _WORTH_ANOTHER_BYTES
+                furthest_bytes = max(furthest_bytes, part.size_bytes)
                 late = self.run.clock() - started_s > self.run.settings.transfer_max_s
                 if not (mixed or fault.again) or failures >= self.run.settings.attempts or late:
                     raise

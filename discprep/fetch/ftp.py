@@ -6,7 +6,7 @@ import ftplib
 import re
 import socket
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from datetime import UTC, datetime
 from urllib.parse import unquote, unquote_to_bytes, urlsplit
 
@@ -37,15 +37,15 @@ class FtpTransport:
     @contextmanager
     def open(self, source: str, resume: Resume | None, run: Run, watch: Watch, hops: int) -> Iterator[Answer]:
         """Logs in and asks for the file. Raises SourceFault."""
-        with run.connection(host(source)), _control(source, run, watch) as control:
+        with run.connection(host(source)), _control(source, run, watch) as control, ExitStack() as stack:
             with _translated(run, watch):
                 path = _path(source)
                 validators = _validators(control, path)
                 same = resume is not None and _same(resume.validators, validators)
                 data, offset_bytes = _start(control, path, resume.offset_bytes if resume and same else 0)
+                stack.callback(data.close)
             _watch_socket(watch, data, control.sock)
-            with data:
-                yield Answer(offset_bytes, validators, _reader(data, control, run, watch), source)
+            yield Answer(offset_bytes, validators, _reader(data, control, run, watch), source)
 
     def head(self, source: str, run: Run, watch: Watch) -> Validators:
         """Size and date as the server gives them. Raises SourceFault."""
@@ -147,9 +147,11 @@ def _translated(run: Run, watch: Watch) -> Iterator[None]:
         yield
     except _FAULTS as error:
         run.check()
-        if watch.aborted:
-            raise SourceFault("the server kept us waiting without sending; given up") from None
-        raise _fault(error, run) from None
+        if not watch.aborted:
+            raise _fault(error, run) from None
+    if watch.aborted:  # the socket was shut, which can also look like an orderly end
+        run.check()
+        raise SourceFault("the server kept us waiting without sending; given up")
 
 
 def _fault(error: BaseException, run: Run) -> SourceFault:

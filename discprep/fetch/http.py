@@ -12,7 +12,7 @@ import re
 import socket
 import threading
 from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from contextlib import ExitStack, contextmanager, suppress
 from email.utils import parsedate_to_datetime
 from typing import Any
 from urllib.parse import urljoin
@@ -90,18 +90,15 @@ class HttpTransport:
     def _exchange(self, method: str, source: str, resume: Resume | None, run: Run, watch: Watch) -> Iterator[Any]:
         _here.watch = watch
         timeout = (run.settings.connect_timeout_s, run.settings.stall_timeout_s)
-        try:
+        with ExitStack() as stack:
+            stack.callback(setattr, _here, "watch", None)
             with _translated(run, watch):
                 request = requests.Request(method, source, headers=_headers(resume)).prepare()
                 response = self._adapter.send(
                     request, stream=True, timeout=timeout, verify=self._verify, proxies=self._proxies_for(source)
                 )
-            try:
-                yield response
-            finally:
-                response.close()
-        finally:
-            _here.watch = None
+                stack.callback(response.close)
+            yield response
 
     def _proxies_for(self, source: str) -> dict[str, str]:
         place = f"{scheme(source)} {host(source)}"
@@ -144,6 +141,7 @@ def _answer(response: requests.Response, source: str, resume: Resume | None, run
             size_bytes, validators.etag, validators.last_modified, validators.date_s, validators.encoding
         )
     raw = response.raw
+    raw.enforce_content_length = False  # whoever reads compares, and says how much came
 
     def read(size_bytes: int) -> bytes:
         with _translated(run, watch):
@@ -226,9 +224,11 @@ def _translated(run: Run, watch: Watch) -> Iterator[None]:
         yield
     except _FAULTS as error:
         run.check()
-        if watch.aborted:
-            raise SourceFault("the server kept us waiting without sending; given up") from None
-        raise _fault(error, run) from None
+        if not watch.aborted:
+            raise _fault(error, run) from None
+    if watch.aborted:  # the socket was shut, which can also look like an orderly end
+        run.check()
+        raise SourceFault("the server kept us waiting without sending; given up")
 
 
 def _fault(error: BaseException, run: Run) -> SourceFault:
@@ -242,12 +242,14 @@ def _fault(error: BaseException, run: Run) -> SourceFault:
         return SourceFault(f"its TLS certificate or connection cannot be trusted ({_short(text)}); nothing was taken")
     if of(socket.gaierror, urllib3.exceptions.NameResolutionError):
         return SourceFault("the name of its host cannot be found (DNS)")
-    if of(requests.exceptions.ConnectTimeout, urllib3.exceptions.ConnectTimeoutError):
+    if of(ConnectionRefusedError):
+        return SourceFault("the host refuses the connection")
+    if of(urllib3.exceptions.NewConnectionError):
+        return SourceFault(f"no connection to the host ({_short(text)})")
+    if of(urllib3.exceptions.ConnectTimeoutError):
         return SourceFault(f"no connection within {run.settings.connect_timeout_s:g} s")
     if of(TimeoutError, requests.exceptions.Timeout, urllib3.exceptions.TimeoutError):
         return SourceFault(f"the server sent nothing for {run.settings.stall_timeout_s:g} s", again=True)
-    if of(ConnectionRefusedError):
-        return SourceFault("the host refuses the connection")
     if of(requests.exceptions.InvalidURL, urllib3.exceptions.LocationParseError, requests.exceptions.InvalidSchema):
         return SourceFault(f"this is no URL that can be asked for ({_short(text)})")
     return SourceFault(f"the connection broke ({_short(text)})", again=True)
