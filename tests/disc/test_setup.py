@@ -162,6 +162,40 @@ def test_another_build_keeps_the_first_copies_too(tmp_path):
     assert machine.tree()["Net/line settings"] == b"owner's"
 
 
+def test_what_an_earlier_build_put_there_is_not_saved(tmp_path):
+    """A new build of the same files does not fill the volume with copies of the old one's; the owner's changed settings
+    are saved all the same."""
+    _, seen = disc(tmp_path)
+    machine = MapTable(seen)
+    for part in ("part1", "part2"):
+        machine.perform(f"DISC0:setup/{part}")
+    machine.files["net/line settings"].data = b"changed by the owner"
+    before = set(machine.tree())
+    _, machine.disc = disc(tmp_path, build_id="beef0001")
+    for part in ("part1", "part2"):
+        assert machine.perform(f"DISC0:setup/{part}") == 0
+    copies = [data for name, data in machine.tree().items() if name not in before and not name.startswith("saved/BEEF")]
+    assert copies.count(b"changed by the owner") == 1
+    assert len(copies) <= 2  # the settings, and the list that names them
+    machine.perform("DISC0:setup/undo")
+    assert machine.tree()["Net/line settings"] == b"changed by the owner"
+
+
+def test_other_files_of_an_item_are_saved_again(tmp_path):
+    """Where a new build brings other files, what stands in their place is saved."""
+    _, seen = disc(tmp_path)
+    machine = MapTable(seen)
+    machine.perform("DISC0:setup/part1")
+    machine.put("Docs/New", b"the owner's own")
+    members = {"net": NET, "docs": {**DOCS, "New": b"new"}}
+    _, machine.disc = disc(tmp_path, members=members, build_id="beef0001")
+    for part in ("part1", "part2"):
+        assert machine.perform(f"DISC0:setup/{part}") == 0
+    assert machine.tree()["Docs/New"] == b"new"
+    machine.perform("DISC0:setup/undo")
+    assert machine.tree()["Docs/New"] == b"the owner's own"
+
+
 @pytest.mark.parametrize("second_copies", [False, True])
 def test_a_hurt_file_that_is_needed(tmp_path, second_copies):
     """It is taken from its second copy, else the part stops with a message and is not done."""

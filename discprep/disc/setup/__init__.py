@@ -168,12 +168,11 @@ def _all_scripts(
     yield shell.undo_name, "", partial(scripts.undo, of_part)
     if not _has_settings(shell, (entry.staged for entry in named)):
         return
-    number_of = {item: part.number for part in of_disc for item in part.items}
     originals = {entry.staged.name: entry for entry in named if entry.staged.copied}
     for rate in rates:
         own = _rate_name(shell, rate)
         variants = [
-            (entry, originals[entry.staged.stands_for], number_of.get(entry.staged.item, 1))
+            (entry, originals[entry.staged.stands_for])
             for entry in named
             if entry.staged.rate_bit_s == rate and entry.staged.stands_for in originals
         ]

@@ -61,6 +61,11 @@ class Site:
         """A file whose presence says that a part of this build has saved (`S`) or is done (`P`)."""
         return self.saved / f"{self.build[:5].upper()}{kind}{part}"
 
+    def item_mark(self, entries: Sequence[Named]) -> Path:
+        """A file whose presence says that some build has put these very files on the machine."""
+        digest = hashlib.sha256("\n".join(sorted(self._key(self.target(entry)) for entry in entries)).encode())
+        return self.saved / f"{digest.hexdigest()[:8].upper()}.IN"
+
     @property
     def room_at_rest(self) -> Path:
         return self.saved / f"ROOM{self.ending}"
@@ -89,10 +94,14 @@ class Site:
 
     def saved_copy(self, path: Path) -> Path:
         """Where a path's older copy stands: named by its hash, so that each build finds the same."""
+        digest = hashlib.sha256(self._key(path).encode()).hexdigest().upper()
+        return self.saved / f"{digest[:8]}.{digest[8:11]}"
+
+    def _key(self, path: Path) -> str:
+        """Equal for paths that the machine takes for one."""
         volume = next((v for v in self.manifest.profile.volumes if v.path == path.base), self.volume)
         text = f"{path.base}\0{'/'.join(path.parts)}"
-        digest = hashlib.sha256((text if volume.case_sensitive else text.casefold()).encode()).hexdigest().upper()
-        return self.saved / f"{digest[:8]}.{digest[8:11]}"
+        return text if volume.case_sensitive else text.casefold()
 
 
 def disc_parts(named: Named) -> tuple[str, ...]:
@@ -180,9 +189,8 @@ class Scripts:
             *self.say.when("missing", here, full, rare=True),
         ]
 
-    def _mark(self, kind: str, part: int) -> list[Node]:
-        """Leaves a mark on the machine that the next run finds."""
-        mark = self.site.mark(kind, part)
+    def _mark(self, mark: Path) -> list[Node]:
+        """Leaves a mark on the machine that a later run finds."""
         made = self.say.when("missing", mark, self.say.append(self.site.build, mark), rare=True)
         return [*made, *self.say.when("missing", mark, self._full_stop(mark.base))] if made else []
 
@@ -218,18 +226,29 @@ class Scripts:
     # ----------------------------------------------------------------------------------- saving first
 
     def _save_all(self, part: Part, entries: Sequence[Named]) -> list[Node]:
-        """Saves every file that the part would copy over, and what its hand steps wipe; once for each build."""
-        mark = self.site.mark("S", part.number)
+        """Saves what the part would copy over and what its hand steps wipe, before anything of it is lost.
+
+        Settings and what is wiped are looked at in every run. Programs are not: what this build, or an earlier one
+        with the same files, has put there is no loss, and saving it would fill the volume.
+        """
         wiped = [path for step in (*part.before, *part.after) for path in self.wipes(step)]
-        body = [node for path, folder in wiped for node in self._save(path, folder)]
-        done = {self.site.saved_copy(path) for path, _ in wiped}
-        for folder, files in groupby(_files(entries), lambda entry: self.site.target(entry).folder):
-            targets = [self.site.target(entry) for entry in files]
-            saves = [node for t in targets if self.site.saved_copy(t) not in done for node in self._save(t, False)]
+        settings = [(self.site.target(entry), False) for entry in _files(entries) if entry.staged.edits]
+        always = {self.site.saved_copy(path): (path, folder) for path, folder in [*wiped, *settings]}
+        nodes = [node for path, folder in always.values() for node in self._save(path, folder)]
+        bulk: list[Node] = []
+        for item in _by_item(entries):
+            rest = [entry for entry in item if self.site.saved_copy(self.site.target(entry)) not in always]
+            bulk += self.say.when("missing", self.site.item_mark(item), self._save_files(rest))
+        bulk += self._mark(self.site.mark("S", part.number))
+        return [*nodes, *self.say.when("missing", self.site.mark("S", part.number), bulk)]
+
+    def _save_files(self, entries: Sequence[Named]) -> list[Node]:
+        nodes: list[Node] = []
+        for folder, files in groupby(entries, lambda entry: self.site.target(entry).folder):
+            saves = [node for entry in files for node in self._save(self.site.target(entry), False)]
             # A block that is not entered costs nothing; a jump costs a look through the script.
-            body += self.say.when("folder", folder, saves) if folder.parts and self.site.shell.blocks else saves
-        body += self._mark("S", part.number)
-        return self.say.when("missing", mark, body) if self.site.shell.append else body
+            nodes += self.say.when("folder", folder, saves) if folder.parts and self.site.shell.blocks else saves
+        return nodes
 
     def wipes(self, step: Step) -> list[tuple[Path, bool]]:
         """What a step wipes: each path, and whether it is a folder (written with a `/` at its end)."""
@@ -301,7 +320,8 @@ class Scripts:
     def _copy_item(self, entries: Sequence[Named]) -> list[Node]:
         nodes = [node for entry in entries for node in self._copy_file(entry)]
         volumes = dict.fromkeys(self.site.volume_of(entry).path for entry in entries)
-        return [*nodes, *(node for volume in volumes for node in self._if_full(volume))]
+        full = [node for volume in volumes for node in self._if_full(volume)]
+        return [*nodes, *full, *self._mark(self.site.item_mark(entries))]
 
     def _copy_file(self, entry: Named) -> list[Node]:
         target = self.site.target(entry)
@@ -386,7 +406,7 @@ class Scripts:
         )
         return [
             *self.say.when("exists", self.site.hurt_list, hurt, rare=True),
-            *self._mark("P", part.number),
+            *self._mark(self.site.mark("P", part.number)),
             *self.say.say("", f"Part {part.number} is done.", *following, then),
         ]
 
@@ -422,11 +442,11 @@ class Scripts:
             back += self.say.failed("copy", self.say.say(lost))
         return self.say.when("folder" if folder else "exists", copy, back)
 
-    def rate(self, rate_bit_s: int, variants: Iterable[tuple[Named, Named, int]], own_name: str) -> list[Node]:
+    def rate(self, rate_bit_s: int, variants: Iterable[tuple[Named, Named]], own_name: str) -> list[Node]:
         """Sets the machine's line to one rate.
 
         Arguments:
-            variants: each settings file for this rate, the file it stands for, and the part that copies that one
+            variants: each settings file for this rate, and the file it stands for
         """
         title = f"{self.site.title}: the line at {rate_bit_s} baud"
         copies = [node for variant in variants for node in self._set_variant(*variant)]
@@ -434,28 +454,21 @@ class Scripts:
             *self._opening(title),
             *self.say.say(title),
             *self._disc_is_there(own_name),
-            *(
-                [
-                    *self._folder(self.site.saved),
-                    *self._room_file(),
-                    *self._save_file(),
-                    *self._if_full(self.site.volume.path),
-                ]
-                if copies
-                else []
-            ),
+            *(self._ready_to_save() if copies else []),
             *copies,
             *self.say.raw(self.site.shell.line_settings, rate=str(rate_bit_s)),
             *self.say.say("", f"The machine's side is set to {rate_bit_s} baud. Set the bridge to the same."),
         ]
 
-    def _set_variant(self, variant: Named, original: Named, part: int) -> list[Node]:
+    def _ready_to_save(self) -> list[Node]:
+        volume = self.site.volume.path
+        return [*self._folder(self.site.saved), *self._room_file(), *self._save_file(), *self._if_full(volume)]
+
+    def _set_variant(self, variant: Named, original: Named) -> list[Node]:
         target = self.site.target(original)
         stop = self.say.stop(f"{self.say.path(target)} could not be written.")
-        save = self._save(target, False)
-        before = self.say.when("missing", self.site.mark("S", part), save) if self.site.shell.append else save
         return [
-            *before,
+            *self._save(target, False),
             *(self._folder(target.folder) if len(target.parts) > 1 else []),
             *self._old_away(target),
             *self._copy(variant, self.site.on_disc(variant), target),
