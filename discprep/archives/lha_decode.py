@@ -102,7 +102,7 @@ class _Output:
         self.pieces: list[bytes] = []
 
     def write(self, data: Any) -> None:
-        self.pieces.append(bytes(data))
+        self.pieces.append(bytes(memoryview(data)))  # bytes(data) alone would be the same, reused object
 
 
 def _lzhlib(source: Source, header: Header) -> Iterable[bytes]:

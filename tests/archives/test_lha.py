@@ -288,6 +288,17 @@ def test_archives_packed_by_jlha(tmp_path: Path, level: int, method: str) -> Non
     subprocess.run([lhasa, "t", "x.lzh"], cwd=tmp_path, check=True, capture_output=True)
 
 
+@pytest.mark.parametrize("library", ["lzhlib", "pylhasa"])
+def test_each_decoder_alone_on_a_large_file(tmp_path: Path, library: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A megabyte packed by jlha, far more than any window or buffer, by either library without the other's help."""
+    data = random_text(1_000_000, 5)
+    (tmp_path / "x.txt").write_bytes(data)
+    subprocess.run([program("jlha"), "-ao51", "x.lzh", "x.txt"], cwd=tmp_path, check=True, capture_output=True)
+    monkeypatch.setattr(lha_decode, "_installed", lambda name: name == library)
+    found = decode_here((tmp_path / "x.lzh").read_bytes(), tmp_path)
+    assert (found.problems, found.content(0) == data) == ([], True)
+
+
 def test_lhasa_reads_what_the_builder_makes(tmp_path: Path) -> None:
     """The hand-made headers these tests rest on are headers to lhasa too, in every level."""
     lhasa = program("lhasa")
