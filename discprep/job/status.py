@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
@@ -10,6 +9,8 @@ from pathlib import Path
 
 from discprep.archives import OpenTask
 from discprep.archives.store import Place, Store, key_of
+from discprep.disc.record import load_record
+from discprep.errors import DiscError
 from discprep.fetch.download import Downloader
 from discprep.fetch.settings import FetchSettings
 from discprep.fetch.source import shown
@@ -197,13 +198,13 @@ def _discs(folders: Iterable[Path]) -> tuple[dict[str, tuple[str, ...]], list[No
     notices = []
     for path in sorted(_records(folders), key=lambda path: path.stat().st_mtime):
         try:
-            record = json.loads(path.read_bytes())
-            build, items = str(record["build_id"]), {str(file["item"]) for file in record["files"] if file.get("item")}
-        except (OSError, ValueError, TypeError, KeyError, AttributeError, RecursionError):
-            notices.append(Notice("this is no record of a build, or it is damaged; passed over", where=str(path)))
+            record = load_record(path)
+        except DiscError as error:
+            notices.append(Notice(error.message, where=str(path), hint="Its disc is passed over here."))
             continue
+        items = {file.item for file in record.files if file.item}
         for item_id in items:
-            found[item_id] = (*found.get(item_id, ()), build)
+            found[item_id] = (*found.get(item_id, ()), record.build_id)
     return found, notices
 
 
