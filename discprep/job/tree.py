@@ -18,7 +18,7 @@ from discprep.disc.names import folder_companions, map_names, with_second_copies
 from discprep.disc.parts import Part, bring_up_items
 from discprep.disc.record import build_id
 from discprep.disc.setup import setup_files, setup_scripts
-from discprep.disc.stage import stage
+from discprep.disc.stage import mentions, stage
 from discprep.errors import DiscprepError, StorageError
 from discprep.link import rates_both_hold
 from discprep.model import Content, Form, Manifest, Named, Notice, Opened, Staged, Volume
@@ -86,7 +86,8 @@ def tree_of(
         scripts = setup_scripts(names, manifest, build, rates, work, present=present)
         errors = (*staged.errors, *faults, *scripts.errors)
         whole = scripts.named if errors else fill_lists(scripts.named, manifest, build, work)
-        return Tree(whole, options, build, scripts.parts, rates, (*staged.notices, *scripts.notices), errors)
+        notices = (*staged.notices, *scripts.notices, *mentions(scripts.named, manifest.profile))
+        return Tree(whole, options, build, scripts.parts, rates, notices, errors)
 
     tree = finished(named)
     if manifest.medium.second_copy and not tree.errors:
