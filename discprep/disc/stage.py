@@ -89,7 +89,7 @@ def stage(
         secrets: values by name, those that the environment has
         work: a folder for changed files; what stands there already is used again
         allow_secrets: write secrets to the disc; without it, an edit that holds one is a fault
-        preview: for a look before the build: secrets are masked in the files too, and are no fault; no variants
+        preview: for a look before the build: secrets are masked in the files too, and are no fault
         rates: line rates [bit/s] for which files whose edits follow the rate get a variant
         present: ids already on the machine, or on an earlier disc
 
@@ -99,7 +99,7 @@ def stage(
     staging = _Staging(manifest, work, secrets, allow_secrets, preview, needed_items(manifest, forms))
     for item_id in part_order(manifest, forms, present):
         if item_id in opened:
-            _stage_item(staging, manifest.item(item_id), opened[item_id], forms[item_id], () if preview else rates)
+            _stage_item(staging, manifest.item(item_id), opened[item_id], forms[item_id], rates)
         else:
             staging.errors.append(MissingError("it is not fetched yet; it was not staged", item=item_id))
     staging.errors += _unmet_expectations(staging, forms)
