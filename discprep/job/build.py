@@ -13,7 +13,7 @@ from pathlib import Path
 
 from discprep.disc.image import ImageWritten, write_image
 from discprep.disc.media import read_seconds, usable_sectors
-from discprep.disc.record import RecordItem, load_record, make_record, save_record
+from discprep.disc.record import Record, RecordItem, load_record, make_record, save_record
 from discprep.errors import CapacityError, DiscError, MissingError, UsageError, flatten, raise_all
 from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
 from discprep.job.files import write_whole
@@ -170,43 +170,41 @@ def disc_folder(out: Path, disc: int, discs: int) -> Path:
 def _standing(out: Path, digest: str, manifest: Manifest) -> Built | None:
     """The build that stands there already, when it comes from the same inputs and every byte is as it was written."""
     folders = [out] if (out / RECORD).exists() else sorted(out.glob("disc-*"), key=lambda f: (len(f.name), f.name))
-    discs = []
-    for folder in folders:
-        disc = _standing_disc(folder, digest, manifest)
-        if disc is None:
-            return None
-        discs.append(disc)
-    if not discs:
-        return None
-    record = load_record(discs[0].record)
-    settings = dict(record.settings)
-    if settings.get("build.discs") != str(len(discs)):
-        return None
-    later = sum(item.place == "later" for item in record.items)
-    return Built(manifest.title, tuple(discs), None, float(settings["build.seconds_at_link"]), later)
-
-
-def _standing_disc(folder: Path, digest: str, manifest: Manifest) -> BuiltDisc | None:
     try:
-        record = load_record(folder / RECORD)
-        image = folder / f"{record.volume}-{record.build_id}.iso"
-        if record.inputs_sha256 != digest or not _sums_hold(folder, image.name):
+        records = [(folder, load_record(folder / RECORD)) for folder in folders]
+        if not records or not all(_holds(folder, record, digest, len(records)) for folder, record in records):
             return None
     except (DiscError, OSError, ValueError):
         return None
-    burned = sum(item.place == "burn" for item in record.items)
-    copy_s = float(dict(record.settings)["build.copy_s"])
+    first = records[0][1]
+    later = sum(item.place == "later" for item in first.items)
+    waiting_s = float(dict(first.settings)["build.seconds_at_link"])
+    discs = tuple(_standing_disc(folder, record, manifest) for folder, record in records)
+    return Built(manifest.title, discs, None, waiting_s, later)
+
+
+def _holds(folder: Path, record: Record, digest: str, discs: int) -> bool:
+    """Whether a disc comes from the same inputs and every byte of its folder is as written. Raises OSError."""
+    same = record.inputs_sha256 == digest and dict(record.settings).get("build.discs") == str(discs)
+    return same and _sums_hold(folder, image_name(record))
+
+
+def image_name(record: Record) -> str:
+    return f"{record.volume}-{record.build_id}.iso"
+
+
+def _standing_disc(folder: Path, record: Record, manifest: Manifest) -> BuiltDisc:
     return BuiltDisc(
         folder,
-        image,
+        folder / image_name(record),
         folder / RECORD,
         record.build_id,
         record.image_sectors,
         usable_sectors(manifest.medium),
         record.image_sha256,
         sum(bool(file.sha256) for file in record.files),
-        burned,
-        copy_s,
+        sum(item.place == "burn" for item in record.items),
+        float(dict(record.settings)["build.copy_s"]),
         unchanged=True,
     )
 
@@ -409,10 +407,9 @@ def _sums(folder: Path, known: Mapping[str, str]) -> str:
 def _old_image(folder: Path) -> str:
     """The name of the image of an earlier build in this folder, by its own record; empty without one."""
     try:
-        record = load_record(folder / RECORD)
+        return image_name(load_record(folder / RECORD))
     except (DiscError, OSError):
         return ""
-    return f"{record.volume}-{record.build_id}.iso"
 
 
 def _check_capacity(tree: Tree, manifest: Manifest) -> None:
