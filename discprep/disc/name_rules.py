@@ -147,7 +147,8 @@ class LongRule:
         return _dot_join(stem, extension, folder)
 
     def key(self, name: str) -> str:
-        return name if self.case_sensitive else unicodedata.normalize("NFC", name).casefold()
+        # Readers that do not tell capitals apart drop last dots and spaces too.
+        return name if self.case_sensitive else unicodedata.normalize("NFC", name).casefold().rstrip(". ")
 
     def reserved(self, name: str) -> bool:
         return False

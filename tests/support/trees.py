@@ -91,15 +91,16 @@ def random_tree(seed: int, shelf: Shelf, scale: int = 60) -> list[Staged]:
     """Deep, wide, long, clashing, non-ASCII, empty and equal files; every seed gives one tree."""
     rng = random.Random(seed)
     folders: list[tuple[str, ...]] = [()]
-    taken: set[tuple[str, ...]] = set()
+    taken: set[tuple[str, ...]] = set()  # without last dots: one reader extracts none
     staged: list[Staged] = []
     same = random_bytes(rng)
     for _ in range(rng.randrange(1, scale)):
         parent = rng.choice(folders[-3:] if rng.random() < 0.4 else folders)
         path = (*parent, random_name(rng))
-        if path in taken or path[-1].strip(".") == "" or not _fits(path):
+        bare = tuple(part.rstrip(".") for part in path)
+        if bare in taken or bare[-1].strip(".") == "" or not _fits(path):
             continue
-        taken.add(path)
+        taken.add(bare)
         if rng.random() < 0.25 and len(path) < 6:
             folders.append(path)
             if rng.random() < 0.5:
@@ -109,6 +110,12 @@ def random_tree(seed: int, shelf: Shelf, scale: int = 60) -> list[Staged]:
         when = rng.choice((None, 0, 315_532_800, 946_684_799, EPOCH + 10))
         staged.append(Staged(path, rng.choice("abc"), shelf.content(data), time_s=when))
     return staged
+
+
+def wide_tree(shelf: Shelf, count: int = 10_000) -> list[Staged]:
+    """One folder with many files whose names clash at level 1."""
+    data = [shelf.content(f"file {n}".encode()) for n in range(count)]
+    return [Staged(("wide", f"A rather long name {n}.text"), "i", content) for n, content in enumerate(data)]
 
 
 def _fits(path: tuple[str, ...]) -> bool:
