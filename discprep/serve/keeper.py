@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
 
+from discprep.archives import read_content
 from discprep.errors import DiscprepError, StorageError
 from discprep.model import Progress, Silent
 from discprep.serve import http, log, shelf
@@ -63,6 +64,7 @@ class Keeper:
         self._courier: threading.Thread | None = None  # one item at a time: the old sites are slow enough
         self._failed_at: dict[str, float] = {}
         self._spans: dict[str, list[tuple[int, int]]] = {}
+        self._hashed: set[tuple[Path, int, str]] = set()
         self.transfers: list[Transfer] = []
         self._stock = stock
         self._remember(log.read(log_file) if log_file else ())
@@ -118,13 +120,13 @@ class Keeper:
         stock = self.stock
         file = stock.file(path)
         if file:
-            return _file_reply(request, file)
+            return self._sound(file, request)
         offer = stock.offer(path)
         if offer and not offer.files and self._bring:
             offer = self._wanted(offer, self._hold_simple_s if _silent(request) else self._hold_s)
             file = self.stock.file(path)
             if file:
-                return _file_reply(request, file)
+                return self._sound(file, request)
         if offer is None:
             return None
         if not offer.files:
@@ -133,6 +135,21 @@ class Keeper:
         if inside or self.stock.file(first):
             return None
         return self._html(200, shelf.folder_page(self.stock, offer))
+
+    def _sound(self, file: ShelfFile, request: Request) -> Reply:
+        """A file's reply, once its bytes were read and their hash found right in this run."""
+        content = file.content
+        key = (content.path, content.offset_bytes, content.sha256)
+        if key not in self._hashed:
+            try:
+                for _ in read_content(content):
+                    pass
+            except DiscprepError as error:
+                self._progress.say(f"not handed on: {file.name}: {error.message}")
+                damaged = "its bytes on the computer that answers you are damaged; fetch it there again"
+                return self._html(503, shelf.refusal_page(self.stock, "Not to be had", damaged))
+            self._hashed.add(key)
+        return _file_reply(request, file)
 
     def _not_yet(self, offer: Offer, request: Request) -> Reply:
         """Words instead of a file that is not here yet: never under a status that a fetcher takes for the file."""
@@ -217,6 +234,9 @@ class Keeper:
             except OSError as error:
                 self._progress.say(str(StorageError(f"the transfer was not logged: {error.strerror}")))
         self._tell(transfer)
+
+    def trouble(self, message: str) -> None:
+        self._progress.say(message)
 
     def _remember(self, transfers: Iterable[Transfer]) -> None:
         for transfer in transfers:

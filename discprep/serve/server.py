@@ -83,6 +83,9 @@ class Answers(Protocol):
     def sent(self, key: str, sent: Sent) -> None:
         """A file's transfer is over, whole or not."""
 
+    def trouble(self, message: str) -> None:
+        """Something of our own went wrong in one connection; the others go on."""
+
 
 @dataclass(eq=False)
 class Connection:
@@ -251,6 +254,8 @@ class Server:
                     break
         except OSError:
             pass  # the client went away, or took longer than it may
+        except Exception as error:
+            self._answers.trouble(f"a request from {connection.client} failed: {type(error).__name__}: {error}")
         finally:
             with self._lock:
                 self._open.discard(connection)

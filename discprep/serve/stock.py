@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from discprep.disc.stage import archive_name, stage
-from discprep.errors import ArchiveError, DiscprepError, raise_all
+from discprep.errors import ArchiveError, DiscprepError, flatten, raise_all
 from discprep.model import Content, Fetched, Item, Manifest, Opened, Staged
 from discprep.serve import repack
 from discprep.serve.repack import Entry
@@ -18,6 +18,8 @@ from discprep.serve.shelf import LIST_NAME, Offer, Shelf, ShelfFile
 
 Seconds = Callable[[int, tuple[int, int] | None], float | None]
 """Bytes and their counted escapes (slip, ppp) to expected seconds at the link."""
+
+LAST_S = 253_402_300_799  # 9999-12-31 23:59:59 UTC: an archive may claim any time, HTTP's dates have four figures
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,8 +148,8 @@ class Stock:
     def _staged(self, item: Item, opened: Opened) -> list[Staged]:
         """The item's files as they would stand on a disc: chosen, renamed, edited, in the machine's text form."""
         result = stage(self.manifest, {item.id: opened}, {item.id: "unpacked"}, None, self.work)
-        # What other items or `expect` say is of no concern here.
-        raise_all([error for error in result.errors if error.item == item.id])
+        # What is expected of other items is of no concern here.
+        raise_all([error for error in flatten(result.errors) if error.item in ("", item.id)])
         files = [entry for entry in result.staged if entry.item == item.id and entry.content is not None]
         if not files:
             raise ArchiveError("it holds no file that could be offered", item=item.id)
@@ -182,7 +184,8 @@ class Stock:
     def _shelf_file(
         self, item: Item, name: str, path: tuple[str, ...], content: Content, time_s: int, seconds: float | None
     ) -> ShelfFile:
-        return ShelfFile(name, item.id, content, max(0, time_s), seconds, target=(*_folders(item), *path))
+        within = min(max(0, time_s), LAST_S)
+        return ShelfFile(name, item.id, content, within, seconds, target=(*_folders(item), *path))
 
     def _packed(self, entries: Sequence[Entry], shape: Shape) -> Content:
         """An archive of the entries, from the work folder when the same one was packed before."""

@@ -25,6 +25,7 @@ from support.clients import (
 )
 
 from discprep.errors import MissingError
+from discprep.model import Silent
 from discprep.serve import log
 from discprep.serve.keeper import Keeper
 from discprep.serve.server import Bounds, Server
@@ -418,3 +419,36 @@ def test_dates_come_from_the_item(tmp_path: Path) -> None:
     assert TIME_S == 783_004_800
     with serving(reading_room(tmp_path)) as run:
         assert run.ask("/MAPS.ZIP", "If-Modified-Since: Mon, 24 Oct 1994 13:20:00 GMT")[0] == 304
+
+
+def test_bytes_that_rotted_are_not_handed_on(tmp_path: Path) -> None:
+    """One bit of a file on the host flips while the shelf stands: words, not the file."""
+    shelf = reading_room(tmp_path)
+    path = shelf.offers[0].files[0].content.path
+    with serving(shelf) as run:
+        data = bytearray(path.read_bytes())
+        data[77_777] ^= 1
+        path.write_bytes(data)
+        status, headers, body = run.ask("/TOOLS.LHA")
+        assert (status, headers["content-type"]) == (503, "text/html")
+        assert b"damaged" in body
+        assert run.ask("/MAPS.ZIP")[0] == 200
+
+
+def test_a_fault_of_our_own_ends_one_connection(tmp_path: Path) -> None:
+    """The others go on, and the person hears of it."""
+    heard: list[str] = []
+
+    class Ear(Silent):
+        def say(self, message: str) -> None:
+            heard.append(message)
+
+    def script(shelf: Shelf, host: str) -> str:
+        raise ZeroDivisionError("oops")
+
+    stock = replace(reading_room(tmp_path), script_name="PULL")
+    with serving(stock, script=script, progress=Ear()) as run:
+        assert run.raw(b"GET /PULL HTTP/1.0\r\n\r\n") == b""
+        wait_until(lambda: heard)
+        assert run.ask("/TOOLS.LHA")[0] == 200
+    assert "ZeroDivisionError: oops" in heard[0]

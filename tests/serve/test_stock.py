@@ -10,7 +10,8 @@ from support.clients import serving, wait_until
 from support.programs import program
 from support.staging import manifest_of, opened_of
 
-from discprep.model import Edit, Fetched, Item, Manifest, Opened, Pin, Profile, Shell, Volume
+from discprep.manifest.substitute import secret_marker
+from discprep.model import Edit, Fetched, Item, Manifest, Opened, Pin, Profile, Secret, Shell, Volume
 from discprep.serve.keeper import Keeper
 from discprep.serve.script import fetch_script, script_name
 from discprep.serve.shapes import choose_shape, opening_roles, root_names, strictest, tree_names
@@ -243,3 +244,18 @@ def test_the_front_page_offers_the_script(tmp_path: Path) -> None:
     with serving(shelf, script=lambda s, host: "") as run:
         assert b'HREF="/PULL.sh"' in run.ask("/")[2]
     assert keeper.stock.script_name == "PULL.sh"
+
+
+def test_a_secret_is_never_served(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An edit with a secret is for a disc, by the user's word; over the line it keeps the item back, in words."""
+    monkeypatch.setenv("WIFI_KEY", "correct-horse-battery")
+    room = Room(tmp_path)
+    secret = Edit("net/line.config", "19200", secret_marker("wifi"), secret=True)
+    items = (replace(room.manifest.items[0], edits=(secret,)), *room.manifest.items[1:])
+    room.manifest = replace(room.manifest, items=items, secrets=(Secret("wifi", "WIFI_KEY"),))
+    room.stock = replace(room.stock, manifest=room.manifest)
+    tools = room.shelf("tools", "maps").offers[0]
+    assert (tools.state, tools.files) == ("failed", ())
+    assert "secret" in tools.why
+    written = b"".join(path.read_bytes() for path in (tmp_path / "work").rglob("*") if path.is_file())
+    assert b"correct-horse-battery" not in written
