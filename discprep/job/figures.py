@@ -16,7 +16,8 @@ from discprep.errors import DiscprepError, MissingError, raise_all
 from discprep.job.at_hand import AtHand
 from discprep.job.tree import Tree, item_volumes, tree_of
 from discprep.job.verify import archive_errors
-from discprep.link import count_escapes, download
+from discprep.link import count_escapes
+from discprep.link.transfer import Transfer, expected_case, parts_of
 from discprep.manifest.rules import archive_kind
 from discprep.model import (
     ROLES,
@@ -136,9 +137,9 @@ def link_seconds(
     if rate_bit_s is not None:
         link = replace(link, rate_bit_s=rate_bit_s)
         bridge = replace(bridge, rate_bit_s=rate_bit_s) if bridge else None
+    case = expected_case(link, bridge, manifest.profile)
     return {
-        key: download(one.size_bytes, escapes=one.escapes, link=link, bridge=bridge, profile=manifest.profile).expected
-        for key, one in measured.items()
+        key: sum(parts_of(Transfer(one.size_bytes, one.escapes), case, link).values()) for key, one in measured.items()
     }
 
 

@@ -11,7 +11,7 @@ from discprep.plan.discs import attempt
 from discprep.plan.gain import gain_s, p_stale
 
 MOST_DAYS = 36_500
-LEAST_RATE_BIT_S, MOST_RATE_BIT_S = 300, 10_000_000
+LEAST_RATE_BIT_S, MOST_RATE_BIT_S = 1200, 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +98,7 @@ def by_rate(problem: PlanProblem, key: str, now: int, later_s: Callable[[int], M
     def at(rate: int) -> bool:
         return burns(relinked(problem, later_s(rate)), key)
 
-    slower, faster = turning(at, now, LEAST_RATE_BIT_S), turning(at, now, MOST_RATE_BIT_S)
+    slower, faster = turning(at, now, min(now, LEAST_RATE_BIT_S)), turning(at, now, max(now, MOST_RATE_BIT_S))
     found = [rate for rate in (slower, faster) if rate is not None]
     nearest = min(found, key=lambda rate: max(rate / now, now / rate)) if found else None
     return Change("rate", now, nearest, LEAST_RATE_BIT_S, MOST_RATE_BIT_S)

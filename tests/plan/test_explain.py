@@ -55,11 +55,11 @@ def test_days_at_which_it_waits():
 
 
 def test_rate_at_which_it_burns():
-    """An item that waits at 1,000 bit/s for taking a second either way burns when the line is slower."""
+    """An item that waits at 10,000 bit/s for taking a second either way burns when the line is slower."""
     p = with_disc_s(problem(real("a", 10, 0.9)))
-    change = by_rate(p, "a", 1000, lambda rate: {"a": 900 / rate})
-    assert change.threshold == 899
-    assert not burns(p, "a") and burns(relinked(p, {"a": 900 / 899}), "a")
+    change = by_rate(p, "a", 10_000, lambda rate: {"a": 9000 / rate})
+    assert change.threshold == 8995  # 9000 / 8995 s is the first that rounds to a millisecond more than the disc's
+    assert not burns(p, "a") and burns(relinked(p, {"a": 9000 / 8995}), "a")
 
 
 def test_no_threshold():

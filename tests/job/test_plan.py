@@ -1,0 +1,359 @@
+"""The plan from real archives to the image: figures, forms, faces, what-ifs."""
+
+import dataclasses
+import hashlib
+import itertools
+import json
+import random
+import zipfile
+
+import pytest
+from support.command import run
+from support.staging import manifest_of, opened_of
+
+from discprep.disc.image import write_image
+from discprep.errors import CapacityError, ManifestError
+from discprep.fetch.cache import Cache
+from discprep.job.at_hand import AtHand
+from discprep.job.figures import figures
+from discprep.job.plan import before, forms_on, plan_for
+from discprep.job.tree import tree_of
+from discprep.model import Edit, Item, LinkSettings, Medium, PlanSettings, Profile, Volume
+from discprep.report.plan import document, text
+
+DESK = Profile("reading-room desk", volumes=(Volume("C:", block_bytes=4096),), disc_path="D:", charset="cp437",
+               drive_speed=2, access_s=0.4)  # fmt: skip
+LINK = LinkSettings(9600, mtu_bytes=296, name_lookup=False)
+
+
+def planned(manifest, opened, folder):
+    """The plan of items at hand, whose archives stand in `folder`."""
+    hand = AtHand(manifest, Cache(folder / "cache"), {}, {key: one.path for key, one in opened.items()})
+    return plan_for(manifest, hand, opened, folder / "work")
+
+
+def archives(folder, **files):
+    """Item id to its unpacked archive, each in a folder of its own."""
+    return {key: archive(folder / key, members) for key, members in files.items()}
+
+
+def archive(folder, members, **extra):
+    """An unpacked archive whose packed bytes are as many as its members'."""
+    folder.mkdir()
+    opened = opened_of(members, folder, **extra)
+    data = random.Random(folder.name).randbytes(sum(map(len, members.values())))
+    opened.path.write_bytes(data)
+    return dataclasses.replace(opened, sha256=hashlib.sha256(data).hexdigest())
+
+
+def decisions(result):
+    return {d.id: d for d in result.plan.decisions}
+
+
+# ------------------------------------------------------------------------------------------------ the image
+
+
+def random_case(number, folder):
+    """A manifest of up to nine items: deep folders, names that level 1 cannot hold, equal content, empty files,
+    packed and unpacked forms, a disc that holds some of it."""
+    r = random.Random(number)
+    items, opened = [], {}
+    for n in range(r.randint(1, 9)):
+        key, files = f"i{n}", {}
+        for m in range(r.choice([0, 1, 3, 9, 60])):
+            deep = "/".join(r.choice(["DATA", "sub folder", "Level.Two"]) for _ in range(r.randint(0, 3)))
+            name = r.choice([f"F{m}.TXT", f"a longer name {m}.document", f"README.{m}"])
+            files[f"{deep}/{name}" if deep else name] = r.choice([b"", b"same" * 900, r.randbytes(r.randint(1, 9000))])
+        opened[key] = archive(folder / key, files)
+        needs = (f"i{r.randrange(n)}",) if n and r.random() < 0.4 else ()
+        gives = ("unpack-lha",) if r.random() < 0.3 else ()
+        items.append(Item(key, needs=needs, gives=gives, to=r.choice(["", key.upper(), "SHARED/" + key, "SHARED"])
+                          if n else "ONE", use=r.choice(["copy", "copy", "disc"]), worth=r.randint(1, 5)))  # fmt: skip
+    for n, one in enumerate(items):
+        items[n] = dataclasses.replace(one, to=one.to or f"TOP{n}") if n % 2 else one
+    rules = r.choice([("iso-level-1",), ("iso-level-2", "joliet"), ("iso-level-3", "rock-ridge")])
+    profile = dataclasses.replace(DESK, name_rules=rules)
+    medium = Medium("blank", 300 + r.choice([60, 200, 2000]), discs=r.choice([1, 1, 2]))
+    return manifest_of(items, profile, medium=medium, link=LINK, bring_up=()), opened
+
+
+@pytest.mark.parametrize("block", range(5))
+def test_image_sectors_are_the_image_s(block, tmp_path):
+    """50 random manifests: the sectors told are those of the image as written, and never more than the solver's
+    sum; the file's size says how many it has."""
+    written = 0
+    for number in range(block * 10, block * 10 + 10):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        manifest, opened = random_case(number, folder)
+        result = planned(manifest, opened, folder)
+        chosen = [d for d in result.plan.decisions if d.place == "burn"]
+        if result.errors:  # two items of one folder want the same name: no image either
+            assert result.plan.image_sectors == ()
+            continue
+        for disc, sectors in enumerate(result.plan.image_sectors, 1):
+            tree = tree_of(manifest, opened, forms_on(result.plan, disc), folder / "work",
+                           present=before(result.plan, disc))  # fmt: skip
+            image = write_image(tree.named, folder / f"{disc}.iso", tree.options)
+            assert image.path.stat().st_size == sectors * 2048, number
+            assert sectors <= result.problem.constant_sectors + sum(d.sectors for d in chosen if d.disc == disc), number
+            assert sectors <= manifest.medium.sectors
+            written += 1
+    assert written >= 5
+
+
+# ------------------------------------------------------------------------------------------------ the figures
+
+
+def test_figures_by_hand(tmp_path):
+    """One archive of two files, 5,000 and 100 bytes, one of them in a folder: 3 + 1 sectors of data, one for the
+    item's folder and one for the folder in it; two blocks and one of 4,096 and one for the folder; two folders and
+    itself at 0.4 s, 5,100 bytes at twice 153,600 a second."""
+    opened = archives(tmp_path, a={"A.BIN": b"x" * 5000, "SUB/B.BIN": b"y" * 100})
+    result = planned(manifest_of([Item("a", to="A")], DESK, link=LINK, bring_up=()), opened, tmp_path)
+    (item,) = result.problem.items
+    (form,) = item.forms
+    assert (form.sectors, form.storage_bytes, form.peak_bytes) == (6, 3 * 4096, 3 * 4096)
+    assert form.disc_s == pytest.approx(3 * 0.4 + 5100 / 307_200, abs=0.0005)
+    assert form.gain_s == pytest.approx(item.later_s - form.disc_s, abs=0.0011)
+
+
+def test_packed_takes_the_archive_beside_what_comes_out(tmp_path):
+    """Packed: what comes out stays (5,000 B, two blocks), the archive (as many) besides until it is unpacked."""
+    opened = archives(tmp_path, a={"A.BIN": b"x" * 5000}, unlha={"UNLHA.EXE": b"z"})
+    items = [Item("a", to="A"), Item("unlha", gives=("unpack-lha",), to="U", form="unpacked")]
+    result = planned(manifest_of(items, DESK, link=LINK, bring_up=()), opened, tmp_path)
+    unpacked, packed = next(i for i in result.problem.items if i.id == "a").forms
+    assert (unpacked.form, packed.form, packed.needs) == ("unpacked", "packed", (("unlha",),))
+    assert (packed.storage_bytes, packed.peak_bytes) == (8192, 8192 + 8192)
+
+
+@pytest.mark.parametrize(
+    ("change", "legal"),
+    [
+        ({}, ["unpacked", "packed"]),
+        ({"use": "disc"}, ["unpacked"]),
+        ({"text": ("*.TXT",)}, ["unpacked"]),
+        ({"edits": (Edit("A.TXT", "a", "b"),)}, ["unpacked"]),
+        ({"form": "packed"}, ["packed"]),
+        ({"form": "both"}, ["both"]),
+    ],
+    ids=["open", "from the disc", "converted", "edited", "asked packed", "asked both"],
+)
+def test_legal_forms(change, legal, tmp_path):
+    """Left open, packed is offered only where nothing would be lost by it."""
+    opened = archives(tmp_path, a={"A.TXT": b"a\r\n"}, unlha={"UNLHA.EXE": b"z"})
+    items = [Item("a", to="A", **change), Item("unlha", gives=("unpack-lha",), to="U", form="unpacked")]
+    result = planned(manifest_of(items, DESK, link=LINK, bring_up=()), opened, tmp_path)
+    assert [f.form for f in next(i for i in result.problem.items if i.id == "a").forms] == legal
+
+
+def test_no_packed_form_without_an_unpacker(tmp_path):
+    """Nobody gives unpack-lha: only unpacked."""
+    opened = archives(tmp_path, a={"A.TXT": b"a"})
+    result = planned(manifest_of([Item("a")], DESK, link=LINK, bring_up=()), opened, tmp_path)
+    assert [f.form for f in result.problem.items[0].forms] == ["unpacked"]
+
+
+def test_attribute_bits_keep_an_item_packed(tmp_path):
+    """Its hidden file would come out plain: packed while the unpacker burns, unpacked where there is none."""
+    opened = archives(tmp_path, unlha={"UNLHA.EXE": b"z" * 9})
+    hidden = {"attributes": {"A.BIN": 0x22}, "attribute_system": {"A.BIN": "dos"}}
+    opened["a"] = archive(tmp_path / "a", {"A.BIN": b"x" * 30_000}, **hidden)
+    items = [Item("a", to="A", worth=5), Item("unlha", gives=("unpack-lha",), to="U", form="unpacked", place="burn")]
+    result = planned(manifest_of(items, DESK, link=LINK, bring_up=()), opened, tmp_path)
+    assert decisions(result)["a"].form == "packed"
+    assert any("lose their attribute bits" in notice.message for notice in result.notices)
+    alone = planned(manifest_of(items[:1], DESK, link=LINK, bring_up=()), {"a": opened["a"]}, tmp_path)
+    assert decisions(alone)["a"].form == "unpacked"
+
+
+def test_volatile_volume_prices_each_power_on(tmp_path):
+    """On a volume that forgets, ten power-ons make ten times the gain."""
+    opened = archives(tmp_path, a={"A.BIN": b"x" * 5000})
+    gains = []
+    for volatile in (False, True):
+        profile = dataclasses.replace(DESK, volumes=(Volume("R:", volatile=volatile, block_bytes=4096),))
+        manifest = manifest_of([Item("a")], profile, link=LINK, bring_up=(), plan=PlanSettings(power_ons=10))
+        gains.append(planned(manifest, opened, tmp_path).problem.items[0].forms[0].gain_s)
+    assert gains[1] == pytest.approx(10 * gains[0], abs=0.006)
+
+
+def test_bring_up_roles_and_what_the_machine_has(tmp_path):
+    """A role of the profile wants nothing; one of two givers burns; needs by role, met by the machine, vanish."""
+    opened = archives(tmp_path, a={"A": b"a"}, b={"B": b"b"}, c={"C": b"c"})
+    items = [Item("a", gives=("fetcher",), to="A", needs=("ip-stack",)), Item("b", gives=("fetcher",), to="B"),
+             Item("c", to="C", needs=("fetcher",))]  # fmt: skip
+    profile = dataclasses.replace(DESK, provides=("ip-stack",))
+    problem = planned(manifest_of(items, profile, link=LINK), opened, tmp_path).problem
+    assert problem.wants == (("gives fetcher, needed to get online", ("a", "b")),)
+    assert [i.needs for i in problem.items] == [(), (), (("a", "b"),)]
+
+
+def test_what_the_machine_has_is_present(tmp_path):
+    """`has` keeps an item off disc and link."""
+    opened = archives(tmp_path, a={"A": b"a"})
+    result = planned(manifest_of([Item("a")], DESK, link=LINK, bring_up=(), has=("a",)), opened, tmp_path)
+    assert decisions(result)["a"].place == "present" and result.plan.order == ()
+
+
+def test_without_a_link_everything_burns_or_does_not_fit(tmp_path):
+    """Nothing can come later."""
+    opened = archives(tmp_path, a={"A": b"a"})
+    result = planned(manifest_of([Item("a")], DESK, bring_up=()), opened, tmp_path)
+    assert decisions(result)["a"].reason == "there is no link to bring it later"
+    small = manifest_of([Item("a")], DESK, bring_up=(), medium=Medium("blank", 300))
+    with pytest.raises(CapacityError, match="sectors are missing"):
+        planned(small, opened, tmp_path)
+
+
+def test_a_damaged_archive_waits_or_stops(tmp_path):
+    """Left open, it is left for later with the reason; asked to burn, it is a fault of its archive."""
+    opened = {"a": archive(tmp_path / "a", {"A": b"a"}, problem={"A": "crc16 differs"})}
+    result = planned(manifest_of([Item("a")], DESK, link=LINK, bring_up=()), opened, tmp_path)
+    assert decisions(result)["a"].reason == "cannot stand on the disc: A: crc16 differs"
+    with pytest.raises(Exception, match="crc16 differs") as caught:
+        planned(manifest_of([Item("a", place="burn")], DESK, link=LINK, bring_up=()), opened, tmp_path)
+    assert caught.value.exit_code == 1
+
+
+def test_second_copies_where_there_is_room(tmp_path):
+    """The bring-up set twice on a roomy disc, once on a tight one; the image is the larger for it."""
+    opened = archives(tmp_path, a={"A.BIN": random.Random(1).randbytes(99_000)})
+    sizes = []
+    for twice, sectors in ((False, 2000), (True, 2000), (True, 420)):
+        medium = Medium("blank", sectors, second_copy=twice)
+        manifest = manifest_of([Item("a", gives=("fetcher",), to="A")], DESK, link=LINK, medium=medium)
+        sizes.append(planned(manifest, opened, tmp_path).plan.image_sectors[0])
+    assert sizes[1] > sizes[0] == sizes[2] or sizes[0] == 300
+
+
+# ---------------------------------------------------------------------------------------------------- faces
+
+
+def resolved(told):
+    """The greatest objective by trying everything, from the document alone: its figures, limits, needs, wants."""
+    items = {i["id"]: i for i in told["items"] if i["place"] != "present"}
+    present = {i["id"] for i in told["items"] if i["place"] == "present"}
+    choices = [[*i["forms"], *([] if i["forced"] else [None])] for i in items.values()]
+    best = None
+    for forms in itertools.product(*choices):
+        chosen = {key: form for key, form in zip(items, forms, strict=True) if form}
+        at_hand = present | set(chosen)
+        groups = [g for key, form in chosen.items() for g in (*items[key]["needs"], *form["needs"])]
+        groups += [want["one_of"] for want in told["bring_up"]]
+        met = all(at_hand & set([g] if isinstance(g, str) else g) for g in groups)
+        fits = sum(form["sectors"] for form in chosen.values()) <= told["capacity_sectors"]
+        stored = sum(form["storage_bytes"] for form in chosen.values())
+        extra = max([form["peak_bytes"] - form["storage_bytes"] for form in chosen.values()], default=0)
+        roomy = told["storage_limit_bytes"] is None or stored + extra <= told["storage_limit_bytes"]
+        if met and fits and roomy:
+            gain = sum(form["gain_s"] for form in chosen.values())
+            best = gain if best is None else max(best, gain)
+    return best
+
+
+@pytest.mark.parametrize("number", range(12))
+def test_the_document_can_be_solved_again(number, tmp_path):
+    """Its figures alone lead to its objective."""
+    manifest, opened = random_case(100 + number, tmp_path)
+    volume = Volume("C:", free_bytes=200_000, block_bytes=4096)
+    profile = dataclasses.replace(manifest.profile, volumes=(volume,))
+    manifest = dataclasses.replace(manifest, profile=profile, medium=Medium("blank", 400))
+    told = json.loads(json.dumps(document(planned(manifest, opened, tmp_path))))
+    assert told["objective_s"] == pytest.approx(resolved(told), abs=1e-6)
+    keys = ["id", "place", "disc", "form", "needs", "forced", "sectors", "storage_bytes", "saves_s", "reason", "forms"]
+    for one in told["items"]:
+        assert list(one)[: len(keys)] == keys
+        assert list(one["forms"][0])[:4] == ["form", "sectors", "storage_bytes", "gain_s"] if one["forms"] else True
+
+
+def recipe(folder, **more):
+    """A manifest on disk with four archives beside it."""
+    for key in ("driver", "stack", "fetch", "game"):
+        with zipfile.ZipFile(folder / f"{key}.zip", "w") as file:
+            file.writestr(zipfile.ZipInfo("MAIN.BIN"), random.Random(key).randbytes(60_000))
+    (folder / "desk.toml").write_text('format = 1\nname = "desk"\n[disc]\npath = "D:"\n[[volume]]\npath = "C:"\n')
+    table = {"driver": "serial-driver", "stack": "ip-stack", "fetch": "fetcher", "game": ""}
+    items = [f'[[item]]\nid = "{key}"\nsources = ["{key}.zip"]\nto = "{key.upper()}"\nsize = 60_114\n'
+             + (f'gives = ["{role}"]\n' if role else "") for key, role in table.items()]  # fmt: skip
+    head = 'format = 1\ntitle = "Reading room"\n[machine]\nprofile = "desk.toml"\n[medium]\nsectors = 500\n'
+    (folder / "first.toml").write_text(head + "[link]\nrate = 9600\n[plan]\ndays_to_use = 30\n" + "\n".join(items))
+    return folder / "first.toml"
+
+
+def test_command_before_anything_is_fetched(tmp_path):
+    """Estimated from the sizes, and said so; without a size, not yet fetched."""
+    path = recipe(tmp_path)
+    ran = run("plan", path, "--cache", tmp_path / "cache", "--json")
+    assert ran.code == 0 and ran.document["estimated"] == ["driver", "fetch", "game", "stack"]
+    assert ran.document["image_sectors"] is None
+    assert "estimated" in ran.document["notices"][0]["message"]
+    path.write_text(path.read_text().replace("size = 60_114\n", ""))
+    ran = run("plan", path, "--cache", tmp_path / "cache", "--json")
+    assert ran.code == 1 and [e["family"] for e in ran.document["errors"]] == ["missing"] * 4
+
+
+def test_command_faces(tmp_path):
+    """The table fits 80 columns; explanations and what-ifs; each as JSON too."""
+    path, cache = recipe(tmp_path), ("--cache", tmp_path / "cache")
+    assert run("fetch", path, *cache, "-q").code == 0
+    words = ("--explain", "game", "--over", "medium.sectors=410,600", "--assume", "link.rate=2400")
+    ran = run("plan", path, *cache, "-q", *words)
+    assert ran.code == 0 and max(map(len, ran.out.splitlines())) <= 80
+    assert "gives ip-stack, needed to get online" in " ".join(ran.out.split())
+    assert "medium.sectors" in ran.out and "link.rate, now 2,400 bit/s" in ran.out
+    told = run("plan", path, *cache, "--explain", "game", "--over", "medium.sectors=410,900", "--json").document
+    assert [row["value"] for row in told["over"]] == ["410", "900"]
+    assert {turn["key"] for turn in told["explained"][0]["turns"]} == {
+        "medium.sectors", "link.rate", "item.game.renewed_every_days"}  # fmt: skip
+    assert told["optimal"] is True and told["image_sectors"] >= 300
+
+
+def test_explained_threshold_holds_when_typed_in(tmp_path):
+    """The medium at which the item would go the other way, put into the manifest, sends it the other way."""
+    path, cache = recipe(tmp_path), ("--cache", tmp_path / "cache")
+    assert run("fetch", path, *cache, "-q").code == 0
+    told = run("plan", path, *cache, "--explain", "game", "--json").document
+    turn = next(turn for turn in told["explained"][0]["turns"] if turn["key"] == "medium.sectors")
+    place = {item["id"]: item["place"] for item in told["items"]}["game"]
+    for sectors, same in ((turn["value"], False), (turn["value"] + (1 if turn["value"] < turn["now"] else -1), True)):
+        again = run("plan", path, *cache, "--assume", f"medium.sectors={sectors}", "--json").document
+        assert (next(i for i in again["items"] if i["id"] == "game")["place"] == place) is same
+
+
+def test_command_refuses(tmp_path):
+    """A contradiction ends with 2, what does not fit with 1, a word too many with 2; never a traceback."""
+    path, cache = recipe(tmp_path), ("--cache", tmp_path / "cache")
+    assert run("plan", path, *cache, "--assume", "item.stack.place=later").code == 2
+    assert run("plan", path, *cache, "--assume", "medium.sectors=310").code == 1
+    assert run("plan", path, "game", *cache).code == 2
+    assert run("plan", path, *cache, "--explain", "nobody").code == 2
+    assert run("plan", path, *cache, "--over", "link.rate").code == 2
+
+
+def test_text_of_many_discs(tmp_path):
+    """The disc of each item is told."""
+    opened = archives(tmp_path, **{k: {"A.BIN": random.Random(k).randbytes(150_000)} for k in ("a", "b", "c")})
+    items = [Item(k, to=k.upper()) for k in ("a", "b", "c")]
+    medium = Medium("blank", 470, discs=2)
+    result = planned(manifest_of(items, DESK, link=LINK, bring_up=(), medium=medium), opened, tmp_path)
+    assert "disc  on the disc" in text(result) and "Image 2 takes" in text(result)
+    assert sorted(d.disc or 0 for d in result.plan.decisions) == [1, 2, 2] or len(result.plan.image_sectors) == 2
+
+
+def test_contradiction_from_the_manifest(tmp_path):
+    """A bring-up item that was asked to wait."""
+    opened = archives(tmp_path, a={"A": b"a"})
+    manifest = manifest_of([Item("a", gives=("fetcher",), place="later")], DESK, link=LINK)
+    with pytest.raises(ManifestError, match="asked for later"):
+        planned(manifest, opened, tmp_path)
+
+
+def test_figures_do_not_depend_on_the_order_of_items(tmp_path):
+    """The same problem from reordered items."""
+    manifest, opened = random_case(7, tmp_path)
+    hand = AtHand(manifest, Cache(tmp_path / "cache"), {}, {})
+    one = figures(manifest, hand, opened, tmp_path / "work").problem
+    turned = dataclasses.replace(manifest, items=manifest.items[::-1])
+    assert figures(turned, hand, opened, tmp_path / "work").problem == one
