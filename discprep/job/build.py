@@ -233,7 +233,7 @@ def _rehearsed(manifest: Manifest, opened: Mapping[str, Opened], planned: Planne
         forms = forms_on(planned.plan, disc)
         tree = tree_of(manifest, opened, forms, work, present=before(planned.plan, disc), preview=True)
         raise_all(list(flatten(tree.errors)))
-        edits += [edit for entry in tree.named for edit in entry.staged.edits]
+        edits += [edit for entry in tree.named if entry.staged.rate_bit_s is None for edit in entry.staged.edits]
         notices += tree.notices
     return Built(manifest.title, (), planned.plan, edits=tuple(edits), dry_run=True, notices=tuple(notices))
 
