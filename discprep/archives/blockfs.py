@@ -55,7 +55,7 @@ def slot_of(name: bytes, international: bool) -> int:
 
 def moment(block: bytes, at: int) -> int | None:
     """Seconds since 1970 from days since 1978, minutes and ticks of 1/50 s (4.2); None for none and the impossible."""
-    days, minutes, ticks = struct.unpack_from(">3L", block, at)
+    days, minutes, ticks = (long(block, place) for place in (at, at + 4, at + 8))
     if not (days or minutes or ticks) or days > 100_000 or minutes >= 1440 or ticks >= 3000:
         return None
     return EPOCH_S + days * 86_400 + minutes * 60 + ticks // 50

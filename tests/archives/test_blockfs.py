@@ -1,7 +1,11 @@
 """The 880 KiB block file system: images built from the published structure (FAQ 1.11), and each damage it can have."""
 
+import bz2
+import gzip
+import lzma
 import random
 import struct
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -322,6 +326,14 @@ def test_a_short_image(tmp_path: Path) -> None:
     assert "the image ends inside it" in seen.faults["far"]
     assert seen.contents == {"first": HELLO}
     assert list(seen.problems) == [f"the image is short: {1703 * BLOCK} bytes of 901120"]
+
+
+@pytest.mark.parametrize("pack", [gzip.compress, bz2.compress, lzma.compress], ids=["gz", "bz2", "xz"])
+def test_compressed_images(pack: Callable[[bytes], bytes], tmp_path: Path) -> None:
+    """An image inside a compressed file is a folder of files, too."""
+    seen = look(pack(small().image()), tmp_path)
+    assert seen.format.startswith("blockfs.") and seen.whole
+    assert seen.contents == {"first": HELLO, "last": HELLO, "Tools/editor": noise(1300)}
 
 
 def test_bytes_after_the_disk(tmp_path: Path) -> None:

@@ -1,5 +1,6 @@
 """FAT12 floppy images: those that mkfs.fat and mformat make and mtools fills, and hand-made ones for each damage."""
 
+import gzip
 import random
 import subprocess
 from pathlib import Path
@@ -136,6 +137,13 @@ def test_boot_sectors_of_other_machines(boot: bytes, tmp_path: Path) -> None:
     image = disk.image(root)
     assert format_of(image) == "fat12"
     assert look(image, tmp_path).contents == {"HELLO.TXT": HELLO}
+
+
+def test_a_compressed_image(tmp_path: Path) -> None:
+    """An image inside a gz file is a folder of files, too."""
+    disk, root = small_disk({b"HELLO   TXT": HELLO})
+    seen = look(gzip.compress(disk.image(root)), tmp_path)
+    assert seen.format == "fat12.gz" and seen.contents == {"HELLO.TXT": HELLO}
 
 
 @pytest.mark.parametrize("media", [0xFE, 0xFC, 0xFF, 0xFD])
