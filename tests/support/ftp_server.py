@@ -68,6 +68,7 @@ class FtpServer:
                 self.said.append(f"{command} {argument}".strip())
                 if not session.answer(command.upper(), argument):
                     break
+            session.forget()
         self._open.discard(connection)
 
 
@@ -109,20 +110,27 @@ class _Session:
         self.rest = int(offset)
         return self.say(f"350 from {offset}")
 
+    def forget(self) -> None:
+        """Closes a listener that nobody came to."""
+        if self.passive:
+            self.passive.close()
+        self.passive = None
+
     def do_pasv(self, _: str) -> bool:
+        self.forget()
         self.passive = socket.create_server(("127.0.0.1", 0))
         port = self.passive.getsockname()[1]
         return self.say(f"227 Entering Passive Mode ({self.server.pasv_host},{port >> 8},{port & 255})")
 
     def do_retr(self, path: str) -> bool:
         data, passive = self.server.files.get(path), self.passive
-        start, self.rest, self.passive = self.rest, 0, None
+        start, self.rest = self.rest, 0
         if data is None or passive is None:
             return self.say("550 no such file")
         self.say("150 here it comes")
         passive.settimeout(5)
         channel, _ = passive.accept()
-        passive.close()
+        self.forget()
         end = self.server.cut.pop(path, len(data))
         with channel:
             channel.sendall(data[start : max(start, end)])
