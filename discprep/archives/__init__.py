@@ -27,8 +27,8 @@ def open_all(
 ) -> Iterator[Opened]:
     """Decodes each archive once, in worker processes, and yields the results in the order of the tasks.
 
-    Members come to rest in `store`, one data file an archive, with a listing beside it; a second call finds the
-    listing and decodes nothing. A file that is no archive comes back with format "file" and one member without a
+    Members come to rest in `store`, one file an archive, with their listing behind them; a second call finds it and
+    decodes nothing. A file that is no archive comes back with format "file" and one member without a
     name, whose content is the file itself.
 
     Args:

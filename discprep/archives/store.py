@@ -1,20 +1,24 @@
-"""Decoded archives at rest: one data file an archive, a listing beside it, both named by what they come from.
+"""Decoded archives at rest: one file an archive, named by what it comes from.
 
-A listing is JSON with a checksum of its own, so a damaged one is noticed and the archive decoded again. Neither
-file is synced to the disc: what a power failure spoils is found by those checksums, and the store holds nothing that
-cannot be made again.
+The file holds the members' bytes one after the other, then the listing as JSON, then a footer: the length and the
+SHA-256 of the listing, in hexadecimal. So one rename puts all of it in place, and a damaged listing is noticed and the
+archive decoded again. Nothing is synced to the disc: what a power failure spoils is found by those hashes and the
+members' own, and nothing stands here that cannot be made again.
 """
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
+import re
 import threading
 from collections.abc import Iterable, Iterator
 from dataclasses import astuple, dataclass, replace
 from itertools import count
 from pathlib import Path
+from typing import BinaryIO
 
 from discprep.archives.pool import Decoded, Pool
 from discprep.archives.task import Entry, OpenTask, Order, Summary, written
@@ -22,6 +26,8 @@ from discprep.errors import IntegrityError, StorageError
 from discprep.model import Content, Limits, Opened, Progress, Silent, Unpacked
 
 LISTING_VERSION = 1
+SUFFIX = ".unpacked"
+FOOTER_BYTES = 80
 BATCH_BYTES = 2**19  # small archives go to a worker together
 BATCH_TASKS = 32
 READ_BYTES = 2**20
@@ -29,47 +35,63 @@ KEY = "archives"
 
 
 class Store:
-    """A folder of data files and listings."""
+    """A folder of decoded archives."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder.absolute()  # a worker runs in a folder of its own
         folder.mkdir(parents=True, exist_ok=True)
 
-    def data(self, key: str) -> Path:
-        """The data file of an archive."""
-        return self.folder / f"{key}.data"
+    def path(self, key: str) -> Path:
+        """The file of an archive."""
+        return self.folder / f"{key}{SUFFIX}"
 
-    def part(self, number: int | str) -> Path:
+    def part(self, number: int) -> Path:
         """Where a worker writes; the number is one of this run."""
         return self.folder / f"{os.getpid()}-{number}.part"
 
     def load(self, key: str) -> tuple[list[Entry], Summary] | None:
-        """A listing that is whole and whose data file is there in full; None otherwise."""
+        """A listing that is whole; None otherwise."""
         try:
-            body, _, checksum = self._listing(key).read_bytes().partition(b"\n")
-            if hashlib.sha256(body).hexdigest().encode() != checksum.strip():
-                return None
-            head, entries = json.loads(body)
-            summary = Summary.of(head)
-            if summary.data_bytes and self.data(key).stat().st_size != summary.data_bytes:
-                return None
+            with self.path(key).open("rb") as file:
+                body = _listing(file)
         except OSError:
             return None
-        return [Entry.of(values) for values in entries], summary
+        if body is None:
+            return None
+        head, entries = json.loads(body)
+        return [Entry.of(values) for values in entries], Summary.of(head)
 
-    def save(self, key: str, entries: Iterable[Entry], summary: Summary) -> None:
-        """Writes a listing; its data file stands already."""
-        body = written([astuple(summary), [entry.values() for entry in entries]])
-        part = self.part(key[:80])
-        part.write_bytes(body + hashlib.sha256(body[:-1]).hexdigest().encode() + b"\n")
-        part.replace(self._listing(key))
+    def save(self, key: str, part: Path, entries: Iterable[Entry], summary: Summary) -> Path:
+        """Adds the listing to the members' bytes in `part` and gives the file its final name."""
+        body = written([summary.values(), [entry.values() for entry in entries]])
+        with part.open("ab") as file:
+            file.write(body + f"{len(body):016x}{hashlib.sha256(body).hexdigest()}".encode())
+        return part.replace(self.path(key))
 
-    def forget(self, key: str) -> None:
-        """The archive is decoded again next time."""
-        self._listing(key).unlink(missing_ok=True)
+    def keep(self, key: str, part: Path) -> Path:
+        """Gives members' bytes their final name without a listing: the next run decodes again."""
+        return part.replace(self.path(key))
 
-    def _listing(self, key: str) -> Path:
-        return self.folder / f"{key}.listing"
+
+def forget(path: Path) -> None:
+    """Spoils the footer of a file in a store, so that the next run decodes again; its bytes stay for this one."""
+    with contextlib.suppress(OSError), path.open("ab") as file:
+        file.write(b"\n")
+
+
+def _listing(file: BinaryIO) -> bytes | None:
+    """The listing at the end of a file, if footer and listing agree."""
+    end = file.seek(0, os.SEEK_END)
+    file.seek(max(end - FOOTER_BYTES, 0))
+    footer = file.read()
+    if not re.fullmatch(rb"[0-9a-f]{80}", footer):
+        return None
+    size = int(footer[:16], 16)
+    if size > end - FOOTER_BYTES:
+        return None
+    file.seek(end - FOOTER_BYTES - size)
+    body = file.read(size)
+    return body if hashlib.sha256(body).hexdigest().encode() == footer[16:] else None
 
 
 def key_of(sha256: str, place: Place) -> str:
@@ -83,28 +105,37 @@ def open_tasks(
     tasks: list[OpenTask], store: Store | None, limits: Limits, workers: int | None, progress: Progress | None
 ) -> Iterator[Opened]:
     """See `discprep.archives.open_all`. Without a store members are only hashed; their contents have no path."""
-    told = Told(progress or Silent(), tasks)
-    batches = list(_batches(tasks))
+    sizes = [_size(task.path) for task in tasks]
+    batches = list(_batches(tasks, sizes))
+    told = Told(progress or Silent(), sum(sizes))
     with Pool(min(workers or os.cpu_count() or 1, max(len(batches), 1)), told.more) as pool:
         opener = Opener(pool, store, limits)
         try:
-            for batch, results in zip(batches, pool.map(opener.open, batches), strict=True):
-                told.done(batch)
+            for batch, results in zip(batches, pool.map(lambda batch: opener.open(batch.tasks), batches), strict=True):
+                told.done(batch.size_bytes)
                 yield from results
         finally:
             told.end()
 
 
-def _batches(tasks: list[OpenTask]) -> Iterator[list[OpenTask]]:
-    batch: list[OpenTask] = []
-    size = 0
-    for task in tasks:
-        size += _size(task.path)
-        if batch and (size > BATCH_BYTES or len(batch) >= BATCH_TASKS):
+@dataclass(slots=True)
+class Batch:
+    """Tasks that go to a worker together, and the bytes of their files."""
+
+    tasks: list[OpenTask]
+    size_bytes: int
+
+
+def _batches(tasks: list[OpenTask], sizes: list[int]) -> Iterator[Batch]:
+    batch = Batch([], 0)
+    for task, size in zip(tasks, sizes, strict=True):
+        full = len(batch.tasks) >= BATCH_TASKS or batch.size_bytes + size > BATCH_BYTES
+        if batch.tasks and full:
             yield batch
-            batch, size = [], _size(task.path)
-        batch.append(task)
-    if batch:
+            batch = Batch([], 0)
+        batch.tasks.append(task)
+        batch.size_bytes += size
+    if batch.tasks:
         yield batch
 
 
@@ -118,11 +149,11 @@ def _size(path: Path) -> int:
 class Told:
     """Archive bytes read, for the progress bar; what a batch did not report while it ran is added when it ends."""
 
-    def __init__(self, progress: Progress, tasks: list[OpenTask]) -> None:
+    def __init__(self, progress: Progress, total_bytes: int) -> None:
         self._progress = progress
         self._lock = threading.Lock()
         self._ahead = 0
-        progress.begin(KEY, "Reading archives", sum(_size(task.path) for task in tasks))
+        progress.begin(KEY, "Reading archives", total_bytes)
 
     def more(self, amount: int) -> None:
         """Bytes read just now."""
@@ -130,13 +161,12 @@ class Told:
             self._ahead += amount
         self._progress.advance(KEY, amount)
 
-    def done(self, batch: list[OpenTask]) -> None:
+    def done(self, size_bytes: int) -> None:
         """A batch is over."""
-        total = sum(_size(task.path) for task in batch)
         with self._lock:
-            known = min(self._ahead, total)
+            known = min(self._ahead, size_bytes)
             self._ahead -= known
-        self._progress.advance(KEY, total - known)
+        self._progress.advance(KEY, size_bytes - known)
 
     def end(self) -> None:
         """All is over."""
@@ -188,7 +218,7 @@ class Opener:
             return None
         key = key_of(place.task.sha256, place)
         loaded = self._store.load(key)
-        return Found(self._store.data(key), *loaded) if loaded else None
+        return Found(self._store.path(key), *loaded) if loaded else None
 
     def _decode(self, places: list[Place]) -> list[Found]:
         orders = [self._order(place) for place in places]
@@ -218,10 +248,10 @@ class Opener:
         data = Path(order.data or "")
         if self._store and summary.sha256:
             key = key_of(summary.sha256, place)
-            if summary.data_bytes:
-                data = data.replace(self._store.data(key))
             if result.lasting:
-                self._store.save(key, result.entries, summary)
+                data = self._store.save(key, data, result.entries, summary)
+            elif summary.data_bytes:
+                data = self._store.keep(key, data)
         return Found(data, result.entries, summary)
 
     def _opened(self, place: Place, found: Found) -> Opened:
@@ -302,8 +332,8 @@ def read_content(content: Content) -> Iterator[bytes]:
     except OSError as error:
         raise StorageError(f"it cannot be read ({error.strerror})", where=str(content.path)) from error
     if digest.hexdigest() != content.sha256:
-        if content.path.suffix == ".data":
-            Store(content.path.parent).forget(content.path.stem)
+        if content.path.suffix == SUFFIX:
+            forget(content.path)
         raise IntegrityError(
             f"expected sha256 {content.sha256}, got {digest.hexdigest()}: the copy on this host is damaged",
             where=str(content.path),

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import astuple, dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -62,7 +63,10 @@ class Order:
 
     def values(self) -> list[Any]:
         """As JSON values."""
-        return list(astuple(self))
+        return [
+            self.path, self.name, self.sha256, self.charset, _limits(self.limits), self.offset_bytes, self.size_bytes,
+            self.data, self.data_bytes, self.start, self.decode, self.careful, self.mark_inner,
+        ]  # fmt: skip
 
     @classmethod
     def of(cls, values: list[Any]) -> Order:
@@ -116,10 +120,20 @@ class Summary:
     problems: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
 
+    def values(self) -> list[Any]:
+        """As JSON values."""
+        return [self.format, self.sha256, self.data_bytes, self.problems, self.notices]
+
     @classmethod
     def of(cls, v: list[Any]) -> Summary:
         """Back from JSON values."""
         return cls(v[0], v[1], v[2], tuple(v[3]), tuple(v[4]))
+
+
+@cache
+def _limits(limits: Limits) -> tuple[float, ...]:
+    """Their values in order; asked for every archive, and always the same few."""
+    return astuple(limits)
 
 
 def written(values: list[Any]) -> bytes:

@@ -356,7 +356,7 @@ class Job:
             count, first = len(self._guard.only_case), self._guard.only_case[0]
             told.append(f"{count} names differ from another only in case, such as {first}")
         summary = Summary(format_, sha256, self._data_bytes, tuple(problems), tuple(told))
-        self._talk.say("e", [summary.format, summary.sha256, summary.data_bytes, summary.problems, summary.notices])
+        self._talk.say("e", summary.values())
 
 
 def _pass_on_host_fault(error: Exception) -> None:
