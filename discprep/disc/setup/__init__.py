@@ -20,7 +20,7 @@ from discprep.disc.setup.script import ROOM, SAVE, PartNames, Scripts, Site, cop
 from discprep.disc.textform import encode_text
 from discprep.errors import DiscprepError, NameRuleError
 from discprep.manifest.substitute import substitute
-from discprep.model import Content, Manifest, Named, Notice, Shell, Staged
+from discprep.model import Content, Manifest, Named, Notice, Shell, Staged, Volume
 
 __all__ = ["SetupResult", "setup_files", "setup_scripts"]
 
@@ -120,7 +120,7 @@ def setup_scripts(
     of_disc = parts(manifest, burned, present)
     tools = {n.staged.name[-1]: _disc_path(n, manifest) for n in named if n.staged.name[:-1] == (shell.folder,)}
     language = Language(shell, manifest.profile)
-    site = Site(manifest, shell, build_id, len(of_disc))
+    site = Site(manifest, shell, build_id, len(of_disc), _other_volumes(manifest))
     scripts = Scripts(site, language, tools, _checksum(shell.checksum_kind))
     texts: dict[str, str] = {}
     errors: list[DiscprepError] = []
@@ -135,6 +135,11 @@ def setup_scripts(
     notices = [*_approximated(language), *_foreign_attributes(named, shell)]
     filled = tuple(_filled(entry, shell, texts, manifest, work) for entry in named)
     return SetupResult(filled, of_disc, tuple(notices), tuple(errors))
+
+
+def _other_volumes(manifest: Manifest) -> dict[str, Volume]:
+    volumes = {volume.path: volume for volume in manifest.profile.volumes}
+    return {item.id: volumes[item.volume] for item in manifest.items if item.volume in volumes}
 
 
 def _no_scripts(manifest: Manifest) -> tuple[Notice, ...]:

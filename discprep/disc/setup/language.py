@@ -7,7 +7,7 @@ stands in, so that a bare name does.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from discprep.disc.setup.flow import THEN, Do, If, Node
@@ -16,6 +16,7 @@ from discprep.errors import NameRuleError
 from discprep.manifest.substitute import substitute
 from discprep.model import Profile, Shell, Staged
 
+OPPOSITES = {"exists": "missing", "missing": "exists", "folder": "no_folder", "no_folder": "folder"}
 SCREEN_COLUMNS = 76  # messages are wrapped for a screen of 80
 FIRST, SECOND = "\x01", "\x02"  # stand for a called script's arguments until its lines are written
 ARGUMENT_LENGTHS = {FIRST: 66, SECOND: 12}  # what they may become: a path of 8.3 names, the name of a saved copy
@@ -92,13 +93,15 @@ class Language:
         return limit is None or all(self._length(line) <= limit for line in lines)
 
     def _length(self, line: str) -> int:
-        more = sum(line.count(argument) * (length - 1) for argument, length in ARGUMENT_LENGTHS.items())
-        return len(line.encode(self.profile.charset, "replace")) + more
+        length = len(line) if line.isascii() else len(line.encode(self.profile.charset, "replace"))
+        return length + sum(line.count(one) * (most - 1) for one, most in ARGUMENT_LENGTHS.items() if one in line)
 
-    def _checked(self, lines: tuple[str, ...], *tries: tuple[str, ...]) -> tuple[str, ...]:
-        for attempt in (lines, *tries):
-            if self.fits(attempt):
-                return attempt
+    def _checked(self, lines: tuple[str, ...], shorter: Callable[[], tuple[str, ...]] | None = None) -> tuple[str, ...]:
+        """The lines if they fit, else the shorter way to say the same."""
+        if self.fits(lines):
+            return lines
+        if shorter and self.fits(attempt := shorter()):
+            return attempt
         worst = max(lines, key=len)
         raise NameRuleError(
             f"the line {worst[:60]!r}… has {len(worst)} characters, the machine's language takes {self.shell.line_max}",
@@ -157,7 +160,7 @@ class Language:
             return []
         whole = self._fill(template, path=self.quoted(self.path(path)), **values)
         inline = key not in ("append", "create_empty")  # their redirection may act where the condition fails
-        return [Do(self._checked(whole, *self._from_inside(template, path, "path", **values)), inline=inline)]
+        return [Do(self._checked(whole, lambda: self._from_inside(template, path, "path", **values)), inline=inline)]
 
     def copy(self, source: Path, target: Path) -> list[Node]:
         return self._two(self.shell.copy, source, target)
@@ -170,12 +173,13 @@ class Language:
             return []
         from_text = self.quoted(self.path(source))
         whole = self._fill(template, source=from_text, target=self.quoted(self.path(target)))
-        return [Do(self._checked(whole, *self._from_inside(template, target, "target", source=from_text)))]
+        return [Do(self._checked(whole, lambda: self._from_inside(template, target, "target", source=from_text)))]
 
-    def _from_inside(self, template: tuple[str, ...], path: Path, key: str, **values: str) -> list[tuple[str, ...]]:
+    def _from_inside(self, template: tuple[str, ...], path: Path, key: str, **values: str) -> tuple[str, ...]:
+        """The command from inside the folder of its path, whose bare name does there."""
         if not (self.shell.change_folder and path.parts):
-            return []
-        return [(*self.enter(path.folder), *self._fill(template, **{key: self.quoted(path.name)}, **values))]
+            return self._fill(template, **{key: self.quoted(self.path(path))}, **values)
+        return (*self.enter(path.folder), *self._fill(template, **{key: self.quoted(path.name)}, **values))
 
     def call(self, script: Path, first: str = "", second: str = "") -> list[Node]:
         """Runs another script and comes back."""
@@ -225,17 +229,16 @@ class Language:
             return []
         if kind.endswith("folder") and not self.shell.if_folder:
             kind = {"folder": "exists", "no_folder": "missing"}[kind]
-        whole = self._asked(f"if_{kind}", path=self.quoted(self.path(path)))
-        opposite = {"exists": "missing", "missing": "exists", "folder": "no_folder", "no_folder": "folder"}[kind]
-        other = self._asked(f"if_{opposite}", path=self.quoted(self.path(path)))
-        if self.fits([*whole, *other]) or not (self.shell.change_folder and path.parts):
-            return [If(whole, tuple(body), rare, other)]
-        bare = self.quoted(path.name)
+        opposite = "" if rare or self.shell.blocks else OPPOSITES[kind]
+        found = self._if(kind, opposite, self.quoted(self.path(path)), body, rare)
+        if self.fits([*found.lines, *found.opposite]) or not (self.shell.change_folder and path.parts):
+            return [found]
         inside = Do(self.enter(path.folder), inline=False)
-        return [
-            inside,
-            If(self._asked(f"if_{kind}", path=bare), tuple(body), rare, self._asked(f"if_{opposite}", path=bare)),
-        ]
+        return [inside, self._if(kind, opposite, self.quoted(path.name), body, rare)]
+
+    def _if(self, kind: str, opposite: str, path: str, body: Sequence[Node], rare: bool) -> If:
+        other = self._asked(f"if_{opposite}", path=path) if opposite else ()
+        return If(self._asked(f"if_{kind}", path=path), tuple(body), rare, other)
 
     def blame(self, path: Path, text: str, stop: Sequence[Node]) -> list[Node]:
         """Where `path` is missing: says so and stops, with an end that all such stops share."""

@@ -8,7 +8,7 @@ Nothing is ever saved over an older copy: a copy has its place by its path, and 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 from pathlib import PurePosixPath
@@ -39,6 +39,7 @@ class Site:
     shell: Shell
     build: str
     count: int  # of parts
+    volumes: Mapping[str, Volume]  # of the items that are not installed on the first
 
     @property
     def volume(self) -> Volume:
@@ -83,8 +84,7 @@ class Site:
 
     def volume_of(self, named: Named) -> Volume:
         """The volume an entry is installed on."""
-        wanted = self.manifest.item(named.staged.item).volume if named.staged.item else None
-        return next((v for v in self.manifest.profile.volumes if v.path == wanted), self.volume)
+        return self.volumes.get(named.staged.item, self.volume)
 
     def target(self, named: Named) -> Path:
         return Path(self.volume_of(named).path, named.target)
