@@ -1,7 +1,7 @@
 """Discs filled in turn: each holds the most that it can, given the earlier ones.
 
-What must burn stands as early as it can. A need is never on a later disc than what needs it. While discs follow,
-each is filled so that the rest of what must burn, and a limit at the link, can still be met.
+Of what must burn, each disc takes as many items as it can. A need is never on a later disc than what needs it. While
+discs follow, each is filled so that the rest of what must burn, and a limit at the link, can still be met.
 """
 
 from __future__ import annotations

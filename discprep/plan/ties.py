@@ -75,17 +75,17 @@ def _storage(candidates: Sequence[Candidate], chosen: Mapping[str, Option], volu
 
 
 def _early(model: Model) -> None:
-    """With discs to follow, what must burn stands as early as it can: as many of its sectors as fit on this one."""
+    """With discs to follow, what must burn stands as early as it can: as many of these items as fit on this one."""
     if model.disc_count == 1:
         return
     musts = [c for c, (i, _, d) in enumerate(model.columns) if d == 0 and model.question.candidates[i].must]
     costs = [0.0] * len(model.upper)
     for column in musts:
-        costs[column] = float(model.option(column).sectors)
+        costs[column] = 1.0
     best = model.solve(costs)
     if best is not None:
         most = sum(costs[c] for c in model.chosen(best))
-        model.rows.append((musts, [costs[c] for c in musts], most, inf))
+        model.rows.append((musts, [1.0] * len(musts), most, inf))
 
 
 def _settle(model: Model, best: Solution) -> Solution:

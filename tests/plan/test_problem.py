@@ -1,6 +1,7 @@
 """The exact answer against trying everything, and what must always hold."""
 
 import dataclasses
+import itertools
 import random
 
 import pytest
@@ -149,6 +150,48 @@ def test_needs_never_point_to_a_later_disc(number, discs):
             assert set(group) & set(p.present) or min(disc_of.get(g, 99) for g in group) <= disc
     for disc, room in enumerate((p.capacity_sectors, 25, 15)[:discs], 1):
         assert sum(chosen[key].sectors for key, d in disc_of.items() if d == disc) <= room
+
+
+def placings(p, rooms):
+    """Every allowed way to spread the items over discs of so much room: id to (disc, form) or None."""
+    sets = [[(d, f) for d in range(len(rooms)) for f in i.forms] for i in p.items]
+    sets = [places if i.must == "burn" else [*places, None] for i, places in zip(p.items, sets, strict=True)]
+    for chosen in itertools.product(*sets):
+        placed = dict(zip((i.id for i in p.items), chosen, strict=True))
+        if all(allowed_on(p, placed, disc, room) for disc, room in enumerate(rooms)):
+            yield placed
+
+
+def allowed_on(p, placed, disc, room):
+    mine = {i: placed[i.id][1] for i in p.items if placed[i.id] and placed[i.id][0] == disc}
+    at_hand = {key for key, place in placed.items() if place and place[0] <= disc}
+    met = all(at_hand & set(g) for i, f in mine.items() for g in (*i.needs, *f.needs))
+    return met and sum(f.sectors for f in mine.values()) <= room
+
+
+def worth_of(placed, forced, disc):
+    """What a disc is filled for: how much of what must burn, then the gain [ms]."""
+    mine = {key: place[1] for key, place in placed.items() if place and place[0] == disc}
+    return len(forced & mine.keys()), round(1000 * sum(f.gain_s for f in mine.values()))
+
+
+@pytest.mark.parametrize("number", range(60))
+def test_discs_filled_in_turn_against_trying_everything(number):
+    """Two discs, up to five items: of all allowed placings, the first disc is filled best, then the second."""
+    p = random_problem(3000 + number, most=5)
+    p = dataclasses.replace(p, discs=2, later_sectors=(20,), present=(), wants=(), storage_limit_bytes={})
+    p = dataclasses.replace(p, link_budget_s=None)
+    plan, ways = solved(p), list(placings(p, (p.capacity_sectors, 20)))
+    assert (plan is None) == (not ways)
+    if plan:
+        chosen = choice_of(p, plan)
+        placed = {d.id: (d.disc - 1, chosen[d.id]) if d.disc else None for d in plan.decisions}
+        forced = {d.id for d in plan.decisions if d.forced}
+        first = max(worth_of(way, forced, 0) for way in ways)
+        same = [way for way in ways if all((way[k] == v) for k, v in placed.items() if v and v[0] == 0)]
+        assert worth_of(placed, forced, 0) == first
+        assert worth_of(placed, forced, 1) == max(
+            worth_of(way, forced, 1) for way in same if worth_of(way, forced, 0) == first)  # fmt: skip
 
 
 def test_nothing_binds_and_no_solver_starts():
