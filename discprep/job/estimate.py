@@ -21,7 +21,7 @@ from discprep.serve import log
 
 DEFAULT_RATE_BIT_S = 115_200
 DEFAULT_ROUND_TRIP_S = 0.06
-DEFAULT_TURNAROUND_S = 0.02  # a block and its reply between two programs on one line: common practice, no source
+DEFAULT_TURNAROUND_S = 0.003  # a block and its reply between two programs on one cable: measured
 _UNKNOWN = Profile(name="machine")
 
 

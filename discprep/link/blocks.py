@@ -38,6 +38,8 @@ class BlockProtocol:
         header_bytes: wire bytes before each file (names, sizes), acknowledged where blocks are
         trailer_bytes: wire bytes after each file
         closing_bytes: wire bytes after the last file
+        pause_s: what a receiver waits at each file's end, to be sure that it is the end and no noise, and before it
+            asks for the next one (measured on programs in use; no standard says so)
     """
 
     name: str
@@ -50,6 +52,7 @@ class BlockProtocol:
     header_bytes: float = 0.0
     trailer_bytes: float = 1.0
     closing_bytes: float = 0.0
+    pause_s: float = 0.0
 
     @property
     def streams(self) -> bool:
@@ -67,15 +70,19 @@ def _kermit(name: str, packet_bytes: int, check_bytes: int, reply_bytes: float) 
     )  # fmt: skip
 
 
+_OWN_TIME_S = 0.01  # what two programs may take between a block and its reply: common practice, no source
 _BATCH = 133.0  # YMODEM's block 0: name and size before each file, an empty one at the end
 _KERMIT_REPLY = 5.0 + 3
+_YMODEM = BlockProtocol(
+    "ymodem", 1024, 5, 1, pads=True, tail_bytes=128, header_bytes=_BATCH, closing_bytes=_BATCH, pause_s=2
+)
 
 _ALL = (
-    BlockProtocol("xmodem", 128, 4, 1, pads=True),
-    BlockProtocol("xmodem-crc", 128, 5, 1, pads=True),
-    BlockProtocol("xmodem-1k", 1024, 5, 1, pads=True, tail_bytes=128),
-    BlockProtocol("ymodem", 1024, 5, 1, pads=True, tail_bytes=128, header_bytes=_BATCH, closing_bytes=_BATCH),
-    BlockProtocol("ymodem-g", 1024, 5, 0, pads=True, tail_bytes=128, header_bytes=_BATCH, closing_bytes=_BATCH),
+    BlockProtocol("xmodem", 128, 4, 1, pads=True, pause_s=1),
+    BlockProtocol("xmodem-crc", 128, 5, 1, pads=True, pause_s=1),
+    BlockProtocol("xmodem-1k", 1024, 5, 1, pads=True, tail_bytes=128, pause_s=1),
+    _YMODEM,
+    replace(_YMODEM, name="ymodem-g", reply_bytes=0),
     BlockProtocol(
         "zmodem", 1024, 2 + 4 * ZMODEM_GROWTH, 0, growth=ZMODEM_GROWTH,
         header_bytes=_ZMODEM_FRAMES_BYTES / 2, trailer_bytes=_ZMODEM_FRAMES_BYTES / 4,
@@ -90,7 +97,8 @@ BLOCK_PROTOCOLS: Mapping[str, BlockProtocol] = MappingProxyType({protocol.name: 
 
 BLOCK_ASSUMPTIONS = (
     "the line's rate: 1 % faster to 2 % slower",
-    "the turnaround of a block and its reply, and the errors: half to twice as much",
+    "the turnaround of a block and its reply: half, to twice as long and 10 ms more; the errors: half to twice as many",
+    "the receiver's pauses at the end of a file: none, to twice as long",
 )
 
 
@@ -137,9 +145,10 @@ def send_blocks(
     if growth is not None:
         protocol = replace(protocol, growth=growth)
     char_s = characters_per_second(rate_bit_s, framing)
+    hasty, slow = replace(protocol, pause_s=0.0), replace(protocol, pause_s=2 * protocol.pause_s)
     expected = _block_parts(size_bytes, protocol, char_s, round_trip_s, files, error_rate)
-    best = _block_parts(size_bytes, protocol, char_s * 1.01, round_trip_s / 2, files, error_rate / 2)
-    worst = _block_parts(size_bytes, protocol, char_s * 0.98, round_trip_s * 2, files, error_rate * 2)
+    best = _block_parts(size_bytes, hasty, char_s * 1.01, round_trip_s / 2, files, error_rate / 2)
+    worst = _block_parts(size_bytes, slow, char_s * 0.98, round_trip_s * 2 + _OWN_TIME_S, files, error_rate * 2)
     total = sum(expected.values())
     return Seconds(sum(best.values()), total, sum(worst.values()), tuple(expected.items()))
 
@@ -156,4 +165,5 @@ def _block_parts(
     block_bytes = protocol.data_bytes * protocol.growth + protocol.extra_bytes
     loss = -math.expm1(block_bytes * math.log1p(-error_rate))
     parts["line errors"] = sum(parts.values()) * loss / (1 - loss)
+    parts["pauses of the receiver"] = files * protocol.pause_s
     return parts
