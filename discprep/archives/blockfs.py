@@ -84,6 +84,7 @@ class BlockReader:
         self._lost = False  # something hid names: look for them block by block
         self._seen = {self._root}  # headers that the walk has been to
         self._folders = {self._root: ""}
+        self._lists: dict[int, tuple[tuple[int, ...], tuple[int, ...], str]] = {}  # of blocks, by header
         self._found: list[Found] = []
         self._walk_root()
         if self._lost:
@@ -153,7 +154,7 @@ class BlockReader:
             if found.member.kind != "folder":
                 continue
             if len(found.member.name) > PATH_MAX:
-                self._problems.append(f"{found.member.name[:60]}…: its path is too long; what it holds was not read")
+                self._found[-1] = found.hurt_by("its path is too long; what it holds was not read")
             else:
                 self._folders[found.header] = found.member.name + "/"
                 stack.append(self._listed(block, found.header))
@@ -212,7 +213,10 @@ class BlockReader:
         if kind == FILE_LINK:
             about, number, problem = self._followed(block, problem)
         if kind in (FILE, FILE_LINK):
-            chain, further, broken = self._pointers(about, number)
+            # Links share their file's list: a hostile disk could have thousands to one long file.
+            if number not in self._lists:
+                self._lists[number] = self._pointers(about, number)
+            chain, further, broken = self._lists[number]
             # What a damaged header says is no ground to call other files damaged.
             owned += () if kind == FILE_LINK or problem else chain + further
             problem = problem or broken

@@ -314,11 +314,12 @@ def _locate(source: Source, entry: Entry, limit: int) -> None:
         entry.is_bad(f"stored in {entry.packed} bytes, yet said to be {entry.size} bytes long")
 
 
-def _part(entries: list[Entry]) -> None:
-    """Entries whose bytes overlap another's have that as their problem."""
-    reach, owner = -1, entries[0] if entries else None
-    for entry in sorted(entries, key=lambda entry: entry.header):
-        stop = max(entry.data, entry.header + LOCAL.size) + entry.packed
+def _part(entries: Iterable[Entry]) -> None:
+    """Entries whose bytes overlap another's have that as their problem. Those that are damaged already are not read,
+    and where they claim to lie is no ground to refuse others."""
+    reach, owner = -1, None
+    for entry in sorted((entry for entry in entries if not entry.problem), key=lambda entry: entry.header):
+        stop = entry.data + entry.packed
         if entry.header < reach and owner:
             owner.is_bad(OVERLAP)
             entry.is_bad(OVERLAP)

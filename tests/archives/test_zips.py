@@ -234,6 +234,32 @@ def test_duplicate_names_are_told_apart(tmp_path: Path) -> None:
     assert "same path" in seen.unsafe["x"] and len(seen.members) == 2
 
 
+def test_a_record_that_points_nowhere(tmp_path: Path) -> None:
+    """No local header at the offset, and an offset beyond the file."""
+    lost = Put(b"x", HELLO, offset=7, write_local=False)
+    far = Put(b"y", HELLO, offset=2**31, write_local=False)
+    seen = look(archive(Put(b"good", HELLO), lost, far), tmp_path)
+    assert seen.contents == {"good": HELLO}
+    assert all("no local header" in seen.faults[name] for name in "xy")
+
+
+def test_a_broken_download_with_sizes_behind(tmp_path: Path) -> None:
+    """Where sizes stand behind the data, nothing tells where the next member is once the directory is lost."""
+    zero = {"crc": 0, "packed": 0, "size": 0}
+    data = archive(Put(b"one", HELLO), Put(b"two", HELLO, 8, flags=8, local=zero), Put(b"three", HELLO))
+    seen = look(data[: data.index(b"PK\1\2")], tmp_path)
+    assert seen.contents == {"one": HELLO}
+    assert "stood in the lost central directory" in seen.faults["two"]
+
+
+def test_a_directory_beyond_all_bounds(tmp_path: Path) -> None:
+    """A central directory that would only fill the memory."""
+    size = 33 * 2**20
+    data = b"PK\3\4" + bytes(26) + b"PK\1\2" + bytes(size - 4) + end(1, size, 30)
+    with pytest.raises(ArchiveError, match="central directory of 34603008 bytes"):
+        look(data, tmp_path)
+
+
 def test_two_end_records(tmp_path: Path) -> None:
     """An end record in the comment of another: unpackers disagree about which one rules."""
     inner = end(0, 0, 0)
