@@ -54,7 +54,8 @@ def test_a_file_beyond_four_gib(tmp_path: Path) -> None:
     content = Content(big, 0, 4_294_967_295, "d07cac75794b923604ca18c14b62e4156fcad6099997c7bc3ac95a61ab041a13")
     staged = [Staged(("BIG.DAT",), "i", content), *Shelf(tmp_path).tree({"AFTER": b"after"})]
     written = write(staged, tmp_path / "x.iso", "3")
-    lines = run(program("xorriso"), "-indev", written.path, "-find", "/", "-type", "f", "-exec", "report_lba").split("\n")
+    words = [program("xorriso"), "-indev", written.path, "-find", "/", "-type", "f", "-exec", "report_lba"]
+    lines = run(*words).split("\n")
     extents = [[int(word) for word in line.split(":")[1].split(",")[1:4]] for line in lines if "/BIG.DAT" in line]
     first = written.placed[0].extent
     assert sum(size for _, _, size in extents) == 4_294_967_295 or extents[0][2] == 4_294_967_295

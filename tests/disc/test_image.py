@@ -1,0 +1,369 @@
+"""Images: the traps of the library that writes the structures, the sealed fields, the same bytes anywhere."""
+
+import hashlib
+import os
+import shutil
+import subprocess
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from support.disc_readers import run
+from support.programs import program
+from support.trees import EPOCH, RULES, Shelf, folder, name, options, write
+
+from discprep.disc import image as module
+from discprep.disc.image import write_image
+from discprep.disc.layout.check import check_image
+from discprep.disc.layout.fields import SECTOR, little
+from discprep.disc.layout.records import Descriptor, split_directory
+from discprep.disc.names import with_second_copies
+from discprep.errors import CapacityError, DiscError, IntegrityError, NameRuleError, StorageError
+from discprep.model import Named, Staged
+
+# --------------------------------------------------------------------------------------------- each trap
+
+
+def test_the_library_watches_its_own_writes() -> None:
+    """The helpers switch on its check for overlapping writes."""
+    assert os.environ["PYCDLIB_TRACK_WRITES"]
+
+
+def test_two_files_of_one_name_never_become_one(tmp_path: Path) -> None:
+    """Trap B1: the library silently makes the second file an extent of the first, and no reader complains."""
+    shelf = Shelf(tmp_path)
+    clash = (Named(shelf.file("a", b"first"), ("A.",)), Named(shelf.file("b", b"second!"), ("A.",)))
+    with pytest.raises(NameRuleError, match="two files have the name"):
+        write_image(clash, tmp_path / "x.iso", options())
+
+
+def test_a_folder_made_late_in_a_large_parent_knows_its_parent(tmp_path: Path) -> None:
+    """Trap B2: `..` of a folder in a parent of several sectors; checked from the bytes, by the standard §6.8.2.2."""
+    shelf = Shelf(tmp_path)
+    files = [shelf.file(f"BIG/F{n:04d}.TXT", b"") for n in range(200)]
+    for rules in ("1", "2jr"):
+        path = tmp_path / f"{rules}.iso"
+        write([*files, shelf.file("BIG/ZLAST/A.TXT")], path, rules)
+        data = path.read_bytes()
+        for sector in (16, 17)[: 1 + ("j" in rules)]:
+            root = Descriptor(sector, data[sector * SECTOR :][:SECTOR]).root
+            big = records(data, root.extent, root.size_bytes)[2]
+            last = records(data, big.extent, big.size_bytes)[-1]
+            dots = records(data, last.extent, last.size_bytes)[:2]
+            assert big.size_bytes > SECTOR
+            assert (dots[1].extent, dots[1].size_bytes) == (big.extent, big.size_bytes)
+            assert (dots[0].extent, dots[0].size_bytes) == (last.extent, last.size_bytes)
+
+
+def records(data: bytes, extent: int, size_bytes: int):  # type: ignore[no-untyped-def]
+    found, faults = split_directory(data[extent * SECTOR : extent * SECTOR + size_bytes])
+    assert not faults
+    return found
+
+
+def test_rock_ridge_shows_real_sizes(tmp_path: Path) -> None:
+    """Trap B3: with version 1.12's zero serial numbers one reader shows every file as empty."""
+    write([Shelf(tmp_path).file("A.TXT", b"four")], tmp_path / "x.iso", "1r")
+    listing = run(program("bsdtar", "libarchive-tools"), "-tvf", tmp_path / "x.iso")
+    assert next(line for line in listing.split("\n") if "A.TXT" in line).split()[4] == "4"
+
+
+def test_times_stand_in_every_slot(tmp_path: Path) -> None:
+    """Traps B4 and B5: swapped slots, dropped times of long names. All stamps are the file's own."""
+    staged = [Shelf(tmp_path).file("x" * 100, time_s=946_684_799)]
+    write(staged, tmp_path / "x.iso", "3r")
+    data = (tmp_path / "x.iso").read_bytes()
+    at = data.index(b"TF\x1a\x01\x0e", data.index(b"x" * 100))
+    stamps = {data[at + 5 + 7 * n : at + 12 + 7 * n] for n in range(3)}
+    assert stamps == {bytes([99, 12, 31, 23, 59, 59, 0])}
+
+
+@pytest.mark.parametrize("change", ["shrink", "grow", "flip", "vanish"])
+def test_a_source_that_changes_is_noticed(tmp_path: Path, change: str) -> None:
+    """Trap B6: the library would fill or cut silently. Nothing is left under the name."""
+    shelf = Shelf(tmp_path)
+    source = shelf.folder / "shelf.bin"
+    named = name([shelf.file("A.TXT", b"abc" * 4000)])
+    if change == "shrink":
+        source.write_bytes(source.read_bytes()[:-1])
+    elif change == "grow":
+        source.write_bytes(b"+" + source.read_bytes())
+    elif change == "flip":
+        source.write_bytes(source.read_bytes()[:-1] + b"?")
+    else:
+        source.unlink()
+    with pytest.raises(IntegrityError, match="changed or vanished") as raised:
+        write_image(named, tmp_path / "x.iso", options())
+    assert raised.value.where == "A.TXT" and raised.value.item == "i"
+    assert not (tmp_path / "x.iso").exists()
+
+
+def test_an_interruption_leaves_nothing(tmp_path: Path) -> None:
+    """Trap B7: Ctrl-C in the middle of the data."""
+
+    class Interrupt:
+        def begin(self, *words: object) -> None: ...
+        def end(self, key: str) -> None: ...
+        def say(self, message: str) -> None: ...
+        def advance(self, key: str, amount: int) -> None:
+            if amount == 5000:
+                raise KeyboardInterrupt
+
+    named = name([Shelf(tmp_path).file("A", b"a" * 5000)])
+    with pytest.raises(KeyboardInterrupt):
+        write_image(named, tmp_path / "x.iso", options(), Interrupt())
+    assert not (tmp_path / "x.iso").exists()
+
+
+def test_progress_reaches_its_total(tmp_path: Path) -> None:
+    """Trap B8 is the library's own callback; ours counts the bytes written and the bytes checked."""
+    counted = {"total": 0, "done": 0}
+
+    class Count:
+        def begin(self, key: str, label: str, total: int | None, unit: str = "B") -> None:
+            counted["total"] = total or 0
+
+        def advance(self, key: str, amount: int) -> None:
+            counted["done"] += amount
+
+        def end(self, key: str) -> None: ...
+        def say(self, message: str) -> None: ...
+
+    write_image(name([Shelf(tmp_path).file("A", b"a" * 3_000_000)]), tmp_path / "x.iso", options(), Count())
+    assert 0.9 < counted["done"] / counted["total"] <= 1
+
+
+def test_the_application_is_our_own(tmp_path: Path) -> None:
+    """Trap B10: an empty application id becomes the library's name."""
+    write([], tmp_path / "x.iso")
+    facts = run(program("isoinfo", "genisoimage"), "-d", "-i", tmp_path / "x.iso")
+    assert "Application id: DISCPREP" in facts and "PYCDLIB" not in facts.upper().replace("DISCPREP", "")
+
+
+def test_folders_on_the_way_are_made(tmp_path: Path) -> None:
+    """Trap B11: parents must exist first."""
+    write([Shelf(tmp_path).file("A/B/C/D.TXT")], tmp_path / "x.iso")
+    assert "/A/B/C/D.TXT;1" in run(program("isoinfo", "genisoimage"), "-f", "-i", tmp_path / "x.iso")
+
+
+def test_the_order_is_the_standards(tmp_path: Path) -> None:
+    """Trap B12: `README.` before `README.1ST` (ECMA-119 §9.3), as two other writers order them."""
+    files = {"README.1ST": b"1", "README": b"2", "F.C1": b"3", "F.C": b"4", "ABC1.TXT": b"5", "ABC": b"6"}
+    write(Shelf(tmp_path).tree(files), tmp_path / "ours.iso", "1", pad_sectors=0)
+    source = tmp_path / "tree"
+    source.mkdir()
+    for each, data in files.items():
+        (source / each).write_bytes(data)
+    program_ = program("genisoimage")
+    run(program_, "-quiet", "-iso-level", "1", "-no-pad", "-o", tmp_path / "theirs.iso", source)
+    listings = [raw_names(path) for path in (tmp_path / "ours.iso", tmp_path / "theirs.iso")]
+    assert listings[0] == listings[1] == [b"ABC.;1", b"ABC1.TXT;1", b"F.C;1", b"F.C1;1", b"README.;1", b"README.1ST;1"]
+
+
+def raw_names(path: Path) -> list[bytes]:
+    data = path.read_bytes()
+    root = Descriptor(16, data[16 * SECTOR : 17 * SECTOR]).root
+    return [record.identifier for record in records(data, root.extent, root.size_bytes)[2:]]
+
+
+def test_long_rock_ridge_names_stay_readable(tmp_path: Path) -> None:
+    """Trap B13: names over 116 bytes in a folder and its subfolder make one reader refuse the image; 100 pass."""
+    shelf = Shelf(tmp_path)
+    top = "t" * 150
+    staged = [shelf.file(f"{top}/{'s' * 150}/{n}{'f' * 150}") for n in range(30)]
+    staged += [shelf.file(f"{top}/{n}{'f' * 150}") for n in range(30)]
+    write(staged, tmp_path / "x.iso", "3r")
+    assert run(program("bsdtar", "libarchive-tools"), "-tf", tmp_path / "x.iso").count("f" * 90) == 60
+
+
+@pytest.mark.parametrize("volume", ["my disc", "A/B;C", "é", "", "V" * 33])
+def test_a_volume_name_outside_the_standard_is_refused(tmp_path: Path, volume: str) -> None:
+    """The library accepts some of these; the standard has A-Z, 0-9 and _ up to 32."""
+    with pytest.raises(NameRuleError, match="is no volume name"):
+        write_image((), tmp_path / "x.iso", replace(options(), volume=volume))
+
+
+def test_a_joliet_volume_name_has_sixteen_characters(tmp_path: Path) -> None:
+    """16 characters of UCS-2 fill the 32 bytes of the field (Joliet specification)."""
+    with pytest.raises(NameRuleError, match="1 to 16"):
+        write_image((), tmp_path / "x.iso", replace(options("1j"), volume="V" * 17))
+    write_image((), tmp_path / "x.iso", replace(options("1j"), volume="V" * 16))
+
+
+def test_every_file_is_in_every_tree(tmp_path: Path) -> None:
+    """A file without a Joliet path would be invisible to Joliet readers; the checker compares the trees."""
+    staged = [Shelf(tmp_path).file("A.TXT"), Shelf(tmp_path).file("B.TXT")]
+    write(staged, tmp_path / "x.iso", "1j")
+    listing = run(program("isoinfo", "genisoimage"), "-J", "-f", "-i", tmp_path / "x.iso")
+    assert listing.split() == ["/A.TXT", "/B.TXT"]
+
+
+# ----------------------------------------------------------------------------------------- sealed fields
+
+
+def test_the_volumes_facts_through_another_reader(tmp_path: Path) -> None:
+    """Volume id and size with its 150 sectors of padding, and no date but the epoch's, seen by genisoimage's reader."""
+    written = write([Shelf(tmp_path).file("A", b"a" * 900_000)], tmp_path / "x.iso", "1j")
+    facts = run(program("isoinfo", "genisoimage"), "-d", "-i", written.path)
+    assert "Volume id: TESTDISC" in facts and f"Volume size is: {written.sectors}" in facts
+    assert written.sectors == written.placed[0].extent + 440 + 150
+    data = written.path.read_bytes()
+    assert data[-150 * SECTOR :] == bytes(150 * SECTOR)
+    for sector in (16, 17):
+        dates = data[sector * SECTOR + 813 : sector * SECTOR + 881]
+        assert dates == b"2023111422132000\0" * 2 + (b"0" * 16 + b"\0") * 2
+        assert data[sector * SECTOR + 174 : sector * SECTOR + 181] == bytes([123, 11, 14, 22, 13, 20, 0])
+
+
+def test_the_system_area_is_the_users(tmp_path: Path) -> None:
+    """Sectors 0 to 15 hold the user's bytes, and zeros after them (ECMA-119 §6.2.1)."""
+    write([Shelf(tmp_path).file("A")], tmp_path / "x.iso", system_area=b"boot block" * 100)
+    data = (tmp_path / "x.iso").read_bytes()
+    assert data[:1000] == b"boot block" * 100 and not any(data[1000 : 16 * SECTOR])
+    with pytest.raises(CapacityError, match="32768"):
+        write_image((), tmp_path / "y.iso", options(system_area=bytes(32_769)))
+
+
+def test_data_lies_in_the_order_of_the_names(tmp_path: Path) -> None:
+    """The machine reads in one sweep: extents ascend in the order given, whatever the folders."""
+    shelf = Shelf(tmp_path)
+    staged = [shelf.file(path, path.encode()) for path in ("Z/Z", "A/B/C", "M", "A/A", "Z/A")]
+    written = write(staged, tmp_path / "x.iso")
+    extents = [placed.extent for placed in written.placed]
+    assert extents == list(range(extents[0], extents[0] + 5))
+    assert [(written.path.read_bytes()[e * SECTOR :][:5]).rstrip(b"\0") for e in extents] == [
+        "/".join(entry.name).encode() for entry in staged
+    ]
+
+
+def test_equal_content_is_stored_once(tmp_path: Path) -> None:
+    """Two files of equal bytes share their sectors; xorriso reports one place for both."""
+    written = write(Shelf(tmp_path).tree({"A": b"same" * 600, "B": b"same" * 600, "C": b"c"}), tmp_path / "x.iso")
+    assert [placed.extent - written.placed[0].extent for placed in written.placed] == [0, 0, 2]
+    lines = run(program("xorriso"), "-indev", written.path, "-find", "/", "-type", "f", "-exec", "report_lba")
+    assert len({line.split(",")[1] for line in lines.split("\n") if "'/A'" in line or "'/B'" in line}) == 1
+
+
+def test_a_file_left_from_before_does_not_show_through(tmp_path: Path) -> None:
+    """Gaps and padding are zeros even where a larger file stood."""
+    path = tmp_path / "x.iso"
+    path.write_bytes(b"\xff" * 3_000_000)
+    named = with_second_copies(name([Shelf(tmp_path).file("A")]), lambda n: True)
+    written = write_image(named, path, options(second_from_sector=400))
+    data = path.read_bytes()
+    assert hashlib.sha256(data).hexdigest() == written.sha256
+    assert not any(data[(written.placed[0].extent + 1) * SECTOR : 400 * SECTOR])
+
+
+def test_too_little_room_is_known_before_a_byte_is_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The host's free space is asked first."""
+    usage = shutil.disk_usage(tmp_path)
+    monkeypatch.setattr(module.shutil, "disk_usage", lambda path: type(usage)(usage.total, usage.used, 1000))
+    with pytest.raises(StorageError, match="nothing was written"):
+        write_image(name([Shelf(tmp_path).file("A")]), tmp_path / "x.iso", options())
+    assert not (tmp_path / "x.iso").exists()
+
+
+def test_a_library_that_lays_out_otherwise_is_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where another version's structures end elsewhere, nothing is written under the name."""
+    shelf = Shelf(tmp_path)
+    named = name([shelf.file("A")])
+    right = module.lay_out(named, options())
+    monkeypatch.setattr(module, "lay_out", lambda *words: replace(right, data_sector=right.data_sector + 1))
+    with pytest.raises(DiscError, match="the structures end at sector 24, expected 25"):
+        write_image(named, tmp_path / "x.iso", options())
+    assert not (tmp_path / "x.iso").exists()
+
+
+@pytest.mark.parametrize("rules", RULES)
+def test_the_checker_is_clean_on_other_writers_images(tmp_path: Path, rules: str) -> None:
+    """genisoimage and xorriso write images without a fault, but one: in xorriso's Joliet trees `..` names the folder
+    itself instead of its parent (measured, version 1.5.4; no reader minds)."""
+    source = tmp_path / "tree"
+    (source / "SUB" / "DEEP").mkdir(parents=True)
+    for n in range(120):
+        (source / "SUB" / f"F{n:04d}.TXT").write_bytes(b"x" * n)
+    (source / "SUB" / "DEEP" / "README.1ST").write_bytes(b"1" * 5000)
+    flags = ["-iso-level", rules[0]]
+    flags += ["-J"] if "j" in rules else []
+    flags += ["-R"] if "r" in rules else []
+    for words in ([program("genisoimage"), "-quiet"], [program("xorriso"), "-as", "mkisofs", "-quiet"]):
+        run(*words, *flags, "-o", tmp_path / "x.iso", source)
+        checked = check_image(tmp_path / "x.iso")
+        known = ["dots", "dots"] if "j" in rules and "mkisofs" in words else []
+        assert [fault.rule for fault in checked.faults] == known
+        assert sum(not entry.folder for entry in checked.structure.trees[0].found) == 121
+
+
+# ------------------------------------------------------------------------------------- the same bytes anywhere
+
+SCRIPT = """
+import sys
+from pathlib import Path
+sys.path.insert(0, {tests!r})
+from support.trees import Shelf, folder, name, options, random_tree
+from discprep.disc.image import BootImage, write_image
+from discprep.disc.record import build_id, make_record, record_bytes
+place = Path(sys.argv[1]); place.mkdir()
+shelf = Shelf(place)
+for rules in ("1", "3jr", "3r", "1j"):
+    staged = random_tree(77, shelf) + [shelf.file("BOOT.IMG", b"b" * 3000, item="boot"), folder("Empty")]
+    named = name(staged, rules)
+    boot = BootImage(next(n.iso for n in named if n.staged.item == "boot"))
+    settings = options(rules, boot=boot, system_area=b"sys")
+    written = write_image(named, place / "x.iso", settings)
+    record = make_record(written, settings, build_id(named, settings), settings={{"b": "2", "a": "1"}})
+    import hashlib
+    print(written.sha256, hashlib.sha256(record_bytes(record)).hexdigest())
+"""
+
+
+def test_the_same_bytes_on_any_day_in_any_zone_and_folder(tmp_path: Path) -> None:
+    """Another second, zone, locale, folder, hash seed and umask: image and record are byte for byte the same."""
+    script = SCRIPT.format(tests=str(Path(__file__).resolve().parent.parent))
+    worlds = [
+        {"TZ": "UTC", "LC_ALL": "C", "PYTHONHASHSEED": "0"},
+        {"TZ": "Asia/Kathmandu", "LC_ALL": "C.UTF-8", "PYTHONHASHSEED": "4242"},
+        {"TZ": "EST5EDT", "LC_ALL": "de_DE.UTF-8", "PYTHONHASHSEED": "random", "PYTHONUTF8": "1"},
+    ]
+    outputs = []
+    for index, world in enumerate(worlds):
+        words = [sys.executable, "-c", script, str(tmp_path / f"folder {index}")]
+        done = subprocess.run(words, env={**os.environ, **world}, capture_output=True, text=True, check=False,
+                              umask=0o077 if index else 0o022)  # fmt: skip
+        assert done.returncode == 0, done.stderr
+        outputs.append(done.stdout)
+    assert len(set(outputs)) == 1 and outputs[0].count("\n") == 4
+
+
+def test_another_epoch_changes_only_dates(tmp_path: Path) -> None:
+    """The volume's date is the only thing the epoch changes, besides files that are later than it."""
+    shelf = Shelf(tmp_path)
+    staged = [shelf.file("A/B.TXT", b"b", time_s=100), folder("C")]
+    write(staged, tmp_path / "one.iso", epoch_s=EPOCH)
+    write(staged, tmp_path / "two.iso", epoch_s=EPOCH + 86_400)
+    one, two = (tmp_path / "one.iso").read_bytes(), (tmp_path / "two.iso").read_bytes()
+    different = [n for n in range(len(one)) if one[n] != two[n]]
+    days = {(one[n], two[n]) for n in different}
+    assert different and days == {(14, 15), (ord("4"), ord("5"))}
+
+
+def test_order_of_adding_does_not_matter_to_the_structures(tmp_path: Path) -> None:
+    """Files given in another order lie in another order; names, folders and path tables stay the same bytes."""
+    shelf = Shelf(tmp_path)
+    staged = [Staged(e.name, e.item, e.content) for e in shelf.tree({f"D{n % 3}/F{n}": b"" for n in range(30)})]
+    write(staged, tmp_path / "one.iso", "2jr")
+    write(staged[::-1], tmp_path / "two.iso", "2jr")
+    assert (tmp_path / "one.iso").read_bytes() == (tmp_path / "two.iso").read_bytes()
+
+
+def test_both_byte_orders_agree_on_the_size(tmp_path: Path) -> None:
+    """The sealed volume size stands in both byte orders in both descriptors (§7.3.3)."""
+    written = write([], tmp_path / "x.iso", "1j")
+    data = written.path.read_bytes()
+    for sector in (16, 17):
+        field = data[sector * SECTOR + 80 : sector * SECTOR + 88]
+        assert little(field, 0, 4) == int.from_bytes(field[4:], "big") == 300
