@@ -68,6 +68,7 @@ class LhaReader:
         self._header: Header | None = None  # of the member last given out
         self._tried = 0  # decoders that failed on it
         self._guessed: set[str] = set()
+        self._unchecked = 0  # headers of levels 2 and 3 without a checksum
         self.problems: list[str] = []
         self.notices: list[str] = []
 
@@ -78,6 +79,8 @@ class LhaReader:
         for index, header in enumerate(self._headers()):
             self._header, self._tried = header, 0
             yield self._member(header, index)
+        if self._unchecked:
+            self.notices.append(f"{self._unchecked} headers of level 2 or 3 have no checksum, as old packers wrote them")
         for charset in sorted(self._guessed):
             self.notices.append(f"the archive does not say how names are written; read as {charset}, a guess")
 
@@ -116,6 +119,7 @@ class LhaReader:
                 offset = self._resume(offset, str(bad))
                 continue
             offset = self._following(header)
+            self._unchecked += header.level >= 2 and not header.crc_at
             yield header
         if offset is not None:
             self.notices.append("the mark at the end of the archive is missing")

@@ -33,7 +33,7 @@ START_S = 60.0
 ERRORS = "errors.txt"
 READY = b"ready\n"
 _PACKAGES = str(Path(__file__).resolve().parent.parent.parent)
-_START = "import sys; sys.path[:] = eval(sys.argv[2]); from discprep.archives.worker import main; main()"
+_START = "import sys; sys.path[:] = sys.argv[2:]; from discprep.archives.worker import main; main()"
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -240,7 +240,7 @@ def start_worker(scratch: Path) -> subprocess.Popen[bytes]:
     paths = [_PACKAGES, *[path for path in sys.path if path]]
     with (scratch / ERRORS).open("wb") as errors:
         return subprocess.Popen(
-            [sys.executable, "-I", "-S", "-c", _START, str(scratch), repr(paths)],
+            [sys.executable, "-I", "-S", "-c", _START, str(scratch), *paths],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             stderr=errors,

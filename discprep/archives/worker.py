@@ -43,7 +43,7 @@ FLUSH_S = 0.1  # answers wait at most so long
 WAITING_MAX = 1000
 PROGRESS_S = 0.3
 SMALL_BYTES = 2**18  # members up to here are not announced
-ARCHIVE_SUFFIXES = (".lha", ".lzh", ".zip", ".tar", ".tgz", ".gz", ".bz2", ".xz", ".7z", ".rar", ".adf", ".adz", ".dms")
+ARCHIVE_SUFFIXES = (".lha", ".lzh", ".zip", ".tar", ".tgz", ".gz", ".bz2", ".xz", ".7z", ".rar")
 
 
 def main() -> None:

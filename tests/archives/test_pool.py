@@ -24,7 +24,7 @@ def sabotaged(code: str) -> str:
     """A worker's start in which decoding a member first runs `code` (which sees `header`)."""
     lines = textwrap.indent(textwrap.dedent(code), "    ")
     return (
-        "import sys, os, time, signal; sys.path[:] = eval(sys.argv[2])\n"
+        "import sys, os, time, signal; sys.path[:] = sys.argv[2:]\n"
         "from discprep.archives import lha_decode\n"
         "real = lha_decode.decode\n"
         f"def decode(name, source, header, scratch):\n{lines}\n"
@@ -92,7 +92,7 @@ def test_many_crashes_end_in_a_list(tmp_path: Path, monkeypatch: pytest.MonkeyPa
 def test_death_outside_members_is_the_archives_problem(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A structure that kills the worker: said of the archive, and the next archive is read."""
     start = (
-        "import sys, os; sys.path[:] = eval(sys.argv[2])\n"
+        "import sys, os; sys.path[:] = sys.argv[2:]\n"
         "from discprep.archives import lha\n"
         "real = lha.LhaReader.members\n"
         "lha.LhaReader.members = lambda self: os._exit(9) if self._end > 100 else real(self)\n"
