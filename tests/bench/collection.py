@@ -55,7 +55,9 @@ def make(folder: Path, base_url: str = "http://127.0.0.1:8765") -> Path:
     if not manifest.exists():
         make_site(folder, site)
     items = [item(path, base_url) for path in sorted(site.iterdir())]
-    (folder / "machine.toml").write_text('name = "Bench machine"\n[disc]\nname_rules = ["iso-level-2", "joliet", "rock-ridge"]\n')
+    (folder / "machine.toml").write_text(
+        'name = "Bench machine"\n[disc]\nname_rules = ["iso-level-2", "joliet", "rock-ridge"]\n'
+    )
     manifest.write_text(HEAD + "\n".join(items))
     return manifest
 

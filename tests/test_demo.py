@@ -1,0 +1,71 @@
+"""The demonstration runs, and a DOS emulator from Debian installs from its image (recipe: the emulator's manual)."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from support.dos import differences, install_all
+from support.programs import program
+
+from discprep.disc.record import load_record
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+@pytest.fixture(scope="module")
+def shown(tmp_path_factory: pytest.TempPathFactory) -> tuple[str, Path]:
+    """What the demonstration printed, and where its discs stand. It runs in a copy of its own."""
+    place = tmp_path_factory.mktemp("demo")
+    for name in ("demo", "manifests"):
+        subprocess.run(["cp", "-r", ROOT / name, place], check=True)
+    environment = {**os.environ, "PYTHONPATH": str(ROOT), "PYTHONHASHSEED": "5"}
+    ran = subprocess.run(
+        [sys.executable, "demo/show.py"], cwd=place, env=environment, capture_output=True, text=True, timeout=300
+    )
+    assert ran.returncode == 0, ran.stdout + ran.stderr
+    return ran.stdout + ran.stderr, place / "demo" / "out" / "disc"
+
+
+def test_the_run_shows_the_tool_at_work(shown: tuple[str, Path]) -> None:
+    """A dead and a truncated mirror are passed over, a file is taken from a folder, some items burn and some wait."""
+    text, disc = shown
+    assert "another source gave it" in text and "it broke off after" in text
+    assert "taken from" in text and "over the link" in text and "identical" in text
+    assert "Traceback" not in text
+    names = {path.suffix or path.name for path in disc.iterdir()}
+    assert names == {".iso", ".json", ".txt", ".html", "SHA256SUMS"}
+
+
+def test_some_items_burn_and_some_wait(shown: tuple[str, Path]) -> None:
+    record = load_record(shown[1] / "record.json")
+    places = {item.place for item in record.items}
+    assert places == {"burn", "later"}
+    assert any(edit.replace == "rate=9600" for file in record.files for edit in file.edits)
+
+
+def test_the_image_is_accepted_by_other_readers(shown: tuple[str, Path]) -> None:
+    """xorriso, iso-info (libcdio), bsdtar (libarchive) and 7z read it whole."""
+    (image,) = shown[1].glob("*.iso")
+    for command in (
+        [program("xorriso"), "-abort_on", "WARNING", "-indev", image, "-find", "/", "-exec", "lsdl"],
+        [program("iso-info", "libcdio-utils"), "-l", image],
+        [program("bsdtar", "libarchive-tools"), "-tf", image],
+        [program("7z", "7zip"), "t", image],
+    ):
+        subprocess.run(command, check=True, capture_output=True)
+
+
+def test_the_machine_installs_from_it(shown: tuple[str, Path], tmp_path: Path) -> None:
+    """Every part run in the emulator, in order: each file on the machine is the record's, byte for byte."""
+    program("dosbox")
+    (image,) = shown[1].glob("*.iso")
+    machine = tmp_path / "machine"
+    machine.mkdir()
+    files = install_all(image, machine)
+    record = load_record(shown[1] / "record.json")
+    assert sum(file.copied and bool(file.sha256) for file in record.files) > 20
+    assert differences(record, files) == []
