@@ -41,7 +41,9 @@ class Source:
     path: Path | None = None
 
     def at(self, offset_bytes: int, size_bytes: int) -> bytes:
-        """Up to `size_bytes` from `offset_bytes`; fewer at the end of the file."""
+        """Up to `size_bytes` from `offset_bytes`; fewer at the end of the file, none beyond it."""
+        if not 0 <= offset_bytes < self.size_bytes:  # a file refuses to go where a 64-bit field of an archive points
+            return b""
         self.file.seek(offset_bytes)
         return self.file.read(size_bytes)
 

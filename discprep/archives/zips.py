@@ -93,13 +93,13 @@ class Directory:
 class End:
     """An end record, its 64-bit twin taken in; `shift` is the length of a stub that the offsets leave out."""
 
-    at: int
     stop: int  # first byte after its comment
-    count: int
+    count: int  # members in all
+    here: int  # members on this disk: as many, unless something is wrong
     directory: int  # absolute offset of the central directory
     size: int
     shift: int
-    disks: bool  # part of a multi-volume archive
+    disk: int  # 0 unless it is the last of several volumes
 
 
 # ------------------------------------------------------------------------------------- the end record
@@ -119,21 +119,21 @@ def _wide(source: Source, at: int) -> tuple[int, int, int, int] | None:
 
 
 def _end_at(source: Source, at: int, raw: bytes) -> End | None:
-    """The end record `raw` at `at`, if a central directory of its size stands where it says; else None."""
+    """The end record `raw` at `at`, if a central directory of its size stands where it says; else None. The record
+    of a last volume whose directory began on another has the directory -1.
+    """
     _, disk, _, here, count, size, offset, comment = END.unpack(raw)
-    stop, directory_end, disks = at + END.size + comment, at, disk not in (0, 0xFFFF) or here != count
+    stop, directory_end, disk = at + END.size + comment, at, 0 if disk == 0xFFFF else disk
     if 0xFFFF in (here, count) or 0xFFFFFFFF in (size, offset):
         wide = _wide(source, at)
         if wide:
             directory_end, count, size, offset = wide
-            disks = False
-    if disks and disk and stop == source.size_bytes:
-        return End(at, stop, count, 0, 0, 0, disks)
+            here = count
     shift = directory_end - size - offset
     for move in (shift, 0):
         if shift >= 0 and (not count or source.at(offset + move, 4) == CENTRAL_MARK):
-            return End(at, stop, count, offset + move, size, move, disks)
-    return None
+            return End(stop, count, here, offset + move, size, move, disk)
+    return End(stop, 0, 0, -1, 0, 0, disk) if disk and stop == source.size_bytes else None
 
 
 def find_end(source: Source, window: int = TAIL_BYTES) -> tuple[End | None, bool]:
@@ -165,7 +165,7 @@ def starts_with_mark(source: Source) -> bool:
 def behind_a_stub(source: Source) -> bool:
     """A central directory with members at the end of any other file: a self-extracting archive."""
     end, _ = find_end(source)
-    return end is not None and not end.disks and end.count > 0
+    return end is not None and end.directory >= 0 and end.count > 0
 
 
 # ------------------------------------------------------------------------------ the central directory
@@ -338,7 +338,7 @@ def walk(source: Source, options: Options) -> Directory:
         end, doubtful = find_end(source, FAR_TAIL_BYTES)
     if end is None:
         return _salvaged(source, options.limits.members)
-    if end.disks:
+    if end.directory < 0:
         raise ArchiveError("one part of a multi-volume ZIP archive", hint="Join the parts into one archive first.")
     if end.size > DIRECTORY_BYTES:
         raise ArchiveError(f"a central directory of {end.size} bytes; at most {DIRECTORY_BYTES} are read")
@@ -360,8 +360,11 @@ def _directory_problems(source: Source, end: End, entries: list[Entry], most: in
     problems = []
     read = len(entries)
     # Packers without the 64-bit records let the 16-bit count run over (common practice, no source).
-    if read <= most and read & 0xFFFF != end.count & 0xFFFF:
-        problems.append(f"the end record counts {end.count} members, the central directory holds {read}: damaged there")
+    if read <= most and {end.count & 0xFFFF, end.here & 0xFFFF} != {read & 0xFFFF}:
+        counts = f"{end.count}" if end.count == end.here else f"{end.count} or {end.here}"
+        problems.append(f"the end record counts {counts} members, the central directory holds {read}: damaged there")
+    if end.disk:
+        problems.append(f"the end record says that this is volume {end.disk + 1} of several; the others are not read")
     first = min((entry.header for entry in entries), default=end.directory)
     stub = Source(source.file, first, source.head, source.name)
     if first >= END.size and find_end(stub)[0]:

@@ -320,6 +320,23 @@ def test_a_volume_of_several(tmp_path: Path) -> None:
         look(local(Put(b"x", HELLO)) + parts[:4] + b"\x02\0" + parts[6:], tmp_path)
 
 
+@pytest.mark.parametrize(("at", "said"), [(4, "volume 2 of several"), (8, "counts 1 or 3 members")])
+def test_a_damaged_end_record_hides_no_member(at: int, said: str, tmp_path: Path) -> None:
+    """Its numbers are checked, not obeyed: where the directory is sound, it is read."""
+    data = bytearray(archive(Put(b"x", HELLO)))
+    data[data.rindex(b"PK\5\6") + at] = {4: 1, 8: 3}[at]
+    seen = look(bytes(data), tmp_path)
+    assert seen.contents == {"x": HELLO} and said in seen.problems[0]
+
+
+def test_64_bit_values_beyond_any_file(tmp_path: Path) -> None:
+    """Offset, packed and unpacked size of 2^64-1 in extra field 1."""
+    extra = struct.pack("<2H3Q", 1, 24, *[2**64 - 1] * 3)
+    put = Put(b"x", HELLO, central={"size": 0xFFFFFFFF, "packed": 0xFFFFFFFF, "extra": extra}, offset=0xFFFFFFFF)
+    seen = look(archive(Put(b"good", HELLO), put), tmp_path)
+    assert seen.contents == {"good": HELLO} and "no local header" in seen.faults["x"]
+
+
 def test_a_comment_cut_short(tmp_path: Path) -> None:
     """The last bytes are missing, the members are all there: read, and said."""
     seen = look(archive(Put(b"x", HELLO), comment=b"a long comment")[:-5], tmp_path)
