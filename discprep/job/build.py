@@ -8,7 +8,6 @@ import os
 import tempfile
 import time
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import replace
 from pathlib import Path
 
 from discprep.disc.image import ImageWritten, write_image
@@ -18,8 +17,8 @@ from discprep.errors import CapacityError, DiscError, MissingError, UsageError, 
 from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
 from discprep.job.files import write_whole
 from discprep.job.inputs import inputs_digest, settings_of
-from discprep.job.plan import before, forms_on, plan_for
-from discprep.job.tree import Tree, tree_of
+from discprep.job.plan import before, disc_manifest, disc_trees, forms_on, plan_for
+from discprep.job.tree import Tree, Trees
 from discprep.manifest import load_manifest
 from discprep.model import AppliedEdit, Decision, Manifest, Notice, Opened, Pin, Placed, Progress, Silent
 from discprep.plan.curve import curve
@@ -73,16 +72,16 @@ def build_from(
         return standing
     steps = Steps()
     with tempfile.TemporaryDirectory(prefix="discprep-") as folder, _alone(hand, out):
-        work = Path(folder)
         with steps.timed("unpack"):
             opened = open_items(hand, progress)
+        secrets = secret_values(manifest, ask) if allow_secrets and not dry_run else {}
+        trees = Trees(Path(folder), epoch_s, secrets, allow_secrets)
         with steps.timed("plan"):
-            planned = plan_for(manifest, hand, opened, work, progress)
+            planned = plan_for(manifest, hand, opened, trees, progress)
         raise_all(planned.errors)
         if dry_run:
-            return _rehearsed(manifest, opened, planned, work)
-        secrets = secret_values(manifest, ask) if allow_secrets else {}
-        maker = _Maker(hand, opened, planned, out, work, epoch_s, digest, secrets, allow_secrets, progress, steps)
+            return _rehearsed(manifest, opened, planned, trees)
+        maker = _Maker(hand, opened, planned, out, trees, digest, progress, steps)
         discs = tuple(maker.disc(number) for number in range(1, discs_used(planned.plan) + 1))
     later = sum(decision.place == "later" for decision in planned.plan.decisions)
     return Built(
@@ -225,13 +224,11 @@ def _sums_hold(folder: Path, image: str) -> bool:
 # ------------------------------------------------------------------------------------------------ making
 
 
-def _rehearsed(manifest: Manifest, opened: Mapping[str, Opened], planned: Planned, work: Path) -> Built:
-    """Every edit before and after, of all discs."""
+def _rehearsed(manifest: Manifest, opened: Mapping[str, Opened], planned: Planned, trees: Trees) -> Built:
+    """Every edit before and after, of all discs; a file's settings for other line rates are left out."""
     edits: list[AppliedEdit] = []
     notices: list[Notice] = []
-    for disc in range(1, discs_used(planned.plan) + 1):
-        forms = forms_on(planned.plan, disc)
-        tree = tree_of(manifest, opened, forms, work, present=before(planned.plan, disc), preview=True)
+    for tree in disc_trees(manifest, opened, planned.plan, trees):
         raise_all(list(flatten(tree.errors)))
         edits += [edit for entry in tree.named if entry.staged.rate_bit_s is None for edit in entry.staged.edits]
         notices += tree.notices
@@ -247,36 +244,23 @@ class _Maker:
         opened: Mapping[str, Opened],
         planned: Planned,
         out: Path,
-        work: Path,
-        epoch_s: int,
+        trees: Trees,
         digest: str,
-        secrets: Mapping[str, str],
-        allow_secrets: bool,
         progress: Progress,
         steps: Steps,
     ) -> None:
         self.hand, self.opened, self.planned = hand, opened, planned
-        self.out, self.work, self.epoch_s, self.digest = out, work, epoch_s, digest
-        self.secrets, self.allow_secrets = secrets, allow_secrets
+        self.out, self.trees, self.digest = out, trees, digest
         self.progress, self.steps = progress, steps
         self.discs = discs_used(planned.plan)
         self.notices: list[Notice] = []
 
     def disc(self, number: int) -> BuiltDisc:
         """One disc: its tree, its image, then what is told of it."""
-        manifest = self._manifest(number)
+        manifest = disc_manifest(self.hand.manifest, number)
         plan = self.planned.plan
         with self.steps.timed("stage"):
-            tree = tree_of(
-                manifest,
-                self.opened,
-                forms_on(plan, number),
-                self.work,
-                present=before(plan, number),
-                epoch_s=self.epoch_s,
-                secrets=self.secrets,
-                allow_secrets=self.allow_secrets,
-            )
+            tree = self.trees.of(manifest, self.opened, forms_on(plan, number), present=before(plan, number))
         raise_all(list(flatten(tree.errors)))
         self.notices += tree.notices
         _check_capacity(tree, manifest)
@@ -303,14 +287,6 @@ class _Maker:
             copy_s,
             old if old and old != image.name else "",
         )
-
-    def _manifest(self, number: int) -> Manifest:
-        """The manifest with the volume name of one disc: a further disc has its number at the end."""
-        manifest = self.hand.manifest
-        if number == 1:
-            return manifest
-        volume = f"{manifest.medium.volume[: 16 - len(str(number))]}{number}"
-        return replace(manifest, medium=replace(manifest.medium, volume=volume))
 
     def _image(self, tree: Tree, manifest: Manifest, folder: Path) -> tuple[Path, ImageWritten]:
         """Writes and checks the image beside its place, then moves it there."""
@@ -349,7 +325,7 @@ class _Maker:
             image=image.name,
             image_sectors=written.sectors,
             copy_s=copy_s,
-            date_s=self.epoch_s,
+            date_s=self.trees.epoch_s,
             curve=self._curve(),
             notices=tree.notices,
         )
@@ -369,7 +345,7 @@ class _Maker:
             items=[self._item(decision, number) for decision in plan.decisions],
             pins=list(self.hand.pins.values()),
             settings=settings_of(manifest) | told,
-            inputs_sha256="" if self.allow_secrets else self.digest,
+            inputs_sha256="" if self.trees.allow_secrets else self.digest,
         )
         save_record(record, folder / RECORD)
         write_whole(folder / SUMS, _sums(folder, {image.name: written.sha256}))

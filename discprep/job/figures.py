@@ -14,7 +14,7 @@ from discprep.disc.names import map_names
 from discprep.disc.stage import stage
 from discprep.errors import DiscprepError, MissingError, raise_all
 from discprep.job.at_hand import AtHand
-from discprep.job.tree import Tree, item_volumes, tree_of
+from discprep.job.tree import Tree, Trees, item_volumes
 from discprep.job.verify import archive_errors
 from discprep.link import count_escapes
 from discprep.link.transfer import Transfer, expected_case, parts_of
@@ -85,21 +85,21 @@ class Figures:
 
 
 def figures(
-    manifest: Manifest, hand: AtHand, opened: Mapping[str, Opened], work: Path, progress: Progress | None = None
+    manifest: Manifest, hand: AtHand, opened: Mapping[str, Opened], trees: Trees, progress: Progress | None = None
 ) -> Figures:
     """The question for the solver.
 
     Arguments:
         opened: every item at hand, unpacked, by id
-        work: a folder for changed files
+        trees: makes the trees that are measured
 
     Raises:
         MissingError: an item is not here and its size is unknown
         ArchiveError, NameRuleError: what must burn is damaged, or its names cannot stand on the disc
         StorageError: a file of this host cannot be read
     """
-    everything = _everything(manifest, opened, work)
-    measured = _measure_all(manifest, hand, opened, everything, work, progress or Silent())
+    everything = _everything(manifest, opened, trees)
+    measured = _measure_all(manifest, hand, opened, everything, trees.work, progress or Silent())
     constant = constant_sectors(everything.named, everything.options)
     waits = link_seconds(manifest, measured)
     problem = PlanProblem(
@@ -181,7 +181,7 @@ def _wants(manifest: Manifest) -> tuple[tuple[str, tuple[str, ...]], ...]:
 # ------------------------------------------------------------------------------------------------- measuring
 
 
-def _everything(manifest: Manifest, opened: Mapping[str, Opened], work: Path) -> Tree:
+def _everything(manifest: Manifest, opened: Mapping[str, Opened], trees: Trees) -> Tree:
     """The tree as if everything whole were burned, in each form it may have."""
     plain = replace(manifest, medium=replace(manifest.medium, second_copy=False))
     whole = {key: one for key, one in opened.items() if one.whole}
@@ -190,7 +190,7 @@ def _everything(manifest: Manifest, opened: Mapping[str, Opened], work: Path) ->
         if item.id in whole:
             legal = _legal_forms(manifest, item, whole[item.id].format)
             forms[item.id] = legal[0] if len(legal) == 1 else "both"
-    return tree_of(plain, whole, forms, work, preview=True)
+    return trees.of(plain, whole, forms, preview=True)
 
 
 def _legal_forms(manifest: Manifest, item: Item, archive_format: str) -> tuple[Form, ...]:
@@ -245,9 +245,7 @@ def _measure_all(
     return measured
 
 
-def _alone(
-    manifest: Manifest, item: Item, opened: Opened, work: Path
-) -> tuple[Sequence[Named], list[DiscprepError]]:
+def _alone(manifest: Manifest, item: Item, opened: Opened, work: Path) -> tuple[Sequence[Named], list[DiscprepError]]:
     """An item's names with nothing else on the disc: what is wrong with it, whatever burns beside it."""
     legal = _legal_forms(manifest, item, opened.format)
     form: Form = legal[0] if len(legal) == 1 else "both"

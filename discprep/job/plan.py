@@ -10,7 +10,7 @@ from pathlib import Path
 from discprep.errors import CapacityError, DiscprepError, UsageError, flatten, raise_all
 from discprep.job.at_hand import AtHand, at_hand, open_items
 from discprep.job.figures import Figures, figures, link_seconds
-from discprep.job.tree import Tree, tree_of
+from discprep.job.tree import Tree, Trees
 from discprep.manifest import load_manifest
 from discprep.model import Form, Manifest, Notice, Opened, Plan, PlanItem, PlanProblem, Progress
 from discprep.plan.explain import MOST_DAYS, Change, by_capacity, by_days, by_rate
@@ -58,8 +58,9 @@ def plan(
     hand = at_hand(manifest, cache_root)
     opened = open_items(hand, progress)
     with tempfile.TemporaryDirectory(prefix="discprep-") as work:
-        figured = figures(manifest, hand, opened, Path(work), progress)
-        planned = planned_from(manifest, opened, figured, Path(work))
+        trees = Trees(Path(work))
+        figured = figures(manifest, hand, opened, trees, progress)
+        planned = planned_from(manifest, opened, figured, trees)
     if explain is not None:
         told = (explanation(manifest, planned.problem, figured, explain),) if explain else ()
         planned = replace(planned, explain=True, explained=told)
@@ -72,20 +73,20 @@ def plan(
 
 
 def plan_for(
-    manifest: Manifest, hand: AtHand, opened: Mapping[str, Opened], work: Path, progress: Progress | None = None
+    manifest: Manifest, hand: AtHand, opened: Mapping[str, Opened], trees: Trees, progress: Progress | None = None
 ) -> Planned:
-    """The plan from what is in hand already; `work` keeps changed files and may be the build's own."""
-    return planned_from(manifest, opened, figures(manifest, hand, opened, work, progress), work)
+    """The plan from what is in hand already; `trees` may be the build's own."""
+    return planned_from(manifest, opened, figures(manifest, hand, opened, trees, progress), trees)
 
 
-def planned_from(manifest: Manifest, opened: Mapping[str, Opened], figured: Figures, work: Path) -> Planned:
+def planned_from(manifest: Manifest, opened: Mapping[str, Opened], figured: Figures, trees: Trees) -> Planned:
     """Solves, and lays the chosen tree of each disc out to the sector."""
     problem, answer, notices = _faithful(figured)
     used = {d.id for d in answer.decisions if d.place == "burn"}
     exact = not used & set(figured.estimated)
-    trees = disc_trees(manifest, opened, answer, work) if exact else ()
-    errors = tuple(dict.fromkeys(error for tree in trees for error in tree.errors))
-    sizes = () if errors else tuple(tree.sectors for tree in trees)
+    chosen = disc_trees(manifest, opened, answer, trees) if exact else ()
+    errors = tuple(dict.fromkeys(error for tree in chosen for error in tree.errors))
+    sizes = () if errors else tuple(tree.sectors for tree in chosen)
     return Planned(
         replace(answer, image_sectors=sizes),
         problem,
@@ -107,12 +108,22 @@ def before(answer: Plan, disc: int) -> set[str]:
     return {d.id for d in answer.decisions if d.place == "present" or (d.disc is not None and d.disc < disc)}
 
 
-def disc_trees(manifest: Manifest, opened: Mapping[str, Opened], answer: Plan, work: Path) -> tuple[Tree, ...]:
+def disc_trees(manifest: Manifest, opened: Mapping[str, Opened], answer: Plan, trees: Trees) -> tuple[Tree, ...]:
     """The tree of each disc, secrets masked."""
     return tuple(
-        tree_of(manifest, opened, forms_on(answer, disc), work, present=before(answer, disc), preview=True)
+        trees.of(
+            disc_manifest(manifest, disc), opened, forms_on(answer, disc), present=before(answer, disc), preview=True
+        )
         for disc in range(1, discs_used(answer) + 1)
     )
+
+
+def disc_manifest(manifest: Manifest, disc: int) -> Manifest:
+    """The manifest with the volume name of one disc: a further disc has its number at the end."""
+    if disc == 1:
+        return manifest
+    volume = f"{manifest.medium.volume[: 16 - len(str(disc))]}{disc}"
+    return replace(manifest, medium=replace(manifest.medium, volume=volume))
 
 
 def _faithful(figured: Figures) -> tuple[PlanProblem, Plan, list[Notice]]:

@@ -88,9 +88,10 @@ def serve(
 def planned(hand: AtHand, progress: Progress) -> Plan:
     """The plan for what is at hand; raises as `job.plan`."""
     from discprep.job.plan import plan_for
+    from discprep.job.tree import Trees
 
     with tempfile.TemporaryDirectory(prefix="discprep-") as work:
-        return plan_for(hand.manifest, hand, open_items(hand, progress), Path(work), progress).plan
+        return plan_for(hand.manifest, hand, open_items(hand, progress), Trees(Path(work)), progress).plan
 
 
 # ------------------------------------------------------------------------------------------- what is offered
@@ -273,12 +274,14 @@ def _run(
 
 @contextmanager
 def _terminable() -> Iterator[None]:
-    """A termination signal counts as Ctrl-C, where the host has such signals and we are its main thread."""
+    """A termination signal counts as Ctrl-C, and Ctrl-C counts even where a shell started us with it ignored: there is
+    no other way to end. Only a host's main thread can arrange that."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+    before = {number: signal.signal(number, signal.default_int_handler) for number in (signal.SIGINT, signal.SIGTERM)}
     try:
         yield
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for number, handler in before.items():
+            signal.signal(number, handler)

@@ -6,8 +6,8 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Hashable, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from discprep.disc.layout.options import BootImage, ImageOptions
@@ -45,55 +45,81 @@ class Tree:
         return image_sectors(self.named, self.options)
 
 
-def tree_of(
-    manifest: Manifest,
-    opened: Mapping[str, Opened],
-    forms: Mapping[str, Form],
-    work: Path,
-    *,
-    present: Collection[str] = (),
-    epoch_s: int = 0,
-    secrets: Mapping[str, str] | None = None,
-    allow_secrets: bool = False,
-    preview: bool = False,
-) -> Tree:
-    """The tree of the disc that carries these items in these forms, the bring-up set a second time where the
-    manifest asks for that and there is room.
+@dataclass(slots=True)
+class Trees:
+    """Makes trees for one run and remembers them: the plan measures a tree that the build then writes.
 
-    Arguments:
-        opened: at least the items of `forms`, by id
+    Attributes:
         work: a folder for changed files and scripts
-        present: ids already on the machine, or on an earlier disc
         epoch_s: dates the volume and the folders that no archive brings
-        secrets, allow_secrets, preview: as `disc.stage.stage`
-
-    Raises:
-        NameRuleError, CapacityError: as `lay_out`, where second copies are asked for
-        StorageError: a boot file, the system area or the companions' content cannot be read
+        secrets, allow_secrets: as `disc.stage.stage`
     """
-    rates = rates_of(manifest)
-    staged = stage(manifest, opened, forms, secrets, work, allow_secrets=allow_secrets, preview=preview,
-                   rates=rates, present=present)  # fmt: skip
-    entries = (*staged.staged, *_companions(manifest, staged.staged))
-    setup = setup_files(manifest, entries, rates, work, present=present)
-    tools = (*setup, *list_files(work), *boot_files(manifest))
-    named, faults = map_names([*tools, *entries], manifest.profile, item_volumes(manifest))
-    options = options_of(manifest, named, epoch_s)
-    archives = {item_id: opened[item_id].sha256 for item_id in forms if item_id in opened}
 
-    def finished(names: tuple[Named, ...]) -> Tree:
-        build = build_id(names, options, archives)
-        scripts = setup_scripts(names, manifest, build, rates, work, present=present)
-        errors = (*staged.errors, *faults, *scripts.errors)
-        whole = scripts.named if errors else fill_lists(scripts.named, manifest, build, work)
-        notices = (*staged.notices, *scripts.notices, *mentions(scripts.named, manifest.profile))
-        return Tree(whole, options, build, scripts.parts, rates, notices, errors)
+    work: Path
+    epoch_s: int = 0
+    secrets: Mapping[str, str] | None = None
+    allow_secrets: bool = False
+    _made: dict[Hashable, Tree] = field(default_factory=dict)
 
-    tree = finished(named)
-    if manifest.medium.second_copy and not tree.errors:
-        fuller = finished(with_second_copies(named, _in_bring_up(manifest)))
-        tree = fuller if fuller.sectors <= usable_sectors(manifest.medium) else tree
-    return tree
+    def of(
+        self,
+        manifest: Manifest,
+        opened: Mapping[str, Opened],
+        forms: Mapping[str, Form],
+        *,
+        present: Collection[str] = (),
+        preview: bool = False,
+    ) -> Tree:
+        """The tree of the disc that carries these items in these forms, the bring-up set a second time where the
+        manifest asks for that and there is room.
+
+        Arguments:
+            manifest: the run's; its medium may differ from call to call
+            opened: at least the items of `forms`, by id
+            present: ids already on the machine, or on an earlier disc
+            preview: secrets are masked, and are no fault
+
+        Raises:
+            NameRuleError, CapacityError: as `lay_out`, where second copies are asked for
+            StorageError: a boot file, the system area or the companions' content cannot be read
+        """
+        preview = preview and bool(manifest.secrets)  # without secrets both are the same tree
+        key = (manifest.medium, frozenset(forms.items()), frozenset(present), preview)
+        if key not in self._made:
+            self._made[key] = self._make(manifest, opened, forms, present, preview)
+        return self._made[key]
+
+    def _make(
+        self,
+        manifest: Manifest,
+        opened: Mapping[str, Opened],
+        forms: Mapping[str, Form],
+        present: Collection[str],
+        preview: bool,
+    ) -> Tree:
+        work, rates = self.work, rates_of(manifest)
+        staged = stage(manifest, opened, forms, self.secrets, work, allow_secrets=self.allow_secrets,
+                       preview=preview, rates=rates, present=present)  # fmt: skip
+        entries = (*staged.staged, *_companions(manifest, staged.staged))
+        setup = setup_files(manifest, entries, rates, work, present=present)
+        tools = (*setup, *list_files(work), *boot_files(manifest))
+        named, faults = map_names([*tools, *entries], manifest.profile, item_volumes(manifest))
+        options = options_of(manifest, named, self.epoch_s)
+        archives = {item_id: opened[item_id].sha256 for item_id in forms if item_id in opened}
+
+        def finished(names: tuple[Named, ...]) -> Tree:
+            build = build_id(names, options, archives)
+            scripts = setup_scripts(names, manifest, build, rates, work, present=present)
+            errors = (*staged.errors, *faults, *scripts.errors)
+            whole = scripts.named if errors else fill_lists(scripts.named, manifest, build, work)
+            notices = (*staged.notices, *scripts.notices, *mentions(scripts.named, manifest.profile))
+            return Tree(whole, options, build, scripts.parts, rates, notices, errors)
+
+        tree = finished(named)
+        if manifest.medium.second_copy and not tree.errors:
+            fuller = finished(with_second_copies(named, _in_bring_up(manifest)))
+            tree = fuller if fuller.sectors <= usable_sectors(manifest.medium) else tree
+        return tree
 
 
 def _in_bring_up(manifest: Manifest) -> Callable[[Named], bool]:

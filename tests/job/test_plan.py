@@ -17,7 +17,7 @@ from discprep.fetch.cache import Cache
 from discprep.job.at_hand import AtHand
 from discprep.job.figures import figures
 from discprep.job.plan import before, forms_on, plan_for
-from discprep.job.tree import tree_of
+from discprep.job.tree import Trees
 from discprep.model import Edit, Item, LinkSettings, Medium, PlanSettings, Profile, Volume
 from discprep.report.plan import document, text
 
@@ -29,7 +29,7 @@ LINK = LinkSettings(9600, mtu_bytes=296, name_lookup=False)
 def planned(manifest, opened, folder):
     """The plan of items at hand, whose archives stand in `folder`."""
     hand = AtHand(manifest, Cache(folder / "cache"), {}, {key: one.path for key, one in opened.items()})
-    return plan_for(manifest, hand, opened, folder / "work")
+    return plan_for(manifest, hand, opened, Trees(folder / "work"))
 
 
 def archives(folder, **files):
@@ -92,8 +92,9 @@ def test_image_sectors_are_the_image_s(block, tmp_path):
             assert result.plan.image_sectors == ()
             continue
         for disc, sectors in enumerate(result.plan.image_sectors, 1):
-            tree = tree_of(manifest, opened, forms_on(result.plan, disc), folder / "work",
-                           present=before(result.plan, disc))  # fmt: skip
+            tree = Trees(folder / "work").of(
+                manifest, opened, forms_on(result.plan, disc), present=before(result.plan, disc)
+            )
             image = write_image(tree.named, folder / f"{disc}.iso", tree.options)
             assert image.path.stat().st_size == sectors * 2048, number
             assert sectors <= result.problem.constant_sectors + sum(d.sectors for d in chosen if d.disc == disc), number
@@ -354,6 +355,6 @@ def test_figures_do_not_depend_on_the_order_of_items(tmp_path):
     """The same problem from reordered items."""
     manifest, opened = random_case(7, tmp_path)
     hand = AtHand(manifest, Cache(tmp_path / "cache"), {}, {})
-    one = figures(manifest, hand, opened, tmp_path / "work").problem
+    one = figures(manifest, hand, opened, Trees(tmp_path / "work")).problem
     turned = dataclasses.replace(manifest, items=manifest.items[::-1])
-    assert figures(turned, hand, opened, tmp_path / "work").problem == one
+    assert figures(turned, hand, opened, Trees(tmp_path / "work")).problem == one
