@@ -24,6 +24,7 @@ SHRINK, IMPLODE, DEFLATE64 = 1, 6, 9
 PROGRAMS: dict[str, Callable[[str], list[str]]] = {
     "unzip": lambda archive: ["-p", archive, "m"],
     "7z": lambda archive: ["x", "-so", "-bd", archive, "m"],
+    "7zz": lambda archive: ["x", "-so", "-bd", archive, "m"],  # the same program under its newer name
 }
 INFLATE64_PIECE_BYTES = 1024  # its library has no bound on output: at most some 1,000 bytes come out of each
 

@@ -55,7 +55,9 @@ def _zips() -> list[bytes]:
             made.writestr("one", text())
             made.writestr("two", b"")
         found.append(file.getvalue())
-    return found
+    extra = struct.pack("<2H3Q", 1, 24, len(text()), len(text()), 0)
+    wide = {"size": 0xFFFFFFFF, "packed": 0xFFFFFFFF, "extra": extra}
+    return [*found, zips.archive(zips.Put(b"wide", text(), central=wide, offset=0xFFFFFFFF))]
 
 
 def _tars() -> list[bytes]:
