@@ -80,7 +80,7 @@ class LhaReader:
             self._header, self._tried = header, 0
             yield self._member(header, index)
         if self._unchecked:
-            self.notices.append(f"{self._unchecked} headers of level 2 or 3 have no checksum, as old packers wrote them")
+            self.notices.append(f"{self._unchecked} headers of level 2 or 3 have no checksum, as old packers wrote")
         for charset in sorted(self._guessed):
             self.notices.append(f"the archive does not say how names are written; read as {charset}, a guess")
 

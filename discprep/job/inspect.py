@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-import importlib
-import importlib.util
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Literal
 
 from discprep.archives import OpenTask
+from discprep.archives.names import Guard
 from discprep.archives.store import Store, open_tasks
 from discprep.errors import ArchiveError, DiscprepError, UsageError
-from discprep.model import Limits, Notice, Opened, Progress, Silent
+from discprep.model import Content, Limits, Member, MemberKind, Notice, Opened, Progress, Silent, Unpacked
 
 DISC_MARK_AT = 32_769  # ECMA-119 8.1.2: the standard identifier of the first volume descriptor
 DISC_MARK = b"CD001"
+SECTOR_BYTES = 2048
+AttributeSystem = Literal["", "68k"]
 # Looking writes nothing, so only time is at stake, and that is bounded by size: no ratio is refused.
 LOOK_LIMITS = Limits(member_bytes=8 * 2**30, total_bytes=64 * 2**30, ratio=0)
 
@@ -60,7 +62,7 @@ def open_file(
         raise UsageError("there is no such file" if not path.exists() else "it is not a file", where=str(path))
     known_charset(charset)
     if is_disc_image(path):
-        return _disc_image(path)
+        return _disc_image(path, limits, progress or Silent())
     task = OpenTask(path, charset=charset, nested=nested, name=path.name)
     kept = Store(store) if store else None
     (opened,) = open_tasks([task], kept, replace(limits, depth=max(limits.depth, nested)), 1, progress or Silent())
@@ -86,11 +88,29 @@ def is_disc_image(path: Path) -> bool:
         return file.read(len(DISC_MARK)) == DISC_MARK
 
 
-def _disc_image(path: Path) -> Opened:
-    if importlib.util.find_spec("discprep.disc.inspect") is None:
-        raise ArchiveError("it is a disc image, which this installation cannot look into", where=str(path))
-    opened: Opened = importlib.import_module("discprep.disc.inspect").inspect_image(path)
-    return opened
+def _disc_image(path: Path, limits: Limits, progress: Progress) -> Opened:
+    """A disc image as the same record an archive gives; the contents of its files are parts of the image itself."""
+    from discprep.disc.inspect import inspect_image
+
+    image = inspect_image(path, progress)
+    guard = Guard(limits)
+    members = []
+    for index, one in enumerate(image.members):
+        system: AttributeSystem = "" if one.attributes is None else "68k"
+        member, _ = guard.check(
+            Member(
+                index, one.name, one.iso.encode("utf-8", "replace"), _kind(one.kind), one.size_bytes,
+                packed_bytes=one.size_bytes, method="stored", time_s=one.time_s, attributes=one.attributes,
+                attribute_system=system, comment=one.comment,
+            )
+        )  # fmt: skip
+        content = Content(path, one.extent * SECTOR_BYTES, one.size_bytes, one.sha256) if one.sha256 else None
+        members.append(Unpacked(member, content, problem="" if content else one.problem))
+    return Opened(path, image.sha256, "iso9660", tuple(members), tuple(map(str, image.faults)))
+
+
+def _kind(text: str) -> MemberKind:
+    return "folder" if text == "folder" else "link" if text == "link" else "file"
 
 
 def faults(opened: Opened, path: Path) -> list[DiscprepError]:

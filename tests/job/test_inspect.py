@@ -112,11 +112,21 @@ def test_other_formats_and_nesting(tmp_path: Path) -> None:
     assert names == ["in.lha", "in.lha/sub/hello.txt"]
 
 
-def test_disc_image_is_recognised(tmp_path: Path) -> None:
-    """By the identifier of its first volume descriptor (ECMA-119 8.1.2); an image made by genisoimage."""
-    (tmp_path / "tree").mkdir()
-    (tmp_path / "tree" / "HELLO.TXT").write_bytes(HELLO)
+@pytest.mark.parametrize("options", [[], ["-J"], ["-R"]], ids=["plain", "joliet", "rock-ridge"])
+def test_disc_images(tmp_path: Path, options: list[str]) -> None:
+    """An image made by genisoimage: recognised (ECMA-119 8.1.2), every file's bytes hashed, unpacked again."""
+    files = {"HELLO.TXT": HELLO, "SUB/LONG.BIN": bytes(range(256)) * 40, "SUB/EMPTY.TXT": b""}
+    for name, data in files.items():
+        (tmp_path / "tree" / name).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / "tree" / name).write_bytes(data)
     image = tmp_path / "x.iso"
-    subprocess.run([program("genisoimage"), "-quiet", "-o", image, tmp_path / "tree"], check=True, capture_output=True)
-    assert is_disc_image(image)
+    made = [program("genisoimage"), "-quiet", *options, "-o", image, tmp_path / "tree"]
+    subprocess.run(made, check=True, capture_output=True)
+    ran = run("inspect", image, "--json")
+    assert (ran.code, ran.document["format"], ran.document["problems"]) == (0, "iso9660", [])
+    hashes = {m["name"].upper(): m["sha256"] for m in ran.document["members"] if m["kind"] == "file"}
+    assert hashes == {name: hashlib.sha256(data).hexdigest() for name, data in files.items()}
+    assert run("unpack", image, tmp_path / "out").code == 0
+    out = tmp_path / "out"
+    assert {str(p.relative_to(out)).upper(): p.read_bytes() for p in out.rglob("*.*")} == files
     assert not is_disc_image(saved(tmp_path, LEVEL_1))
