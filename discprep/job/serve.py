@@ -27,9 +27,12 @@ from discprep.serve.reach import parse_bind, reachable
 from discprep.serve.script import fetch_script, script_name
 from discprep.serve.server import Server
 from discprep.serve.shapes import SHAPES, Shape
+from discprep.serve.shelf import Offer
 from discprep.serve.stock import Order, Stock
+from discprep.units import format_bytes
 
 Planner = Callable[[AtHand, Progress], Plan]
+GROWN = 1.25  # what is sent over what was fetched, from where on it is said
 WORK = "shelf"  # the folder of the cache for what is packed anew
 
 
@@ -245,7 +248,20 @@ def _listening(
         stock.offers,
         stock.script_name,
         wish.log_file or log.log_path(manifest.path),
-        (*warnings, *notices, *broken),
+        (*warnings, *notices, *broken, *map(_grown, filter(_grows, stock.offers))),
+    )
+
+
+def _grows(offer: Offer) -> bool:
+    return bool(offer.files and offer.archive_bytes and (offer.bytes_to_send or 0) > GROWN * offer.archive_bytes)
+
+
+def _grown(offer: Offer) -> Notice:
+    sizes = f"{format_bytes(offer.bytes_to_send or 0)} instead of the archive's {format_bytes(offer.archive_bytes or 0)}"
+    return Notice(
+        f"goes over the line as {offer.shape}, {sizes}: the machine cannot use the archive as it is",
+        item=offer.item,
+        hint=f"An unpacker for it on the disc saves that; or --as {offer.item}=archive and unpack it elsewhere.",
     )
 
 

@@ -74,6 +74,7 @@ class Offer:
     licence: str = ""
     volume: str = ""  # where it goes on the machine: a volume, and folders there
     folders: tuple[str, ...] = ()
+    archive_bytes: int | None = None  # of the archive as fetched, whatever the shape
 
     @property
     def bytes_to_send(self) -> int | None:

@@ -135,7 +135,8 @@ class Stock:
         else:
             staged = self._staged(item, opened)
             files = self._files(item, offer.names[0], staged, shape, fetched)
-        return replace(offer, shape=shape, files=tuple(files), state="ready")
+        size = fetched.pin.size_bytes if fetched.pin else None
+        return replace(offer, shape=shape, files=tuple(files), state="ready", archive_bytes=size)
 
     def _whole(self, item: Item, name: str, fetched: Fetched, opened: Opened) -> ShelfFile:
         pin = fetched.pin

@@ -192,6 +192,25 @@ def test_shapes_are_obeyed(tmp_path: Path) -> None:
         assert evening.get("/tools.lha?wait")[2][2:7] == b"-lh0-"
 
 
+def test_what_grows_on_its_way_is_said(tmp_path: Path) -> None:
+    """A ZIP taken apart: the page says the true size, the person hears of it once the item is at hand."""
+
+    def evening() -> Evening:
+        found = Evening(tmp_path, shapes=("tools=unpacked",))
+        with zipfile.ZipFile(tmp_path / "tools.zip", "w", zipfile.ZIP_DEFLATED) as archive:
+            archive.writestr(zipfile.ZipInfo("TOOLS.TXT"), "tools" * 5000, zipfile.ZIP_DEFLATED)
+        sha256 = hashlib.sha256((tmp_path / "tools.zip").read_bytes()).hexdigest()
+        found.manifest.write_text(MANIFEST.format(folder=tmp_path, sha256=sha256))
+        return found
+
+    with evening() as first:
+        first.get("/tools?wait")
+    with evening() as second:
+        assert second.listening.offers[0].bytes_to_send == 25_000
+        (remark,) = (notice for notice in second.listening.notices if notice.item == "tools")
+    assert "25.0 KB instead of the archive's" in remark.message
+
+
 def test_a_taken_port_is_said(tmp_path: Path) -> None:
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))

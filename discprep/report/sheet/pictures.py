@@ -10,12 +10,12 @@ from html import escape
 from discprep.report.sheet.facts import Capacity, Pull, Segment
 from discprep.units import format_bytes, format_seconds
 
-FILLS = 8
+FILLS = 12  # as many as the disc's picture has rings
 INNER_MM, OUTER_MM = 25.0, 58.0  # where the data of a 12 cm disc begins and can end, from memory
 _SIZE = 640
 _TEXT = 'font-family="sans-serif" font-size="20"'
 
-# Eight fills that stay apart in print and in grey: ground, and the strokes over it in a cell of 12 by 12.
+# Fills that stay apart in print and in grey: ground, and the strokes over it in a cell of 12 by 12.
 _STROKES = (
     ("#fff", "M0 12L12 0"),
     ("#bbb", ""),
@@ -25,6 +25,10 @@ _STROKES = (
     ("#ddd", "M6 0V12"),
     ("#fff", "M5 5h2v2h-2z"),
     ("#888", "M0 0L12 12"),
+    ("#fff", "M0 3H12M0 6H12M0 9H12"),
+    ("#ddd", "M0 12L12 0M0 6L6 0M6 12L12 6"),
+    ("#555", "M6 0V12M0 6H12"),
+    ("#fff", "M0 9L3 3L6 9L9 3L12 9"),
 )
 
 
