@@ -12,12 +12,13 @@ from pathlib import Path
 
 from discprep.disc.image import ImageWritten, write_image
 from discprep.disc.media import read_seconds, usable_sectors
-from discprep.disc.record import Record, RecordItem, load_record, make_record, save_record
-from discprep.errors import CapacityError, DiscError, MissingError, UsageError, flatten, raise_all
+from discprep.disc.record import RecordItem, make_record, save_record
+from discprep.errors import CapacityError, MissingError, UsageError, flatten, raise_all
 from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
 from discprep.job.files import write_whole
 from discprep.job.inputs import inputs_digest, settings_of
 from discprep.job.plan import before, disc_manifest, disc_trees, forms_on, plan_for
+from discprep.job.standing import RECORD, SHEETS, SUMS, disc_folder, image_name, old_image, standing, sums_text
 from discprep.job.tree import Tree, Trees
 from discprep.manifest import load_manifest
 from discprep.model import AppliedEdit, Decision, Manifest, Notice, Opened, Pin, Placed, Progress, Silent
@@ -27,9 +28,6 @@ from discprep.report.build import Built, BuiltDisc
 from discprep.report.plan import Planned, discs_used
 
 Ask = Callable[[str], str]
-RECORD = "record.json"
-SUMS = "SHA256SUMS"
-SHEETS = ("bench-sheet.txt", "bench-sheet.html")
 
 
 def build(
@@ -68,8 +66,8 @@ def build_from(
     raise_all(_missing(hand))
     epoch_s = source_date(hand.pins)
     digest = inputs_digest(manifest, hand.pins, {"epoch_s": epoch_s, "secrets": allow_secrets})
-    if not dry_run and not allow_secrets and (standing := _standing(out, digest, manifest)):
-        return standing
+    if not dry_run and not allow_secrets and (stands := standing(out, digest, manifest)):
+        return stands
     steps = Steps()
     with tempfile.TemporaryDirectory(prefix="discprep-") as folder, _alone(hand, out):
         with steps.timed("unpack"):
@@ -158,69 +156,6 @@ def _alone(hand: AtHand, out: Path) -> Iterator[None]:
         lock.free()
 
 
-# ------------------------------------------------------------------------------------ nothing has changed
-
-
-def disc_folder(out: Path, disc: int, discs: int) -> Path:
-    """Where one of several discs goes; a single one goes into `out` itself."""
-    return out if discs == 1 else out / f"disc-{disc}"
-
-
-def _standing(out: Path, digest: str, manifest: Manifest) -> Built | None:
-    """The build that stands there already, when it comes from the same inputs and every byte is as it was written."""
-    folders = [out] if (out / RECORD).exists() else sorted(out.glob("disc-*"), key=lambda f: (len(f.name), f.name))
-    try:
-        records = [(folder, load_record(folder / RECORD)) for folder in folders]
-        if not records or not all(_holds(folder, record, digest, len(records)) for folder, record in records):
-            return None
-    except (DiscError, OSError, ValueError):
-        return None
-    first = records[0][1]
-    later = sum(item.place == "later" for item in first.items)
-    waiting_s = float(dict(first.settings)["build.seconds_at_link"])
-    discs = tuple(_standing_disc(folder, record, manifest) for folder, record in records)
-    return Built(manifest.title, discs, None, waiting_s, later)
-
-
-def _holds(folder: Path, record: Record, digest: str, discs: int) -> bool:
-    """Whether a disc comes from the same inputs and every byte of its folder is as written. Raises OSError."""
-    same = record.inputs_sha256 == digest and dict(record.settings).get("build.discs") == str(discs)
-    return same and _sums_hold(folder, image_name(record))
-
-
-def image_name(record: Record) -> str:
-    return f"{record.volume}-{record.build_id}.iso"
-
-
-def _standing_disc(folder: Path, record: Record, manifest: Manifest) -> BuiltDisc:
-    return BuiltDisc(
-        folder,
-        folder / image_name(record),
-        folder / RECORD,
-        record.build_id,
-        record.image_sectors,
-        usable_sectors(manifest.medium),
-        record.image_sha256,
-        sum(bool(file.sha256) for file in record.files),
-        sum(item.place == "burn" for item in record.items),
-        float(dict(record.settings)["build.copy_s"]),
-        unchanged=True,
-    )
-
-
-def _sums_hold(folder: Path, image: str) -> bool:
-    """Whether every file of the build is what SHA256SUMS says. Raises OSError where one is missing."""
-    lines = (line.partition("  ") for line in (folder / SUMS).read_text().splitlines())
-    listed = {name: sha256 for sha256, _, name in lines}
-    if set(listed) != {image, RECORD, *SHEETS}:
-        return False
-    for name, sha256 in listed.items():
-        with (folder / name).open("rb") as file:
-            if hashlib.file_digest(file, "sha256").hexdigest() != sha256:
-                return False
-    return True
-
-
 # ------------------------------------------------------------------------------------------------ making
 
 
@@ -266,7 +201,7 @@ class _Maker:
         _check_capacity(tree, manifest)
         folder = disc_folder(self.out, number, self.discs)
         folder.mkdir(parents=True, exist_ok=True)
-        old = _old_image(folder)
+        old = old_image(folder)
         with self.steps.timed("image"):
             image, written = self._image(tree, manifest, folder)
         copy_s = copy_seconds(manifest, written.placed)
@@ -290,7 +225,7 @@ class _Maker:
 
     def _image(self, tree: Tree, manifest: Manifest, folder: Path) -> tuple[Path, ImageWritten]:
         """Writes and checks the image beside its place, then moves it there."""
-        image = folder / f"{manifest.medium.volume}-{tree.build_id}.iso"
+        image = folder / image_name(manifest.medium.volume, tree.build_id)
         part = folder / ".image.part"
         try:
             written = write_image(tree.named, part, tree.options, self.progress)
@@ -348,7 +283,7 @@ class _Maker:
             inputs_sha256="" if self.trees.allow_secrets else self.digest,
         )
         save_record(record, folder / RECORD)
-        write_whole(folder / SUMS, _sums(folder, {image.name: written.sha256}))
+        write_whole(folder / SUMS, sums_text(folder, {image.name: written.sha256}))
 
     def _curve(self) -> list[tuple[int, float]]:
         if self.hand.manifest.link is None:
@@ -370,22 +305,6 @@ class _Maker:
             opened.sha256 if opened else "",
             pin.size_bytes if pin else item.size_bytes or 0,
         )
-
-
-def _sums(folder: Path, known: Mapping[str, str]) -> str:
-    """Lines that `sha256sum -c` takes."""
-    sums = dict(known)
-    for name in (RECORD, *SHEETS):
-        sums[name] = hashlib.sha256((folder / name).read_bytes()).hexdigest()
-    return "".join(f"{sha256}  {name}\n" for name, sha256 in sorted(sums.items()))
-
-
-def _old_image(folder: Path) -> str:
-    """The name of the image of an earlier build in this folder, by its own record; empty without one."""
-    try:
-        return image_name(load_record(folder / RECORD))
-    except (DiscError, OSError):
-        return ""
 
 
 def _check_capacity(tree: Tree, manifest: Manifest) -> None:
