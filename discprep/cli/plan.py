@@ -10,7 +10,7 @@ from discprep.cli.frame import CacheOption, Json, MachineOption, ManifestPath, Q
 
 def plan(
     manifest: ManifestPath,
-    item: Annotated[str | None, typer.Argument(metavar="[ITEM]", help="The item to explain, by its id.")] = None,
+    item: Annotated[str | None, typer.Argument(metavar="ITEM", help="The item to explain, by its id.")] = None,
     machine: MachineOption = None,
     cache: CacheOption = None,
     explain: Annotated[

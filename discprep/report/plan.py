@@ -254,7 +254,8 @@ def _figures_row(decision: Decision, item: PlanItem) -> tuple[str, ...]:
 
 def _item_explained(one: Explained, decision: Decision, item: PlanItem) -> Iterator[str]:
     where = {"burn": f"burns, {decision.form}", "later": "waits for the link", "present": "is there already"}
-    yield from _filled(f"{one.id} {where[decision.place]}: {decision.reason}.")
+    why = decision.reason.removeprefix("left for later: ")
+    yield from _filled(f"{one.id} {where[decision.place]}: {why}.")
     for form in item.forms:
         times = f" * {item.times:g} power-ons" if item.times != 1 else ""
         yield from _filled(
