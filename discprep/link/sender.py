@@ -15,9 +15,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from discprep.link.events import Clock, Timer
-from discprep.link.tcp import RTO_FLOOR_S
+from discprep.link.tcp import RTO_FLOOR_S, initial_window, initial_window_older
 
-_FIRST_SEGMENTS = 10
+_PACED_FROM = 10  # the segment from which servers in use pace
 _DUPLICATES = 3  # RFC 5681 3.2
 _LEAST_PACED = 4  # segments that a pacing server has in flight at least
 _LONGEST_TIMEOUT_S = 120.0
@@ -33,12 +33,12 @@ class SenderHabit:
     Attributes:
         paced: it gives each segment its time
         head_apart: it hands the reply's head to TCP before the body, so that the head travels alone
-        doubts: after a timeout it looks for signs that the timeout was needless
+        older: it starts with the fewer segments of RFC 5681, and no timeout makes it doubt
     """
 
     paced: bool = True
     head_apart: bool = False
-    doubts: bool = True
+    older: bool = False
 
 
 @dataclass(slots=True)
@@ -94,7 +94,8 @@ class Sender:
         self._flight: deque[Segment] = deque()
         self._acked = self._next = 0
         self._small_end = 0  # where the last small segment ends
-        self._allowed: float = _FIRST_SEGMENTS  # the congestion window
+        first = initial_window_older(mss_bytes) if habit.older else initial_window(mss_bytes) // mss_bytes
+        self._allowed: float = first  # the congestion window
         self._threshold = math.inf
         self._before: tuple[float, float] = (self._allowed, self._threshold)  # both, as they stood before the last cut
         self._state = OPEN
@@ -244,8 +245,8 @@ class Sender:
         self._state, self._doubting, self._duplicates = OPEN, False, 0
 
     def _hasty(self) -> bool:
-        """Whether the pacing timer sends what counts as lost; servers in use pace from the tenth segment on."""
-        return self._habit.paced and self._sent >= _FIRST_SEGMENTS
+        """Whether the pacing timer sends what counts as lost."""
+        return self._habit.paced and self._sent >= _PACED_FROM
 
     def _grow(self, count: int) -> None:
         if self._allowed >= self._threshold:
@@ -263,7 +264,7 @@ class Sender:
         fresh = self._state == OPEN
         if fresh or self._acked >= self._high or not self._timeouts:
             self._cut()
-        self._doubting = self._habit.doubts and (fresh or self._timeouts > 0)
+        self._doubting = not self._habit.older and (fresh or self._timeouts > 0)
         self._state, self._high, self._duplicates, self._allowed = LOSS, self._next, 0, 1
         for segment in self._flight:
             segment.lost, segment.resent = True, False

@@ -106,7 +106,7 @@ def estimate(
 _USUAL_SERVER = SenderHabit(paced=True, head_apart=False)
 _SERVERS = (
     *(SenderHabit(paced, apart) for paced in (True, False) for apart in (False, True)),
-    SenderHabit(paced=False, doubts=False),
+    SenderHabit(paced=False, older=True),
 )
 
 _TRIP_RANGE = (0.9, 1.25)  # of the round trip that a ping shows: common practice, no source
@@ -310,4 +310,4 @@ def _assumed(link: LinkSettings, bridge: BridgeSettings | None) -> Iterable[str]
         yield f"byte errors {link.error_rate:g}: half to twice as many"
     if link.segment_s:
         yield f"the machine's time for a segment {link.segment_s * 1000:.0f} ms: half to twice as long"
-    yield "the server: paces or not, sends the reply's head with the body or before it"
+    yield "the server: newer or older, paces or not, sends the reply's head with the body or before it"

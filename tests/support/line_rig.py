@@ -15,7 +15,8 @@ import struct
 import subprocess
 import threading
 import time
-from dataclasses import dataclass, field
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 
@@ -23,6 +24,9 @@ SERVER, CLIENT = "192.0.2.1", "192.0.2.2"
 _CLONE_NEWNET = 0x40000000
 _TUNSETIFF, _IFF_TUN, _IFF_NO_PI = 0x400454CA, 0x0001, 0x1000
 _TCP_WINDOW_CLAMP = 10
+REQUEST = (
+    b"GET /files/tools.zip HTTP/1.0\r\nHost: files.example\r\nUser-Agent: fetch/1.0\r\nAccept: */*\r\n\r\n"
+)
 
 
 @dataclass
@@ -38,12 +42,10 @@ class Setting:
     bits: int = 10
     error_rate: float = 0.0
     files: int = 1
-    control: str = "cubic"  # the server's congestion control
-    clamp: str = "exact"  # how the window is held: exact (in the line), buffer, clamp or route
+    control: str = ""  # the server's congestion control; empty: the kernel's own choice
+    joined: bool = True  # the server hands the head and the body to TCP in one piece
     accm: int = 0xFFFFFFFF
     seed: int = 1
-    joined: bool = False  # the server hands the head and the body to TCP in one piece
-    trace: list = field(default_factory=list)
 
 
 def unshare_network() -> None:
@@ -53,16 +55,15 @@ def unshare_network() -> None:
         raise OSError(ctypes.get_errno(), "unshare")
 
 
-def open_tun(address: str, peer: str, mtu: int, window: int = 0) -> int:
+def open_tun(address: str, peer: str, mtu: int) -> int:
     """A tun device in the thread's namespace, up, with its route."""
     fd = os.open("/dev/net/tun", os.O_RDWR | os.O_NONBLOCK)
     fcntl.ioctl(fd, _TUNSETIFF, struct.pack("16sH22x", b"line0", _IFF_TUN | _IFF_NO_PI))
-    limit = ["window", str(window)] if window else []
     for words in (
         ["link", "set", "lo", "up"],
         ["link", "set", "line0", "mtu", str(mtu), "up"],
         ["addr", "add", address, "dev", "line0"],
-        ["route", "add", peer, "dev", "line0", *limit],
+        ["route", "add", peer, "dev", "line0"],
     ):
         subprocess.run(["ip", *words], check=True)
     return fd
@@ -101,8 +102,8 @@ class Compressor:
         length = 20 + (packet[32] >> 4) * 4
         flags = packet[33]
         key = packet[12:24]
-        ident, = struct.unpack_from("!H", packet, 4)
-        seq, ack, _, window, _, urgent = struct.unpack_from("!IIHHHH", packet, 24)
+        (ident,) = struct.unpack_from("!H", packet, 4)
+        seq, ack, _, window = struct.unpack_from("!IIHH", packet, 24)
         size = len(packet) - length
         now = (ident, seq, ack, window, size)
         before = self.last.get(key)
@@ -116,7 +117,9 @@ class Compressor:
         return self._delta(packet, before, now, same)
 
     def _delta(self, packet, before, now, same):
-        ident, ack, seq, window = ((now[i] - before[i]) & (0xFFFFFFFF if i in (1, 2) else 0xFFFF) for i in (0, 2, 1, 3))
+        ident, ack, seq, window = (
+            (now[i] - before[i]) & (0xFFFFFFFF if i in (1, 2) else 0xFFFF) for i in (0, 2, 1, 3)
+        )
         if seq > 0xFFFF or ack > 0xFFFF:
             return packet, False
         if seq == ack == window == 0 and not (now[4] > 0 and before[4] == 0):
@@ -193,7 +196,6 @@ def run_line(server_fd: int, client_fd: int, setting: Setting, stop: threading.E
     ways = {server_fd: (down, client_fd), client_fd: (up, server_fd)}
     due: list[tuple[float, int, int, bytes]] = []
     count = 0
-    start = time.monotonic()
     while not stop.is_set():
         wait = max(0.0, min(0.05, due[0][0] - time.monotonic())) if due else 0.05
         for fd in select.select([server_fd, client_fd], [], [], wait)[0]:
@@ -202,12 +204,9 @@ def run_line(server_fd: int, client_fd: int, setting: Setting, stop: threading.E
                 continue  # neighbour discovery of IPv6
             now = time.monotonic()
             wire, other = ways[fd]
-            if wire is up and setting.window and setting.clamp == "exact":
+            if wire is up and setting.window:
                 packet = limit_window(packet, setting.window)
             arrives = wire.carry(packet, now)
-            if setting.trace is not None:
-                setting.trace.append((now - start, "down" if wire is down else "up", packet[:40], len(packet),
-                                      None if arrives is None else arrives - start))
             if arrives is not None:
                 count += 1
                 heapq.heappush(due, (arrives, count, other, packet))
@@ -217,6 +216,17 @@ def run_line(server_fd: int, client_fd: int, setting: Setting, stop: threading.E
 
 
 # ------------------------------------------------------------------------------------------------ download
+
+
+def measure_all(settings: list[Setting], apart_s: float = 0.15) -> list[float]:
+    """Seconds of each download, all under way together: they sleep, they do not compute. Started one after another,
+    as a burst of starts would delay the handshakes that the server's first timeout comes from."""
+    with ThreadPoolExecutor(len(settings)) as pool:
+        started = []
+        for setting in settings:
+            started.append(pool.submit(measure, setting))
+            time.sleep(apart_s)
+        return [one.result() for one in started]
 
 
 class Handler(BaseHTTPRequestHandler):
@@ -260,13 +270,14 @@ def _measure(setting: Setting) -> float:
     set_ipv4(tcp_no_metrics_save=1)
     server_fd = open_tun(SERVER, CLIENT, setting.mtu)
     server = HTTPServer((SERVER, 80), Handler)
-    server.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_CONGESTION, setting.control.encode())
+    if setting.control:
+        server.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_CONGESTION, setting.control.encode())
     rng = random.Random(setting.seed)
     server.joined = setting.joined
     server.payload = rng.randbytes(setting.size)
     unshare_network()
     set_ipv4(tcp_timestamps=0, tcp_sack=0, tcp_window_scaling=0, tcp_no_metrics_save=1)
-    client_fd = open_tun(CLIENT, SERVER, setting.mtu, setting.window if setting.clamp == "route" else 0)
+    client_fd = open_tun(CLIENT, SERVER, setting.mtu)
     stop = threading.Event()
     threads = [
         threading.Thread(target=run_line, args=(server_fd, client_fd, setting, stop), daemon=True),
@@ -290,13 +301,11 @@ def _measure(setting: Setting) -> float:
 
 def _get(setting: Setting) -> None:
     with socket.socket() as client:
-        if setting.window and setting.clamp == "clamp":
+        if setting.window:  # newer kernels let it grow again, so that the line limits it too
             client.setsockopt(socket.IPPROTO_TCP, _TCP_WINDOW_CLAMP, setting.window)
-        elif setting.window and setting.clamp == "buffer":
-            client.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, setting.window)
         client.settimeout(600)
         client.connect((SERVER, 80))
-        client.sendall(b"GET /files/archive.lha HTTP/1.0\r\nHost: files.example\r\nUser-Agent: fetch/1.0\r\nAccept: */*\r\n\r\n")
+        client.sendall(REQUEST)
         received = bytearray()
         while chunk := client.recv(65_536):
             received += chunk

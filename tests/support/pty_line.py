@@ -3,6 +3,7 @@
 What they write goes into pipes: a terminal would lose the last reply of a program that empties it as it ends.
 """
 
+import contextlib
 import fcntl
 import heapq
 import os
@@ -45,7 +46,9 @@ def cross(
     for _, slave in terminals:
         tty.setraw(slave)
     programs = [
-        subprocess.Popen(words, cwd=folder / place, stdin=slave, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
+        subprocess.Popen(
+            words, cwd=folder / place, stdin=slave, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+        )
         for words, place, (_, slave) in zip((sender, receiver), ("from", "to"), terminals, strict=True)
     ]
     outputs = [program.stdout.fileno() for program in programs]
@@ -95,7 +98,5 @@ def _carry(down: _Way, up: _Way, programs: list[subprocess.Popen], until: float)
 
 
 def _write(target: int, piece: bytes) -> None:
-    try:
+    with contextlib.suppress(OSError):  # the program on the other terminal has ended
         os.write(target, piece)
-    except OSError:
-        pass  # the program on the other terminal has ended
