@@ -199,7 +199,7 @@ def _try(
     base: Plan,
 ) -> Tried:
     try:
-        answer = plan(path, machine=machine, cache_root=cache_root, settings=settings).plan
+        answer = _answer(load_manifest(path, machine=machine, settings=settings), cache_root)
     except DiscprepError as error:
         if not all(isinstance(one, CapacityError) for one in flatten([error])):
             raise
@@ -216,6 +216,13 @@ def _try(
         tuple(sorted(now - was)),
         tuple(sorted(was - now)),
     )
+
+
+def _answer(manifest: Manifest, cache_root: Path | None) -> Plan:
+    """The plan alone: the chosen trees are not laid out."""
+    hand = at_hand(manifest, cache_root)
+    with tempfile.TemporaryDirectory(prefix="discprep-") as work:
+        return _faithful(figures(manifest, hand, open_items(hand), Trees(Path(work))))[1]
 
 
 def what_if(text: str) -> WhatIf:

@@ -76,7 +76,7 @@ def _record(folder: Path) -> dict[str, Any]:
 
 
 def _settings(record: Mapping[str, Any]) -> dict[str, str]:
-    return {key: value for key, value in record["settings"]}
+    return dict(record["settings"])
 
 
 def _made_from(record: Mapping[str, Any], digest: str, discs: int) -> bool:
