@@ -175,7 +175,9 @@ def print_json(
     envelope: dict[str, Any] = {"discprep": 1, "command": name, **document}
     envelope["notices"] = [_places(n, n.message) for n in notices]
     envelope["errors"] = [{"family": e.family, **_places(e, e.message)} for e in flatten(errors)]
-    print(json.dumps(envelope, ensure_ascii=False, indent=indent), flush=True)
+    # Piece by piece: the text of 65,535 members would take more memory than all that made it.
+    json.dump(envelope, sys.stdout, ensure_ascii=False, indent=indent)
+    print(flush=True)
 
 
 def _places(thing: Any, message: str) -> dict[str, str]:
