@@ -257,9 +257,10 @@ def _grows(offer: Offer) -> bool:
 
 
 def _grown(offer: Offer) -> Notice:
-    sizes = f"{format_bytes(offer.bytes_to_send or 0)} instead of the archive's {format_bytes(offer.archive_bytes or 0)}"
+    sent, fetched = format_bytes(offer.bytes_to_send or 0), format_bytes(offer.archive_bytes or 0)
     return Notice(
-        f"goes over the line as {offer.shape}, {sizes}: the machine cannot use the archive as it is",
+        f"goes over the line as {offer.shape}, {sent} instead of the archive's {fetched}: the machine cannot use it as "
+        "it is",
         item=offer.item,
         hint=f"An unpacker for it on the disc saves that; or --as {offer.item}=archive and unpack it elsewhere.",
     )
