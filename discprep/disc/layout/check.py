@@ -153,6 +153,7 @@ def check_structure(image: Sectors, faults: Faults, *, exact: bool) -> Structure
             tree = read_tree(image, descriptor, faults)
             structure.trees.append(tree)
             _check_tree(image, tree, faults)
+    _check_one_size(descriptors, faults)
     _check_boot(image, structure, faults)
     _check_places(image, structure, faults)
     return structure
@@ -173,7 +174,8 @@ def _check_descriptor(image: Sectors, descriptor: Descriptor, faults: Faults, ex
         faults.add("descriptors", f"its file structure version is {descriptor.raw[881]}, expected 1", where)
     if descriptor.raw[156] != 34 or not descriptor.root.folder:
         faults.add("descriptors", "its root record is no folder's", where)
-    _check_volume_size(image, descriptor, faults, exact)
+    if descriptor.kind == 1:
+        _check_volume_size(image, descriptor, faults, exact)
 
 
 def _check_volume_size(image: Sectors, descriptor: Descriptor, faults: Faults, exact: bool) -> None:
@@ -184,6 +186,13 @@ def _check_volume_size(image: Sectors, descriptor: Descriptor, faults: Faults, e
                    f"{descriptor.space_sectors} sectors does")  # fmt: skip
     elif missing < 0 and exact:
         faults.add("volume-size", f"{-missing} bytes follow the end of the volume")
+
+
+def _check_one_size(descriptors: Sequence[Descriptor], faults: Faults) -> None:
+    """All descriptors of the volume tell one size."""
+    sizes = {descriptor.space_sectors for descriptor in descriptors if descriptor.kind in (1, 2)}
+    if len(sizes) > 1:
+        faults.add("volume-size", f"the descriptors tell different volume sizes: {sorted(sizes)} sectors")
 
 
 def _check_tree(image: Sectors, tree: Tree, faults: Faults) -> None:

@@ -1,0 +1,293 @@
+"""What `inspect` sees in an image; the faults that no general-purpose reader reports, planted one by one."""
+
+import hashlib
+import random
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from support.disc_readers import run
+from support.programs import program
+from support.trees import EPOCH, Shelf, folder, name, options, write
+
+from discprep.disc.image import BootImage, write_image
+from discprep.disc.inspect import ImageFacts, inspect_image, is_image
+from discprep.disc.layout.check import check_image
+from discprep.disc.layout.fields import SECTOR, both32, little
+from discprep.disc.layout.records import Descriptor, split_directory
+from discprep.errors import DiscError
+
+
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An image with folders of several sectors, Joliet and Rock Ridge."""
+    place = tmp_path_factory.mktemp("whole")
+    shelf = Shelf(place)
+    files = {f"SUB/F{n:03d}.TXT": b"%d" % n * 300 for n in range(60)}
+    files |= {"README.1ST": b"1" * 3000, "README": b"2", "SUB/DEEP/X.TXT": b"x"}
+    staged = [*shelf.tree(files), folder("E")]
+    write(staged, place / "x.iso", "2jr")
+    return place / "x.iso"
+
+
+def damaged(whole: Path, tmp_path: Path, change: Callable[[bytearray], None]) -> Path:
+    data = bytearray(whole.read_bytes())
+    change(data)
+    path = tmp_path / "damaged.iso"
+    path.write_bytes(data)
+    return path
+
+
+def directory(data: bytearray, sector: int = 16, sub: bytes | None = None) -> tuple[int, int]:
+    """First byte and length of a tree's root, or of a folder in it."""
+    root = Descriptor(sector, bytes(data[sector * SECTOR : (sector + 1) * SECTOR])).root
+    place = (root.extent * SECTOR, root.size_bytes)
+    if sub:
+        record = next(r for r in split_directory(bytes(data[place[0] : sum(place)]))[0] if r.identifier == sub)
+        place = (record.extent * SECTOR, record.size_bytes)
+    return place
+
+
+def record_at(data: bytearray, identifier: bytes, sub: bytes | None = None) -> int:
+    start, size = directory(data, sub=sub)
+    records, _ = split_directory(bytes(data[start : start + size]))
+    return start + next(r.offset for r in records if r.identifier == identifier)
+
+
+def duplicate_id(data: bytearray) -> None:
+    at = record_at(data, b"F001.TXT;1", b"SUB")
+    data[at + 33 : at + 43] = b"F000.TXT;1"
+
+
+def wrong_order(data: bytearray) -> None:
+    one, other = record_at(data, b"F001.TXT;1", b"SUB"), record_at(data, b"F002.TXT;1", b"SUB")
+    data[one + 33 : one + 43], data[other + 33 : other + 43] = b"F002.TXT;1", b"F001.TXT;1"
+
+
+def wrong_parent_length(data: bytearray) -> None:
+    start, _ = directory(data, sub=b"SUB")
+    parent = start + data[start]
+    data[parent + 10 : parent + 18] = both32(SECTOR * 7)
+
+
+def wrong_parent_place(data: bytearray) -> None:
+    start, _ = directory(data, sub=b"SUB")
+    parent = start + data[start]
+    data[parent + 2 : parent + 10] = both32(start // SECTOR)
+
+
+def one_byte_order(data: bytearray) -> None:
+    at = record_at(data, b"README.;1")
+    data[at + 6] ^= 1
+
+
+def size_of_the_volume(data: bytearray) -> None:
+    data[16 * SECTOR + 84] ^= 1
+
+
+def path_table(data: bytearray) -> None:
+    data[little(bytes(data), 16 * SECTOR + 140, 4) * SECTOR + 13] ^= 1
+
+
+def path_table_name(data: bytearray) -> None:
+    at = int.from_bytes(data[16 * SECTOR + 148 : 16 * SECTOR + 152], "big") * SECTOR
+    data[at + 18] ^= 1
+
+
+def overlap(data: bytearray) -> None:
+    one, other = record_at(data, b"F001.TXT;1", b"SUB"), record_at(data, b"F003.TXT;1", b"SUB")
+    data[one + 2 : one + 10] = data[other + 2 : other + 10]
+    data[one + 10 : one + 18] = both32(4000)
+
+
+def out_of_range(data: bytearray) -> None:
+    at = record_at(data, b"README.;1")
+    data[at + 2 : at + 10] = both32(1_000_000)
+
+
+def crossing(data: bytearray) -> None:
+    start, _ = directory(data, sub=b"SUB")
+    records, _ = split_directory(bytes(data[start : start + SECTOR]))
+    data[start + records[-1].offset] = 250
+
+
+def no_terminator(data: bytearray) -> None:
+    data[18 * SECTOR : 19 * SECTOR] = bytes(SECTOR)
+
+
+def lower_case(data: bytearray) -> None:
+    at = record_at(data, b"README.;1")
+    data[at + 33] = ord("r")
+
+
+def loop(data: bytearray) -> None:
+    at = record_at(data, b"E")
+    data[at + 2 : at + 10] = both32(directory(data)[0] // SECTOR)
+
+
+def broken_system_use(data: bytearray) -> None:
+    at = record_at(data, b"README.;1")
+    nm = data.index(b"NM", at)
+    data[nm + 2] = 200
+
+
+def joliet_tree(data: bytearray) -> None:
+    start, size = directory(data, 17)
+    records, _ = split_directory(bytes(data[start : start + size]))
+    at = start + records[-1].offset
+    data[at + 10 : at + 18] = both32(7)
+
+
+FAULTS = [
+    (duplicate_id, "duplicate"), (wrong_order, "order"), (wrong_parent_length, "dots"), (wrong_parent_place, "dots"),
+    (one_byte_order, "both-endian"), (size_of_the_volume, "both-endian"), (path_table, "path-table"),
+    (path_table_name, "path-table"), (overlap, "overlap"), (out_of_range, "range"), (crossing, "records"),
+    (no_terminator, "descriptors"), (lower_case, "names"), (loop, "loop"), (broken_system_use, "system-use"),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("change", "rule"), FAULTS, ids=[change.__name__ for change, _ in FAULTS])
+def test_each_planted_fault_is_found(
+    whole: Path, tmp_path: Path, change: Callable[[bytearray], None], rule: str
+) -> None:
+    """The rule that was broken is among the faults, which name the file or folder; the whole image has none."""
+    assert not check_image(whole).faults
+    facts = inspect_image(damaged(whole, tmp_path, change))
+    assert rule in {fault.rule for fault in facts.faults}
+    assert len(facts.faults) < 80
+
+
+@pytest.mark.parametrize("change", [duplicate_id, wrong_order, wrong_parent_length])
+def test_readers_do_not_see_them(whole: Path, tmp_path: Path, change: Callable[[bytearray], None]) -> None:
+    """Why an own checker is needed: three readers list the damaged image without a complaint (measured)."""
+    path = damaged(whole, tmp_path, change)
+    run(program("xorriso"), "-indev", path, "-find", "/")
+    run(program("bsdtar", "libarchive-tools"), "-tf", path)
+    run(program("iso-info", "libcdio-utils"), "-l", path)
+
+
+def test_a_lost_sector_is_found(whole: Path, tmp_path: Path) -> None:
+    """The image ends one sector early; two readers say nothing (measured)."""
+    path = tmp_path / "short.iso"
+    path.write_bytes(whole.read_bytes()[:-SECTOR])
+    run(program("iso-info", "libcdio-utils"), "-l", path)
+    assert [fault.rule for fault in inspect_image(path).faults] == ["volume-size"]
+    assert "1 sectors before" in inspect_image(path).faults[0].message
+
+
+def facts_of(tmp_path: Path, rules: str, **more: object) -> ImageFacts:
+    shelf = Shelf(tmp_path)
+    read_me = shelf.file("Docs/Read Me.text", b"read me", time_s=946_684_799)
+    staged = [read_me, folder("Empty"), shelf.file("B", b"b" * 99)]
+    write(staged, tmp_path / "x.iso", rules, **more)
+    return inspect_image(tmp_path / "x.iso")
+
+
+@pytest.mark.parametrize(
+    ("rules", "level", "extensions", "tree", "names"),
+    [
+        ("1", 1, (), "primary", ["B.", "DOCS", "DOCS/READ_ME.TEX", "EMPTY"]),
+        ("2", 2, (), "primary", ["B.", "DOCS", "DOCS/READ_ME.TEXT", "EMPTY"]),
+        ("1j", 1, ("joliet-3",), "joliet", ["B", "Docs", "Docs/Read Me.text", "Empty"]),
+        ("3jr", 2, ("joliet-3", "rock-ridge"), "rock-ridge", ["B", "Docs", "Docs/Read Me.text", "Empty"]),
+    ],
+)
+def test_facts_of_our_own_images(
+    tmp_path: Path, rules: str, level: int, extensions: tuple[str, ...], tree: str, names: list[str]
+) -> None:
+    """Level as the names keep it, extensions, tree, times and hashes."""
+    facts = facts_of(tmp_path, rules)
+    assert (facts.volume, facts.level, facts.extensions, facts.tree) == ("TESTDISC", level, extensions, tree)
+    assert [member.name for member in facts.members] == names
+    read_me = facts.members[2]
+    assert read_me.sha256 == hashlib.sha256(b"read me").hexdigest() and read_me.time_s == 946_684_799
+    assert read_me.iso.startswith("DOCS/READ_ME.TEX")
+    assert (facts.created_s, facts.faults, facts.volume_sectors) == (EPOCH, (), 300)
+
+
+def test_attributes_and_comments_of_a_stranger(tmp_path: Path) -> None:
+    """An AS entry in the place of the name entry's tail: read, and no fault. (Layout: two open decoders agree.)"""
+    shelf = Shelf(tmp_path)
+    write([shelf.file("x" * 60)], tmp_path / "x.iso", "1r")
+    data = bytearray((tmp_path / "x.iso").read_bytes())
+    at = data.index(b"NM\x41\x01\x00" + b"x" * 60)
+    entry = bytes.fromhex("4153150103000000400C426F6F7420736372697074")
+    data[at : at + 65] = b"NM\x2c\x01\x00" + b"y" * 39 + entry
+    (tmp_path / "x.iso").write_bytes(data)
+    member = inspect_image(tmp_path / "x.iso").members[0]
+    assert (member.name, member.attributes, member.comment, member.problem) == ("y" * 39, 0x40, "Boot script", "")
+
+
+def test_a_bootable_image_says_so(tmp_path: Path) -> None:
+    """Catalogue, media and place of the boot image."""
+    named = name([Shelf(tmp_path).file("BOOT.IMG", b"b" * 5000)])
+    write_image(named, tmp_path / "x.iso", options(boot=BootImage(("BOOT.IMG",))))
+    facts = inspect_image(tmp_path / "x.iso")
+    assert facts.extensions == ("el-torito",)
+    assert [(e.bootable, e.media, e.load_sectors) for e in facts.boot] == [(True, "none", 4)]
+    assert facts.boot[0].extent == next(m.extent for m in facts.members if m.name == "BOOT.IMG")
+
+
+def test_a_strangers_image_with_trailing_bytes_is_no_fault(tmp_path: Path) -> None:
+    """Only our own images must end with their volume."""
+    write([Shelf(tmp_path).file("A")], tmp_path / "x.iso")
+    with (tmp_path / "x.iso").open("ab") as image:
+        image.write(bytes(SECTOR * 16))
+    assert not inspect_image(tmp_path / "x.iso").faults
+    assert [fault.rule for fault in check_image(tmp_path / "x.iso", []).faults][:1] == ["volume-size"]
+
+
+def test_what_is_no_image(tmp_path: Path) -> None:
+    """Too short, empty, or another thing: a clear error."""
+    for data in (b"", b"x" * 5000, bytes(17 * SECTOR)):
+        path = tmp_path / "x"
+        path.write_bytes(data)
+        assert not is_image(path)
+        with pytest.raises(DiscError, match="no image of an ISO 9660 disc"):
+            inspect_image(path)
+
+
+@pytest.mark.slow
+def test_hostile_images_end_in_bounded_time(whole: Path, tmp_path: Path) -> None:
+    """Random bytes of the structures changed: always facts with faults or a clear error, never a crash or a hang."""
+    rng = random.Random(11)
+    head = little(whole.read_bytes(), 16 * SECTOR + 158, 4) + 12
+    for _ in range(250):
+        data = bytearray(whole.read_bytes())
+        for _ in range(rng.choice((1, 1, 2, 5, 40))):
+            data[rng.randrange(16 * SECTOR, head * SECTOR)] = rng.choice((0, 1, 255, rng.randrange(256)))
+        if rng.random() < 0.1:
+            del data[rng.randrange(len(data)) :]
+        path = tmp_path / "hostile.iso"
+        path.write_bytes(data)
+        try:
+            inspect_image(path)
+        except DiscError as error:
+            assert "no image" in error.message
+
+
+def test_folders_within_folders_without_end(tmp_path: Path) -> None:
+    """A folder that is its own child is entered once."""
+    write([Shelf(tmp_path).file("A/B/C")], tmp_path / "x.iso")
+    data = bytearray((tmp_path / "x.iso").read_bytes())
+    start, _ = directory(data, sub=b"A")
+    at = start + 68
+    data[at + 2 : at + 10] = both32(start // SECTOR)
+    (tmp_path / "x.iso").write_bytes(data)
+    facts = inspect_image(tmp_path / "x.iso")
+    assert "loop" in {fault.rule for fault in facts.faults} and len(facts.members) == 2
+
+
+def test_files_that_claim_the_same_bytes_a_thousand_times(tmp_path: Path) -> None:
+    """Hashing stays within twice the image's bytes."""
+    shelf = Shelf(tmp_path)
+    write([*shelf.tree({f"F{n:03d}": b"%d" % n for n in range(200)})], tmp_path / "x.iso")
+    data = bytearray((tmp_path / "x.iso").read_bytes())
+    start, size = directory(data)
+    for number, record in enumerate(split_directory(bytes(data[start : start + size]))[0][2:]):
+        at = start + record.offset
+        data[at + 2 : at + 10], data[at + 10 : at + 18] = both32(number % 7), both32(400_000 + number)
+    (tmp_path / "x.iso").write_bytes(data)
+    facts = inspect_image(tmp_path / "x.iso")
+    assert "bounds" in {fault.rule for fault in facts.faults}
+    assert {member.sha256 for member in facts.members} == {""} and facts.members[0].problem
