@@ -172,8 +172,8 @@ class LhaReader:
         target = ""
         if kind == "link":
             name, _, target = name.partition("|")
-        if not name.strip("/") and kind == "file":
-            name = f"unnamed-{header.offset}"
+        if kind == "file" and (not name or name.endswith("/")):
+            name = f"{name.strip('/')}/unnamed-{header.offset}".lstrip("/")
             self.notices.append(f"the member at byte {header.offset} has no name; it is called {name} here")
         attributes, system = _attributes(header)
         return Member(

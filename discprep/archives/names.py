@@ -82,7 +82,7 @@ class Guard:
         """
         self._count(member)
         name = tidy(member.name)
-        problem = member.problem or name_problem(name) or self._place(name, member)
+        problem = member.problem or name_problem(name) or _no_name(name, member) or self._place(name, member)
         if problem != member.problem or name != member.name:
             member = replace(member, name=_shown(name), problem=problem)
         return member, self._refusal(member)
@@ -150,6 +150,11 @@ class Guard:
             return f"the archive would be more than {format_bytes(limits.total_bytes)}"
         self._total_bytes += size
         return ""
+
+
+def _no_name(name: str, member: Member) -> str:
+    """Only a folder can be the archive's root."""
+    return "its name is empty" if name == "." and member.kind != "folder" else ""
 
 
 def _shown(name: str) -> str:

@@ -118,6 +118,8 @@ def test_duplicates_and_clashes() -> None:
     assert "no folder (file 0)" in judged(member(0, "a"), member(1, "a/b"))[1]
     assert "(folder 0)" in judged(member(0, "a/b"), member(1, "a"))[1]
     assert "no folder (link 0)" in judged(member(0, "a", "link"), member(1, "a/b"))[1]
+    assert judged(member(0, "./", "folder"), member(1, "./a")) == ["", ""]
+    assert "empty" in judged(member(0, "."))[0]
     assert "device" in judged(member(0, "a", "other"))[0]
     assert judged(member(0, "d", "folder"), member(1, "d/x"), member(2, "d/", "folder")) == ["", "", ""]
 

@@ -328,6 +328,8 @@ def test_member_without_a_name_gets_one(tmp_path: Path) -> None:
     member, notices = one(tmp_path, Made(level=1, name=b""))
     assert member.name == "unnamed-0"
     assert "has no name" in notices[0]
+    member, _ = one(tmp_path, Made(level=1, name=b"", extensions=[(0x02, b"a\xff")]))
+    assert member.name == "a/unnamed-0"
 
 
 @pytest.mark.parametrize(
