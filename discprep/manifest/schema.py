@@ -70,7 +70,7 @@ Flow = Literal["none", "rts-cts", "xon-xoff"]
 class Table(BaseModel):
     """A TOML table: strict types, no unknown keys. Keys that Python reserves carry an alias."""
 
-    model_config = ConfigDict(extra="forbid", strict=True, populate_by_name=False)
+    model_config = ConfigDict(extra="forbid", strict=True, defer_build=True)
 
 
 class EditTable(Table):
@@ -224,11 +224,11 @@ class HeadTable(Table):
     include: list[Pattern] = []
     bring_up: list[str] | None = None
     machine: MachineTable
-    medium: MediumTable = MediumTable(kind="cd-74")
+    medium: MediumTable = Field(default_factory=lambda: MediumTable(kind="cd-74"))
     link: LinkTable | None = None
     bridge: BridgeTable | None = None
-    plan: PlanTable = PlanTable()
-    limits: LimitsTable = LimitsTable()
+    plan: PlanTable = Field(default_factory=PlanTable)
+    limits: LimitsTable = Field(default_factory=LimitsTable)
     values: dict[str, str | int | float | bool] = {}
     secrets: dict[str, SecretTable] = {}
     expect: list[ExpectTable] = []
@@ -307,9 +307,9 @@ class ProfileTable(Table):
     provides: list[Role] = []
     memory: Size | None = None
     assumed: list[str] = []
-    disc: DiscTable = DiscTable()
+    disc: DiscTable = Field(default_factory=DiscTable)
     volume: Annotated[list[VolumeTable], Field(max_length=26)] = []
-    text: TextTable = TextTable()
-    serial: SerialTable = SerialTable()
+    text: TextTable = Field(default_factory=TextTable)
+    serial: SerialTable = Field(default_factory=SerialTable)
     shell: ShellSchema | None = None
-    companion: CompanionTable = CompanionTable()
+    companion: CompanionTable = Field(default_factory=CompanionTable)

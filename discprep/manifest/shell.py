@@ -72,7 +72,7 @@ Name = Annotated[str, StringConstraints(min_length=1, max_length=64, pattern=r"^
 
 
 class _Strict(BaseModel):
-    model_config = ConfigDict(extra="forbid", strict=True)
+    model_config = ConfigDict(extra="forbid", strict=True, defer_build=True)
 
 
 class BitTable(_Strict):
