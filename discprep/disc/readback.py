@@ -419,8 +419,8 @@ def checksum_list(record: Record, names: Names | None = None) -> str:
     """Lines that `sha256sum -c` takes in the folder where the disc is mounted.
 
     Args:
-        names: which tree's names the system shows; "lower" are the primary ones in small letters without their last
-            dot, as a system without extensions shows them. None: Rock Ridge, else Joliet, else "lower"
+        names: which tree's names the system shows; "iso" are the primary ones without their last dot, "lower" the
+            same in small letters, as many systems show them. None: Rock Ridge, else Joliet, else "lower"
     """
     rules = record.name_rules
     names = names or ("rock-ridge" if "rock-ridge" in rules else "joliet" if "joliet" in rules else "lower")
@@ -440,7 +440,7 @@ def _listed(file: RecordFile, names: Names) -> tuple[str, ...]:
 
 
 def _cased(path: tuple[str, ...], names: Names) -> tuple[str, ...]:
-    bare = tuple(part.rstrip(".") if names != "iso" else part for part in path)
+    bare = tuple(part.rstrip(".") for part in path)
     return tuple(part.lower() for part in bare) if names == "lower" else bare
 
 

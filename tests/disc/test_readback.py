@@ -1,0 +1,341 @@
+"""Reading back: every hurt file is named with its sectors and its second copy, whatever the disc does."""
+
+import errno
+import hashlib
+import json
+import subprocess
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from support.command import run as command
+from support.disc_readers import run
+from support.programs import program
+from support.trees import Shelf, name, options
+
+from discprep.disc.image import write_image
+from discprep.disc.layout.fields import SECTOR, both32
+from discprep.disc.layout.records import Descriptor, split_directory
+from discprep.disc.layout.volume import ImageFile
+from discprep.disc.names import with_second_copies
+from discprep.disc.readback import ReadBack, checksum_list, read_back, read_sectors
+from discprep.disc.record import Record, build_id, load_record, make_record, save_record
+from discprep.model import Silent
+
+
+def build(place: Path, rules: str = "1") -> tuple[Record, Path]:
+    """A build's folder: three files, the first with a second copy, an empty one; the record and the image."""
+    place.mkdir(exist_ok=True)
+    shelf = Shelf(place)
+    staged = [
+        shelf.file("Start/Setup Script.txt", b"setup" * 2000, important=True),
+        shelf.file("Tools/Archiver.bin", bytes(range(256)) * 64),
+        shelf.file("Tools/Empty", b""),
+        shelf.file("Pictures/Big.pic", b"picture!" * 100_000),
+    ]
+    named = with_second_copies(name(staged, rules), lambda n: n.staged.important)
+    settings = options(rules)
+    identity = build_id(named, settings)
+    image = place / f"TESTDISC-{identity}.iso"
+    written = write_image(named, image, settings)
+    record = make_record(written, settings, identity, title="t")
+    save_record(record, place / "record.json")
+    (place / "shelf.bin").unlink()
+    return record, image
+
+
+@pytest.fixture(scope="module")
+def disc(tmp_path_factory: pytest.TempPathFactory) -> tuple[Record, Path]:
+    return build(tmp_path_factory.mktemp("build") / "b")
+
+
+class Scratched(ImageFile):
+    """A drive whose disc has sectors that fail: for ever (-1), or so many times."""
+
+    def __init__(self, path: Path, failures: dict[int, int]) -> None:
+        super().__init__(path)
+        self.failures = failures
+
+    def read(self, sector: int, count: int = 1) -> bytes:
+        for bad in range(sector, sector + count):
+            left = self.failures.get(bad, 0)
+            if left:
+                self.failures[bad] = left - 1
+                raise OSError(errno.EIO, "Input/output error")
+        return super().read(sector, count)
+
+
+def scratched(disc: tuple[Record, Path], failures: dict[int, int]) -> ReadBack:
+    with Scratched(disc[1], failures) as sectors:
+        return read_sectors(disc[0], sectors, Silent())
+
+
+def test_an_image_is_identical_to_itself(disc: tuple[Record, Path]) -> None:
+    """Every file whole, both copies too, and a rate."""
+    found = read_back(disc[0], disc[1])
+    assert found.identical and found.structures_whole and found.padding_whole and not found.hurt
+    assert [state.second for state in found.files] == ["whole", None, None, None]
+    assert found.read_bytes == disc[1].stat().st_size and found.volume == "TESTDISC"
+
+
+def test_a_sector_that_comes_at_the_third_try_is_no_fault(disc: tuple[Record, Path]) -> None:
+    """Old discs often read on a further try."""
+    assert scratched(disc, {disc[0].files[0].extent: 3}).identical
+
+
+def test_unreadable_sectors_name_the_files_they_touch(disc: tuple[Record, Path]) -> None:
+    """Reading goes on past them; the file with a second copy is not lost."""
+    script, tool, _, picture = disc[0].files
+    bad = [script.extent + 2, tool.extent, picture.extent + 5, picture.extent + 6, picture.extent + 100]
+    found = scratched(disc, dict.fromkeys(bad, -1))
+    assert not found.identical
+    assert [(s.file.iso[-1], s.runs, s.second, s.lost) for s in found.hurt] == [
+        ("SETUP_SC.TXT", ((script.extent + 2,) * 2,), "whole", False),
+        ("ARCHIVER.BIN", ((tool.extent,) * 2,), None, True),
+        ("BIG.PIC", ((picture.extent + 5, picture.extent + 6), (picture.extent + 100,) * 2), None, True),
+    ]
+    assert found.unreadable[0] == (script.extent + 2, script.extent + 2) and found.structures_whole
+
+
+def test_a_hurt_second_copy_is_told(disc: tuple[Record, Path]) -> None:
+    """Both copies scratched: the file is lost."""
+    script = disc[0].files[0]
+    assert script.second_extent
+    found = scratched(disc, {script.extent: -1, script.second_extent + 1: -1})
+    assert [(state.second, state.lost) for state in found.hurt] == [("hurt", True)]
+    only_second = scratched(disc, {script.second_extent: -1})
+    assert not only_second.hurt and not only_second.identical
+    assert only_second.files[0].second == "hurt"
+
+
+def test_scratched_structures_and_padding_are_told_apart(disc: tuple[Record, Path]) -> None:
+    """A sector of the folders hurts the structures, one of the padding nothing."""
+    assert scratched(disc, {17: -1}).structures_whole is False
+    padding = scratched(disc, {disc[0].image_sectors - 1: -1})
+    assert padding.structures_whole and not padding.padding_whole and not padding.hurt and not padding.identical
+
+
+def changed(disc: tuple[Record, Path], path: Path, change) -> Path:  # type: ignore[no-untyped-def]
+    data = bytearray(disc[1].read_bytes())
+    change(data)
+    path.write_bytes(data)
+    return path
+
+
+def test_one_changed_byte_is_found_and_its_sector_named_beside_the_image(
+    disc: tuple[Record, Path], tmp_path: Path
+) -> None:
+    """Without the built image the whole file's sectors are named, with it the one sector."""
+    tool = disc[0].files[1]
+    target = changed(disc, tmp_path / "burned", lambda d: d.__setitem__(tool.extent * SECTOR + 5000, 1))
+    found = read_back(disc[0], target)
+    assert [(s.state, s.runs) for s in found.hurt] == [("hurt", ((tool.extent, tool.extent + 7),))]
+    nearer = read_back(disc[0], target, image=disc[1])
+    assert [(s.state, s.runs) for s in nearer.hurt] == [("hurt", ((tool.extent + 2, tool.extent + 2),))]
+    assert nearer.different == ((tool.extent + 2, tool.extent + 2),)
+
+
+def root_records(data: bytearray) -> tuple[int, list]:  # type: ignore[type-arg]
+    root = Descriptor(16, bytes(data[16 * SECTOR : 17 * SECTOR])).root
+    start = root.extent * SECTOR
+    return start, split_directory(bytes(data[start : start + root.size_bytes]))[0]
+
+
+def duplicate(data: bytearray) -> None:
+    start, records = root_records(data)
+    one, other = records[2], records[3]
+    data[start + other.offset + 33 : start + other.offset + 33 + 5] = one.identifier[:5].ljust(5, b"A")
+
+
+def order(data: bytearray) -> None:
+    start, records = root_records(data)
+    first, second = records[2].raw, records[3].raw
+    at = start + records[2].offset
+    data[at : at + len(first) + len(second)] = second + first
+
+
+def parent(data: bytearray) -> None:
+    start, records = root_records(data)
+    data[start + records[1].offset + 10 : start + records[1].offset + 18] = both32(SECTOR * 9)
+
+
+@pytest.mark.parametrize("change", [duplicate, order, parent])
+def test_faults_that_no_reader_sees(disc: tuple[Record, Path], tmp_path: Path, change) -> None:  # type: ignore[no-untyped-def]
+    """Duplicate id, wrong order, wrong `..`: the structures are not those that were written."""
+    found = read_back(disc[0], changed(disc, tmp_path / "burned", change))
+    assert found.structures_whole is False and not found.identical and not found.hurt
+
+
+def test_a_lost_sector_at_the_end(disc: tuple[Record, Path], tmp_path: Path) -> None:
+    """A disc that ends early: in the padding no file is touched, further in the last file is."""
+    data = disc[1].read_bytes()
+    target = tmp_path / "burned"
+    target.write_bytes(data[:-SECTOR])
+    found = read_back(disc[0], target)
+    assert (found.missing_sectors, found.padding_whole, found.hurt) == (1, False, ())
+    target.write_bytes(data[: -160 * SECTOR])
+    assert read_back(disc[0], target).files[0].second == "hurt"
+
+
+def test_bytes_after_the_disc_do_not_matter(disc: tuple[Record, Path], tmp_path: Path) -> None:
+    """A drive may show run-out sectors after the track."""
+    target = changed(disc, tmp_path / "burned", lambda d: d.extend(b"\xaa" * SECTOR * 3))
+    assert read_back(disc[0], target).identical
+
+
+def test_an_image_burned_as_a_file_is_recognised(disc: tuple[Record, Path], tmp_path: Path) -> None:
+    """The commonest mistake: a disc of any volume that holds the image as a file; written by genisoimage."""
+    source = tmp_path / "source"
+    source.mkdir()
+    (source / "first.iso").write_bytes(disc[1].read_bytes())
+    (source / "other.txt").write_bytes(b"x")
+    run(program("genisoimage"), "-quiet", "-V", "MYDISC", "-J", "-R", "-o", tmp_path / "burned.iso", source)
+    found = read_back(disc[0], tmp_path / "burned.iso")
+    assert found.burned_as_file.upper() == "FIRST.ISO" and found.volume == "MYDISC"
+    assert read_back(disc[0], source).burned_as_file == "first.iso"
+
+
+def mounted(image: Path, folder: Path) -> Path:
+    """As a system shows the disc: extracted by bsdtar."""
+    folder.mkdir()
+    run(program("bsdtar", "libarchive-tools"), "-xf", image, "-C", folder)
+    return folder
+
+
+@pytest.mark.parametrize("rules", ["1", "1j", "3jr"])
+def test_a_mounted_folder(tmp_path: Path, rules: str) -> None:
+    """Files are found under the names of any tree; a hurt, a missing and a strange one are told."""
+    record, image = build(tmp_path / "b", rules)
+    folder = mounted(image, tmp_path / "m")
+    whole = read_back(record, folder)
+    assert whole.identical and whole.kind == "folder" and whole.structures_whole is None and whole.strange == ()
+    files = {path.name.upper().split(".")[0][:3]: path for path in folder.rglob("*") if path.is_file()}
+    files["BIG"].chmod(0o644)
+    files["BIG"].write_bytes(files["BIG"].read_bytes()[:-1] + b"?")
+    files["ARC"].unlink()
+    (folder / "thumbs").write_bytes(b"")
+    found = read_back(record, folder)
+    assert {(state.file.name[-1], state.state) for state in found.hurt} == {
+        ("Archiver.bin", "missing"), ("Big.pic", "hurt"),
+    }  # fmt: skip
+    assert found.strange == ("thumbs",)
+
+
+def test_names_in_small_letters_with_versions(tmp_path: Path) -> None:
+    """Some systems show `setup_sc.txt;1`; links are not followed out of the folder."""
+    record, image = build(tmp_path / "b")
+    folder = mounted(image, tmp_path / "m")
+    lower = tmp_path / "lower"
+    for path in folder.rglob("*"):
+        if path.is_file():
+            to = lower / (str(path.relative_to(folder)).lower() + ";1")
+            to.parent.mkdir(parents=True, exist_ok=True)
+            to.write_bytes(path.read_bytes())
+    assert read_back(record, lower).identical
+    archiver = next(lower.rglob("archiver*"))
+    outside = tmp_path / "outside"
+    archiver.rename(outside)
+    archiver.symlink_to(outside)
+    assert [state.state for state in read_back(record, lower).hurt] == ["missing"]
+
+
+@pytest.mark.parametrize("rules", ["1", "1j", "3jr"])
+def test_the_list_is_one_that_sha256sum_takes(tmp_path: Path, rules: str) -> None:
+    """coreutils' own check of the extracted disc, second copies included; and it fails on a changed file."""
+    record, image = build(tmp_path / "b", rules)
+    folder = mounted(image, tmp_path / "m")
+    (tmp_path / "sums").write_text(checksum_list(record, "iso" if rules == "1" else None))
+    words = [program("sha256sum", "coreutils"), "--strict", "-c", str(tmp_path / "sums")]
+    assert subprocess.run(words, cwd=folder, capture_output=True, check=False).returncode == 0
+    victim = next(path for path in folder.rglob("*") if path.is_file() and path.stat().st_size)
+    victim.chmod(0o644)
+    victim.write_bytes(b"changed")
+    assert subprocess.run(words, cwd=folder, capture_output=True, check=False).returncode == 1
+
+
+def test_odd_names_are_escaped_as_coreutils_do(tmp_path: Path) -> None:
+    """A backslash or a line end in a name (the coreutils manual: a backslash leads the line)."""
+    record, _ = build(tmp_path / "b", "3jr")
+    file = replace(record.files[0], rock_ridge=("a\\b\nc",), second=(), second_extent=None,
+                   sha256=hashlib.sha256(b"odd").hexdigest())  # fmt: skip
+    odd = replace(record, files=(file,))
+    folder = tmp_path / "m"
+    folder.mkdir()
+    (folder / "a\\b\nc").write_bytes(b"odd")
+    (tmp_path / "sums").write_text(checksum_list(odd))
+    words = [program("sha256sum", "coreutils"), "--strict", "-c", str(tmp_path / "sums")]
+    assert subprocess.run(words, cwd=folder, capture_output=True, check=False).returncode == 0
+    assert checksum_list(record, "lower").count("\n") == 5
+
+
+# --------------------------------------------------------------------------------------------- the command
+
+
+def test_the_command_on_a_whole_image(disc: tuple[Record, Path]) -> None:
+    """Exit 0, the verdict first, and one JSON document."""
+    ran = command("readback", disc[1].parent, disc[1], "--quiet")
+    assert ran.code == 0 and "identical, byte for byte" in ran.out
+    document = command("readback", disc[1].parent / "record.json", disc[1], "--json", "--quiet").document
+    assert document["identical"] and document["errors"] == [] and document["files_whole"] == 4
+
+
+def test_the_command_on_a_hurt_one(disc: tuple[Record, Path], tmp_path: Path) -> None:
+    """Exit 1; the file, its sectors and the second copy in words; the image beside the record narrows them down."""
+    script = disc[0].files[0]
+    target = changed(disc, tmp_path / "burned", lambda d: d.__setitem__(script.extent * SECTOR, 1))
+    ran = command("readback", disc[1].parent, target, "--quiet")
+    assert ran.code == 1
+    wanted = f"START/SETUP_SC.TXT is hurt, sectors {script.extent}; its second copy SECOND/00000001.TXT is whole"
+    assert wanted in ran.err
+    document = command("readback", disc[1].parent, target, "--json", "--quiet").document
+    assert document["files"][0]["sectors"] == [[script.extent, script.extent]]
+    assert document["errors"][0]["family"] == "disc"
+
+
+def test_the_command_on_a_disc_that_ends_in_its_padding(disc: tuple[Record, Path], tmp_path: Path) -> None:
+    """No file is touched: exit 0 with a remark."""
+    target = tmp_path / "burned"
+    target.write_bytes(disc[1].read_bytes()[:-SECTOR])
+    ran = command("readback", disc[1].parent, target)
+    assert ran.code == 0 and "the padding at the end of the disc is missing" in ran.err
+
+
+def test_the_command_on_an_image_burned_as_a_file(disc: tuple[Record, Path], tmp_path: Path) -> None:
+    """One clear sentence instead of a list of lost files."""
+    folder = tmp_path / "m"
+    folder.mkdir()
+    (folder / "x.iso").write_bytes(disc[1].read_bytes())
+    ran = command("readback", disc[1].parent, folder, "--quiet")
+    assert ran.code == 1 and ran.err.count("error:") == 1 and "burned as a file (x.iso)" in ran.err
+
+
+def test_the_command_on_another_disc(disc: tuple[Record, Path], tmp_path: Path) -> None:
+    """Another volume is called another disc."""
+    source = tmp_path / "source"
+    source.mkdir()
+    run(program("genisoimage"), "-quiet", "-V", "HOLIDAYS", "-o", tmp_path / "other.iso", source)
+    ran = command("readback", disc[1].parent, tmp_path / "other.iso", "--quiet")
+    assert ran.code == 1 and "another disc: its volume is 'HOLIDAYS'" in ran.err
+
+
+def test_wrong_calls(disc: tuple[Record, Path], tmp_path: Path) -> None:
+    """No target, no record, no such device, an empty device, a damaged record."""
+    (tmp_path / "empty").write_bytes(b"")
+    (tmp_path / "record.json").write_bytes((disc[1].parent / "record.json").read_bytes()[:-9])
+    for code, words in (
+        (2, [disc[1].parent]),
+        (2, [tmp_path / "none", disc[1]]),
+        (2, [disc[1].parent, tmp_path / "none"]),
+        (1, [disc[1].parent, tmp_path / "empty"]),
+        (1, [tmp_path, disc[1]]),
+    ):
+        ran = command("readback", *words, "--json", "--quiet")
+        assert ran.code == code and ran.document["errors"][0]["hint" if code == 1 else "message"]
+
+
+def test_the_list_alone(disc: tuple[Record, Path], tmp_path: Path) -> None:
+    """`--sums` needs no target."""
+    ran = command("readback", disc[1].parent, "--sums", tmp_path / "sums", "--names", "iso")
+    assert ran.code == 0
+    assert (tmp_path / "sums").read_text() == checksum_list(load_record(disc[1].parent / "record.json"), "iso")
+    assert json.loads((disc[1].parent / "record.json").read_text())["build_id"] == disc[0].build_id
