@@ -299,6 +299,49 @@ def test_each_decoder_alone_on_a_large_file(tmp_path: Path, library: str, monkey
     assert (found.problems, found.content(0) == data) == ([], True)
 
 
+def lz5(data: bytes) -> bytes:
+    """Literals only: a flag byte of ones before each eight (lhasa, lib/lz5_decoder.c)."""
+    return b"".join(b"\xff" + data[at : at + 8] for at in range(0, len(data), 8))
+
+
+def lzs(data: bytes) -> bytes:
+    """Literals only: a one bit before each byte, highest bit first (lhasa, lib/lzs_decoder.c)."""
+    bits = "".join(f"1{byte:08b}" for byte in data)
+    return int(bits.ljust(-(-len(bits) // 8) * 8, "0"), 2).to_bytes(-(-len(bits) // 8), "big")
+
+
+def test_oldest_methods_and_lhx(tmp_path: Path) -> None:
+    """Streams written by hand, and -lhx-, which has the position codes of -lh7-; lhasa passes them too."""
+    members = [
+        Made(name=b"lz5", packed=lz5(HELLO), method=b"-lz5-"),
+        Made(name=b"lzs", packed=lzs(HELLO), method=b"-lzs-"),
+        Made(name=b"lhx", data=HELLO_20, packed=LH7_HELLO_20, method=b"-lhx-", level=2),
+    ]
+    (tmp_path / "x.lzh").write_bytes(archive(*members))
+    subprocess.run([program("lhasa"), "t", "x.lzh"], cwd=tmp_path, check=True, capture_output=True)
+    found = decode_here(archive(*members), tmp_path)
+    assert found.problems == []
+    assert [found.content(n) for n in range(3)] == [HELLO, HELLO, HELLO_20]
+
+
+@pytest.mark.parametrize("method", ["-lh1-", "-lz5-", "-lzs-"])
+def test_any_bits_decode_as_lhasa_decodes_them(tmp_path: Path, method: str) -> None:
+    """No packer of today writes these methods, but any bits are a stream to them: whatever lhasa makes of some, with
+    the checksum of that, is what must come out here."""
+    lhasa, source = program("lhasa"), random.Random(method)
+    made = []
+    for n in range(12):
+        bits, size = source.randbytes(400), source.choice([20, 200, 500])
+        made.append(Made(name=b"%d" % n, packed=bits, method=method.encode(), size=size))
+        (tmp_path / "x.lzh").write_bytes(archive(made[-1]))
+        made[-1].data = subprocess.run([lhasa, "pq2", "x.lzh"], cwd=tmp_path, check=True, capture_output=True).stdout
+    whole = [one for one in made if len(one.data) == one.size]
+    found = decode_here(archive(*whole), tmp_path)
+    assert found.problems == []
+    assert [found.content(n) for n in range(len(whole))] == [one.data for one in whole]
+    assert len(whole) == 12
+
+
 def test_lhasa_reads_what_the_builder_makes(tmp_path: Path) -> None:
     """The hand-made headers these tests rest on are headers to lhasa too, in every level."""
     lhasa = program("lhasa")
