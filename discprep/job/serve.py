@@ -12,7 +12,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from discprep.archives import OpenTask, open_all
-from discprep.errors import MissingError, UsageError, raise_all
+from discprep.disc.record import load_record
+from discprep.errors import DiscError, MissingError, UsageError, raise_all
 from discprep.fetch.cache import Cache
 from discprep.fetch.fetch import fetch_items
 from discprep.fetch.pins import pins_of
@@ -183,7 +184,7 @@ def _keeper(
     shell = manifest.profile.shell
     at_start = [Fetched(item, "cached", path, hand.pins.get(item)) for item, path in hand.paths.items()]
     script = script_name(shell) if shell else ""
-    shelf = stock.shelf(at_start, link=_line(manifest), script=script)
+    shelf = stock.shelf(at_start, build=_newest_build(manifest.path), link=_line(manifest), script=script)
     offers = {offer.item: offer for offer in shelf.offers}
     return Keeper(
         shelf,
@@ -193,6 +194,17 @@ def _keeper(
         tell=tell,
         progress=progress,
     )
+
+
+def _newest_build(manifest: Path) -> str:
+    """The id of the newest disc built beside the manifest, so that page and disc can be held together; "" without."""
+    found = manifest.resolve().parent.glob("*/**/record.json")
+    for path in sorted(found, key=lambda path: (path.stat().st_mtime, path), reverse=True):
+        try:
+            return load_record(path).build_id
+        except DiscError:
+            continue
+    return ""
 
 
 def _line(manifest: Manifest) -> str:

@@ -15,9 +15,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from serve.test_http import malformed
-from serve.test_server import TRAVERSALS
-from support.clients import reading_room, serving, wait_until
+from support.clients import TRAVERSALS, malformed, reading_room, serving, wait_until
 
 from discprep.serve.server import Bounds
 

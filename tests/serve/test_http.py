@@ -5,6 +5,7 @@ import random
 import pytest
 from hypothesis import given, seed, settings
 from hypothesis import strategies as st
+from support.clients import malformed
 
 from discprep.serve import http
 from discprep.serve.http import Refused, Request, Span, head_end, parse, span
@@ -211,34 +212,6 @@ def test_any_range_stays_inside(wanted: str, size: int) -> None:
     part = span(Request("GET", b"A", (1, 1), {"range": wanted}), size, TAG, 0)
     assert part.first_byte >= 0 and part.first_byte + part.length_bytes <= size
     assert part.status in (200, 206, 416)
-
-
-def malformed(rng: random.Random) -> bytes:
-    """A request with things wrong: bytes flipped, cut, doubled, pieces of other requests in it."""
-    seeds = [
-        b"GET /TOOLS.LHA HTTP/1.0\r\nHost: files.example\r\nRange: bytes=5-\r\n\r\n",
-        b"GET /TOOLS.LHA\r\n",
-        b'HEAD / HTTP/1.1\r\nConnection: keep-alive\r\nIf-Range: "x"\r\n\r\n',
-        b"GET /..%2f..%2fetc/passwd HTTP/1.1\r\nHost: a\r\n\r\n",
-        b"POST / HTTP/1.1\r\nTransfer-Encoding: chunked\r\n\r\n5\r\nhello\r\n0\r\n\r\n",
-    ]
-    data = bytearray(rng.choice(seeds))
-    for _ in range(rng.randint(1, 8)):
-        at = rng.randrange(len(data) + 1)
-        match rng.randrange(6):
-            case 0:
-                data[at:at] = rng.randbytes(rng.randint(1, 12))
-            case 1:
-                del data[at : at + rng.randint(1, 10)]
-            case 2:
-                data[at:at] = rng.choice([b"\r", b"\n", b"\0", b"%", b" ", b"\t", b"/", b"..", b"\xff", b"\r\n\r\n"])
-            case 3:
-                data[at:at] = rng.choice(seeds)
-            case 4:
-                data[at : at + 1] = bytes([rng.randrange(256)])
-            case _:
-                data[at:at] = data[at : at + 20] * rng.randint(1, 30)
-    return bytes(data)
 
 
 def test_fuzzed_requests_are_parsed_or_refused() -> None:

@@ -125,3 +125,42 @@ def wait_until(true: Callable[[], object], limit_s: float = 10) -> None:
     while not true() and time.monotonic() < end:
         time.sleep(0.01)
     assert true()
+
+
+TRAVERSALS = [
+    "../../etc/passwd", "..%2f..%2fetc%2fpasswd", "%2e%2e/%2e%2e/etc/passwd", "%2e%2e%2f%2e%2e%2fetc%2fpasswd",
+    "..%5c..%5cetc%5cpasswd", "..\\..\\etc\\passwd", "%252e%252e%252fetc%252fpasswd", "..%c0%af..%c0%afetc/passwd",
+    "%c0%ae%c0%ae/etc/passwd", "..%ef%bc%8f..%ef%bc%8fetc/passwd", "%uff0e%uff0e/etc/passwd", "/etc/passwd",
+    "//etc/passwd", "file:///etc/passwd", "http://x/../../etc/passwd", "GUIDE/../../../etc/passwd",
+    "GUIDE/%2e%2e/TOOLS.LHA", "./TOOLS.LHA", "GUIDE//README.TXT", "TOOLS.LHA%00.txt", "TOOLS.LHA/", "TOOLS.LHA/..",
+    "....//....//etc/passwd", "..;/etc/passwd", "C:/WINDOWS/WIN.INI", "CON", "host-", "GUIDE/PAGES/",
+]  # fmt: skip
+"""Ways to spell a place outside the shelf, or beside a name on it (common practice, no source)."""
+
+
+def malformed(rng: random.Random) -> bytes:
+    """A request with things wrong: bytes flipped, cut, doubled, pieces of other requests in it."""
+    seeds = [
+        b"GET /TOOLS.LHA HTTP/1.0\r\nHost: files.example\r\nRange: bytes=5-\r\n\r\n",
+        b"GET /TOOLS.LHA\r\n",
+        b'HEAD / HTTP/1.1\r\nConnection: keep-alive\r\nIf-Range: "x"\r\n\r\n',
+        b"GET /..%2f..%2fetc/passwd HTTP/1.1\r\nHost: a\r\n\r\n",
+        b"POST / HTTP/1.1\r\nTransfer-Encoding: chunked\r\n\r\n5\r\nhello\r\n0\r\n\r\n",
+    ]
+    data = bytearray(rng.choice(seeds))
+    for _ in range(rng.randint(1, 8)):
+        at = rng.randrange(len(data) + 1)
+        match rng.randrange(6):
+            case 0:
+                data[at:at] = rng.randbytes(rng.randint(1, 12))
+            case 1:
+                del data[at : at + rng.randint(1, 10)]
+            case 2:
+                data[at:at] = rng.choice([b"\r", b"\n", b"\0", b"%", b" ", b"\t", b"/", b"..", b"\xff", b"\r\n\r\n"])
+            case 3:
+                data[at:at] = rng.choice(seeds)
+            case 4:
+                data[at : at + 1] = bytes([rng.randrange(256)])
+            case _:
+                data[at:at] = data[at : at + 20] * rng.randint(1, 30)
+    return bytes(data)
