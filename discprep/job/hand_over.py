@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import ipaddress
 import os
 import re
 import shutil
 import tempfile
-from collections.abc import Callable, Iterator, Mapping, MutableMapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, MutableMapping
 from dataclasses import dataclass, field, replace
 from hashlib import sha256
 from pathlib import Path
@@ -16,7 +17,7 @@ import tomlkit
 
 from discprep.errors import DiscprepError, ManifestError, MissingError, UsageError, raise_all
 from discprep.fetch.pins import dump_pins, load_pins, pins_of
-from discprep.fetch.source import scheme, shown
+from discprep.fetch.source import host, scheme, shown
 from discprep.manifest import load_manifest
 from discprep.manifest.source import read_source
 from discprep.model import Content, Item, Manifest, Notice, Pin, Progress
@@ -69,7 +70,7 @@ def hand_over(
         files = tuple(sorted(recipe.files))
         _move(folder, out, files, Path(work))
     progress.say(f"{len(files)} files were read through for secrets and local paths: none")
-    return HandedOver(out, path.name, files, obtain, tuple(recipe.notices))
+    return HandedOver(out, path.name, files, obtain, (*recipe.notices, *_own_addresses(obtain)))
 
 
 def _check_target(out: Path) -> None:
@@ -223,6 +224,21 @@ def _one(item: Item, pin: Pin | None) -> Obtain:
         licence=item.licence,
         share=item.share,
     )
+
+
+def _own_addresses(obtain: Iterable[Obtain]) -> Iterator[Notice]:
+    """Remarks on sources that are served by this very computer."""
+    for one in obtain:
+        if any(_is_own(host(source).rpartition(":")[0].strip("[]")) for source in one.sources):
+            text = "has a source at this computer's own address, which the receiver cannot reach"
+            yield Notice(text, item=one.id, hint="Name an address that others can reach, or a page and a hint.")
+
+
+def _is_own(name: str) -> bool:
+    try:
+        return ipaddress.ip_address(name).is_loopback
+    except ValueError:
+        return name == "localhost"
 
 
 # -------------------------------------------------------------------------------------------------- the scan

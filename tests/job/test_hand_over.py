@@ -219,3 +219,10 @@ def test_an_item_nobody_could_find_is_said(recipe: Path, tmp_path: Path) -> None
         handed(recipe, tmp_path / "out")
     assert error.value.item == "puller"
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("host", ["127.0.0.1:8080", "localhost", "[::1]:80"])
+def test_a_source_only_this_computer_reaches_is_said(recipe: Path, tmp_path: Path, host: str) -> None:
+    recipe.write_text(recipe.read_text().replace("user:pass-word@files.example", host))
+    (notice,) = (n for n in handed(recipe, tmp_path / "out").notices if n.item == "tools")
+    assert "cannot reach" in notice.message
