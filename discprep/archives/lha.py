@@ -68,6 +68,7 @@ class LhaReader:
         self._header: Header | None = None  # of the member last given out
         self._tried = 0  # decoders that failed on it
         self._guessed: set[str] = set()
+        self._unnamed: list[str] = []
         self._unchecked = 0  # headers of levels 2 and 3 without a checksum
         self.problems: list[str] = []
         self.notices: list[str] = []
@@ -79,6 +80,9 @@ class LhaReader:
         for index, header in enumerate(self._headers()):
             self._header, self._tried = header, 0
             yield self._member(header, index)
+        if self._unnamed:
+            count, first = len(self._unnamed), self._unnamed[0]
+            self.notices.append(f"{count} members have no name; the first is called {first} here")
         if self._unchecked:
             self.notices.append(f"{self._unchecked} headers of level 2 or 3 have no checksum, as old packers wrote")
         for charset in sorted(self._guessed):
@@ -174,7 +178,7 @@ class LhaReader:
             name, _, target = name.partition("|")
         if kind == "file" and (not name or name.endswith("/")):
             name = f"{name.strip('/')}/unnamed-{header.offset}".lstrip("/")
-            self.notices.append(f"the member at byte {header.offset} has no name; it is called {name} here")
+            self._unnamed.append(name)
         attributes, system = _attributes(header)
         return Member(
             index=index,

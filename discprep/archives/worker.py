@@ -182,7 +182,7 @@ class Job:
         self._sha: dict[int, str] = {}  # of members done, to compare duplicates
         self._data: BinaryIO | None = None
         self._data_bytes = order.data_bytes
-        self._notices: list[str] = []
+        self._same: list[str] = []  # names of members that repeat an earlier one, bytes and all
 
     def run(self) -> None:
         """Reads the archive and reports every member, then the summary."""
@@ -314,7 +314,7 @@ class Job:
         earlier = self._guard.earlier(member)
         if earlier is None or self._sha.get(earlier) != sha256:
             return member
-        self._notices.append(f"member {member.index} is the same file as member {earlier}: {member.name}")
+        self._same.append(member.name)
         return replace(member, problem="")
 
     def _read(self, reader: Reader, member: Member) -> str:
@@ -351,7 +351,9 @@ class Job:
         return found.name if found else ""
 
     def _end(self, format_: str, sha256: str, problems: list[str], notices: Any = ()) -> None:
-        told = [*notices, *self._notices]
+        told = list(notices)
+        if self._same:
+            told.append(f"{len(self._same)} members repeat an earlier one, name and bytes, such as {self._same[0]}")
         if self._guard.only_case:
             count, first = len(self._guard.only_case), self._guard.only_case[0]
             told.append(f"{count} names differ from another only in case, such as {first}")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from discprep.archives import OpenTask
 from discprep.archives.names import Guard
@@ -12,9 +12,13 @@ from discprep.archives.store import Store, open_tasks
 from discprep.errors import ArchiveError, DiscprepError, UsageError
 from discprep.model import Content, Limits, Member, MemberKind, Notice, Opened, Progress, Silent, Unpacked
 
+if TYPE_CHECKING:
+    from discprep.disc.inspect import ImageFacts
+
 DISC_MARK_AT = 32_769  # ECMA-119 8.1.2: the standard identifier of the first volume descriptor
 DISC_MARK = b"CD001"
 SECTOR_BYTES = 2048
+REMARKED_MAX = 20  # unsafe members named one by one; the listing shows all of them
 AttributeSystem = Literal["", "68k"]
 # Looking writes nothing, so only time is at stake, and that is bounded by size: no ratio is refused.
 LOOK_LIMITS = Limits(member_bytes=8 * 2**30, total_bytes=64 * 2**30, ratio=0)
@@ -28,6 +32,7 @@ class Inspection:
     size_bytes: int
     errors: tuple[DiscprepError, ...]
     notices: tuple[Notice, ...]
+    image: ImageFacts | None = None  # a disc image's own facts
 
 
 def inspect(
@@ -44,8 +49,19 @@ def inspect(
         UsageError: there is no such file, or the charset is unknown
         StorageError: the host's disk failed
     """
-    opened = open_file(path, charset=charset, nested=nested, limits=limits, progress=progress)
-    return Inspection(opened, path.stat().st_size, tuple(faults(opened, path)), tuple(remarks(opened, path)))
+    _known_file(path)
+    image = None
+    if is_disc_image(path):
+        image = _image_facts(path, progress or Silent())
+        opened = _disc_image(image, limits)
+    else:
+        opened = open_file(path, charset=charset, nested=nested, limits=limits, progress=progress)
+    return Inspection(opened, path.stat().st_size, tuple(faults(opened, path)), tuple(remarks(opened, path)), image)
+
+
+def _known_file(path: Path) -> None:
+    if not path.is_file():
+        raise UsageError("there is no such file" if not path.exists() else "it is not a file", where=str(path))
 
 
 def open_file(
@@ -58,11 +74,10 @@ def open_file(
     progress: Progress | None = None,
 ) -> Opened:
     """The file's members; without a store they are only hashed. Raises as `inspect`."""
-    if not path.is_file():
-        raise UsageError("there is no such file" if not path.exists() else "it is not a file", where=str(path))
+    _known_file(path)
     known_charset(charset)
     if is_disc_image(path):
-        return _disc_image(path, limits, progress or Silent())
+        return _disc_image(_image_facts(path, progress or Silent()), limits)
     task = OpenTask(path, charset=charset, nested=nested, name=path.name)
     kept = Store(store) if store else None
     (opened,) = open_tasks([task], kept, replace(limits, depth=max(limits.depth, nested)), 1, progress or Silent())
@@ -88,11 +103,15 @@ def is_disc_image(path: Path) -> bool:
         return file.read(len(DISC_MARK)) == DISC_MARK
 
 
-def _disc_image(path: Path, limits: Limits, progress: Progress) -> Opened:
-    """A disc image as the same record an archive gives; the contents of its files are parts of the image itself."""
+def _image_facts(path: Path, progress: Progress) -> ImageFacts:
     from discprep.disc.inspect import inspect_image
 
-    image = inspect_image(path, progress)
+    return inspect_image(path, progress)
+
+
+def _disc_image(image: ImageFacts, limits: Limits) -> Opened:
+    """A disc image as the same record an archive gives; the contents of its files are parts of the image itself."""
+    path = image.path
     guard = Guard(limits)
     members = []
     for index, one in enumerate(image.members):
@@ -126,11 +145,11 @@ def faults(opened: Opened, path: Path) -> list[DiscprepError]:
 def remarks(opened: Opened, path: Path) -> list[Notice]:
     """What the user should know and no byte is wrong with."""
     found = [Notice(notice, where=str(path)) for notice in opened.notices]
-    for entry in opened.members:
-        if entry.member.problem and entry.reads:
-            found.append(
-                Notice(f"not safe to unpack: {entry.member.problem}", where=f"{path}: {entry.member.name}")
-            )
+    unsafe = [entry.member for entry in opened.members if entry.member.problem and entry.reads]
+    for member in unsafe[:REMARKED_MAX]:
+        found.append(Notice(f"not safe to unpack: {member.problem}", where=f"{path}: {member.name}"))
+    if len(unsafe) > REMARKED_MAX:
+        found.append(Notice(f"{len(unsafe) - REMARKED_MAX} more members are not safe to unpack", where=str(path)))
     return found
 
 

@@ -16,7 +16,7 @@ from typing import Literal
 from discprep.archives import read_content
 from discprep.archives.host import HostNames
 from discprep.errors import ArchiveError, DiscprepError, StorageError, UsageError
-from discprep.job.inspect import open_file, remarks
+from discprep.job.inspect import open_file
 from discprep.model import Content, Limits, Notice, Opened, Progress, Silent, Unpacked
 from discprep.units import parse_size
 
@@ -80,7 +80,8 @@ def unpack(
     finally:
         if made and not any(folder.iterdir()):
             folder.rmdir()
-    return Unpacking(opened, folder, files, tuple(_errors(opened, path, files)), tuple(_notices(opened, path)))
+    notices = tuple(Notice(notice, where=str(path)) for notice in opened.notices)
+    return Unpacking(opened, folder, files, tuple(_errors(opened, path, files)), notices)
 
 
 def limits_of(max_size: str | None) -> Limits:
@@ -114,7 +115,7 @@ def _errors(opened: Opened, path: Path, files: Iterable[Extracted]) -> Iterator[
                 hint="A well-made archive has no such member: ask where this one comes from.",
             )
         elif file.state == "damaged":
-            yield ArchiveError(f"{file.entry.problem}; it was not unpacked", where=place, hint="Get another copy.")
+            yield ArchiveError(f"{file.entry.problem}; it was not unpacked", where=place, hint=_hint(file.entry))
         elif file.state == "blocked":
             yield StorageError(
                 f"something else is there already as {file.path}; it was left alone",
@@ -123,11 +124,10 @@ def _errors(opened: Opened, path: Path, files: Iterable[Extracted]) -> Iterator[
             )
 
 
-def _notices(opened: Opened, path: Path) -> Iterator[Notice]:
-    unsafe = {entry.member.problem for entry in opened.members}
-    for notice in remarks(opened, path):
-        if not any(problem and problem in notice.message for problem in unsafe):
-            yield notice
+def _hint(entry: Unpacked) -> str:
+    """A member that was refused for its size is not damaged: the user may allow it."""
+    refused = "limit of" in entry.problem or "grow" in entry.problem
+    return "If you trust it, allow its size with --max-size." if refused else "Get another copy."
 
 
 class Writer:

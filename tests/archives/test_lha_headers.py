@@ -327,7 +327,7 @@ def test_member_without_a_name_gets_one(tmp_path: Path) -> None:
     """Seen in the wild: named after its place, and said so."""
     member, notices = one(tmp_path, Made(level=1, name=b""))
     assert member.name == "unnamed-0"
-    assert "has no name" in notices[0]
+    assert "1 members have no name; the first is called unnamed-0" in notices[0]
     member, _ = one(tmp_path, Made(level=1, name=b"", extensions=[(0x02, b"a\xff")]))
     assert member.name == "a/unnamed-0"
 

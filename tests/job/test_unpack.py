@@ -125,6 +125,7 @@ def test_duplicates(tmp_path: Path) -> None:
     data = archive(Made(name=b"a"), Made(name=b"a"), Made(name=b"a", data=b"other"))
     ran = run("unpack", saved(tmp_path, data), tmp_path / "out", "--json")
     assert [member["state"] for member in ran.document["members"]] == ["written", "there", "refused"]
+    assert "1 members repeat an earlier one" in ran.document["notices"][0]["message"]
     assert tree(tmp_path / "out") == {"a": HELLO}
 
 
@@ -139,6 +140,7 @@ def test_bombs(tmp_path: Path) -> None:
     ran = run("unpack", path, tmp_path / "out", "--max-size", "1 MB", "--json")
     assert ran.code == 1
     assert "more than the limit of 1.00 MB" in ran.document["errors"][0]["message"]
+    assert "--max-size" in ran.document["errors"][0]["hint"]
     assert run("unpack", path, tmp_path / "out", "--max-size", "40 MB").code == 0
     assert (tmp_path / "out" / "spaces").stat().st_size == BOMB_BYTES
 
