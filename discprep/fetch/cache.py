@@ -20,7 +20,7 @@ import os
 import stat
 import time
 import zlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -29,6 +29,7 @@ from typing import Any
 from discprep.errors import IntegrityError
 from discprep.fetch.digest import Digests, key_of
 from discprep.fetch.files import Lock, storage
+from discprep.fetch.part import drop_part
 
 _CHUNK_BYTES = 2**20
 _TIDY_LINES = 2000
@@ -171,13 +172,26 @@ class Cache:
         return Lock(self.root / "locks" / key)
 
     def sweep(self, age_max_days: float) -> None:
-        """Removes parts that nobody came back for. A part dated in the future, after a clock went back, stays."""
+        """Removes parts that nobody came back for, and what stood beside a part that is gone.
+
+        A part dated in the future, after a clock went back, stays.
+        """
         with storage("tidying the cache", self.parts):
-            for entry in list(os.scandir(self.parts)):
+            found = {entry.name: entry for entry in os.scandir(self.parts)}
+            for name, entry in found.items():
                 with suppress(FileNotFoundError):
                     age_s = self.clock() - entry.stat(follow_symlinks=False).st_mtime
-                    if age_s > age_max_days * _DAY_S:
+                    if age_s > age_max_days * _DAY_S or name.partition(".")[0] not in found:
                         Path(entry.path).unlink()
+
+    def drop_parts(self, keys: Iterable[str]) -> None:
+        """Removes the parts of these keys, as far as they are there and nobody works on them."""
+        here = {entry.name for entry in os.scandir(self.parts)}
+        for key in here.intersection(keys):
+            lock = self.lock(key)
+            if lock.take():
+                drop_part(self.parts / key)
+                lock.free()
 
     def _note(self, path: Path, digests: Digests, date_s: int, source: str) -> Known:
         found = path.stat()

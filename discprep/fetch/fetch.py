@@ -26,6 +26,7 @@ from discprep.model import WHOLE, Fetched, Item, Notice, Pin, Progress, Silent
 _LET_GO_S = 3.0  # how long an interrupted run waits for its transfers
 _LOCK_POLL_S = 0.05
 _DAY_S = 86400
+_CUT_SHORT = "not tried to the end: the run was stopped"
 
 TryNew = Callable[[Item, Path], Sequence[DiscprepError]]
 """Given an item and the path of its new bytes: what would go wrong with them (edits that no longer match)."""
@@ -111,12 +112,14 @@ class _Fetch:
         self.outcomes = {item.id: Outcome(item) for item in items}
         self.notices: list[Notice] = []
         self.bugs: list[BaseException] = []
+        self.ending = threading.Lock()
 
     def go(self, pins_path: Path | None, look_in: LookIn | None) -> FetchReport:
         started_s = time.monotonic()
         self.cache.sweep(self.settings.part_age_max_days)
         try:
             pending = [item for item in self.items if not self._settled(self.outcomes[item.id])]
+            self._drop_leftovers({item.id for item in pending})
             if look_in and pending:
                 pending = self._adopt(pending, look_in)
             if pending:
@@ -151,6 +154,11 @@ class _Fetch:
             )
             return True
         return self._cached(outcome)
+
+    def _drop_leftovers(self, pending: set[str]) -> None:
+        """Parts of items that are settled: what a run left that was cut off right after it kept one."""
+        sources = {source for item in self.items if item.id not in pending for source in item.sources}
+        self.cache.drop_parts(key_of("source", source) for source in sources)
 
     def _cached(self, outcome: Outcome) -> bool:
         """Takes the item from the cache by its hash; one without any, if it came just before a run was cut off."""
@@ -230,10 +238,9 @@ class _Fetch:
             try:
                 self._one(outcome, downloader)
             except Stopped:
-                outcome.tried.append("not tried to the end: the run was stopped")
+                outcome.tried.append(_CUT_SHORT)
             except StorageError as error:
-                outcome.errors.append(self._with_what_was_kept(error, outcome))
-                self.run.stop.set()
+                self._disk_refuses(outcome, error)
             except DiscprepError as error:
                 outcome.errors.append(error)
                 outcome.state = "failed"
@@ -243,11 +250,17 @@ class _Fetch:
             finally:
                 queue.done()
 
-    def _with_what_was_kept(self, error: StorageError, outcome: Outcome) -> StorageError:
-        outcome.state = "failed"
-        whole = sum(o.path is not None for o in self.outcomes.values())
+    def _disk_refuses(self, outcome: Outcome, error: StorageError) -> None:
+        """Ends the run: the other items would meet the same. Said once, with what was kept."""
+        with self.ending:
+            if self.run.stop.is_set():
+                outcome.tried.append(_CUT_SHORT)
+                return
+            self.run.stop.set()
+        whole = sum(each.path is not None for each in self.outcomes.values())
         kept = f"{error.message}; {whole} of {len(self.items)} items are whole and kept, the rest was not fetched"
-        return StorageError(kept, where=error.where, item=outcome.item.id, hint=error.hint)
+        outcome.state = "failed"
+        outcome.errors.append(StorageError(kept, where=error.where, item=outcome.item.id, hint=error.hint))
 
     def _one(self, outcome: Outcome, downloader: Downloader) -> None:
         item, wanted = outcome.item, self._wanted(outcome.item)
