@@ -30,4 +30,10 @@ def inspect(
 
         result = job.inspect(file, charset=charset, nested=nested, progress=frame.progress)
         text = "" if as_json else face.text(result)
-        frame.finish(face.document(result), text, errors=result.errors, notices=result.notices)
+        document = face.document(result)
+        if result.image:
+            from discprep.report import disc_inspect as disc_face
+
+            document |= disc_face.document(result.image, document["members"])
+            text = f"{disc_face.text(result.image)}\n\n{text}" if text else ""
+        frame.finish(document, text, errors=result.errors, notices=result.notices)

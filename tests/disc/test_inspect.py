@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
+from support.command import run as command
 from support.disc_readers import run
 from support.programs import program
 from support.trees import EPOCH, Shelf, folder, name, options, write
@@ -291,3 +292,14 @@ def test_files_that_claim_the_same_bytes_a_thousand_times(tmp_path: Path) -> Non
     facts = inspect_image(tmp_path / "x.iso")
     assert "bounds" in {fault.rule for fault in facts.faults}
     assert {member.sha256 for member in facts.members} == {""} and facts.members[0].problem
+
+
+def test_the_command_shows_the_volume_and_its_faults(whole: Path, tmp_path: Path) -> None:
+    """Exit 0 and the volume's facts for a whole image; exit 1 and the fault in words for a damaged one."""
+    ran = command("inspect", whole, "--quiet")
+    assert ran.code == 0 and "volume TESTDISC" in ran.out and "Joliet level 3, Rock Ridge" in ran.out
+    document = command("inspect", whole, "--json", "--quiet").document
+    assert document["format"] == "iso9660" and document["disc"]["level"] == 2
+    assert document["disc"]["faults"] == [] and all(member["extent"] >= 0 for member in document["members"])
+    ran = command("inspect", damaged(whole, tmp_path, wrong_order), "--json", "--quiet")
+    assert ran.code == 1 and {fault["rule"] for fault in ran.document["disc"]["faults"]} == {"order"}
