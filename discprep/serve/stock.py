@@ -5,18 +5,18 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from discprep.disc.stage import archive_name, stage
 from discprep.errors import ArchiveError, DiscprepError, flatten, raise_all
-from discprep.model import Content, Fetched, Item, Manifest, Opened, Staged
+from discprep.model import Content, Fetched, Item, Manifest, Opened, Role, Staged
 from discprep.serve import repack
 from discprep.serve.repack import Entry
 from discprep.serve.shapes import ENDINGS, Shape, choose_shape, opening_roles, root_names, tree_names, volume_of
 from discprep.serve.shelf import LIST_NAME, Offer, Shelf, ShelfFile
 
-Seconds = Callable[[int, tuple[int, int] | None], float | None]
+LinkSeconds = Callable[[int, tuple[int, int] | None], float | None]
 """Bytes and their counted escapes (slip, ppp) to expected seconds at the link."""
 
 LAST_S = 253_402_300_799  # 9999-12-31 23:59:59 UTC: an archive may claim any time, HTTP's dates have four figures
@@ -48,8 +48,16 @@ class Stock:
     manifest: Manifest
     order: Order
     open_archive: Callable[[Item, Fetched], Opened]
-    seconds: Seconds
+    seconds: LinkSeconds
     work: Path
+    _opens: dict[str, frozenset[Role]] = field(default_factory=dict)  # by item: the roles there before it comes
+
+    def __post_init__(self) -> None:
+        giving = {item.id: item.gives for item in self.manifest.items}
+        roles = opening_roles(self.manifest, self.order.present)
+        for item in self.order.items:
+            self._opens[item] = frozenset(roles)
+            roles |= set(giving[item])
 
     def shelf(self, fetched: Iterable[Fetched], *, build: str = "", link: str = "", script: str = "") -> Shelf:
         """The shelf at the start: items at hand with their files, the others under the name they will have."""
@@ -88,10 +96,7 @@ class Stock:
 
     def shape_of(self, item: Item, archive_format: str) -> Shape:
         """The user's shape, else what the machine opens once everything before the item is there."""
-        asked = self.order.shape(item.id)
-        before = self.order.items[: self.order.items.index(item.id)]
-        opens = opening_roles(self.manifest, {*self.order.present, *before})
-        return asked or choose_shape(item, archive_format, opens)
+        return self.order.shape(item.id) or choose_shape(item, archive_format, self._opens[item.id])
 
     def _expected_shape(self, item_id: str, opened: Opened | None) -> Shape:
         item = self.manifest.item(item_id)

@@ -76,7 +76,7 @@ def facts_from(
     earlier = {d.id for d in plan.decisions if d.place == "present" or (d.disc is not None and d.disc < disc)}
     line = line_of(manifest)
     steps_wipe = any(step.wipes for step in manifest.steps)
-    unshared = any(not manifest.item(item).share for item in burned)
+    unshared = not {item.id for item in manifest.items if not item.share}.isdisjoint(burned)
     return SheetFacts(
         title=manifest.title,
         machine=manifest.profile.name,
@@ -161,10 +161,11 @@ def rooms_of(manifest: Manifest, placed: Iterable[Placed]) -> tuple[Room, ...]:
     """Bytes that the copied files take on each volume, in its blocks, beside what the profile says is free."""
     needed: dict[str, int] = {}
     volumes = {volume.path: volume for volume in manifest.profile.volumes}
+    homes = {item.id: _volume(manifest, item) for item in manifest.items}
     for entry in placed:
         staged = entry.named.staged
         if staged.copied and staged.content and entry.named.target and staged.rate_bit_s is None:
-            volume = _volume(manifest, staged.item)
+            volume = homes.get(staged.item) or _volume(manifest, None)
             blocks = -(-staged.content.size_bytes // volume.block_bytes)
             needed[volume.path] = needed.get(volume.path, 0) + blocks * volume.block_bytes
             volumes.setdefault(volume.path, volume)
@@ -174,9 +175,9 @@ def rooms_of(manifest: Manifest, placed: Iterable[Placed]) -> tuple[Room, ...]:
     )
 
 
-def _volume(manifest: Manifest, item_id: str) -> Volume:
+def _volume(manifest: Manifest, item: Item | None) -> Volume:
     volumes = manifest.profile.volumes or (Volume("the machine's volume"),)
-    wanted = manifest.item(item_id).volume if item_id else None
+    wanted = item.volume if item else None
     return next((volume for volume in volumes if volume.path == wanted), volumes[0])
 
 
@@ -237,16 +238,15 @@ def _machine(manifest: Manifest, found: Sequence[Part], placed: Sequence[Placed]
 def _part_task(manifest: Manifest, part: Part, placed: Sequence[Placed], script: str) -> Task:
     if not part.items:
         return Task("")
-    copied = [
-        entry.named.staged for entry in placed if entry.named.staged.item in part.items and entry.named.staged.copied
-    ]
+    mine, items = set(part.items), _by_id(manifest)
+    copied = [entry.named.staged for entry in placed if entry.named.staged.item in mine and entry.named.staged.copied]
     size = sum(staged.content.size_bytes for staged in copied if staged.content)
     folders = len({staged.name[:-1] for staged in copied})
     seconds = read_seconds(size, folders + 1, _drive_speed(manifest), manifest.profile.access_s)
     how = f"Run setup part {part.number} from the disc" if script else f"Copy part {part.number} from the disc by hand"
     name = f" ({script.replace('{part}', str(part.number))})" if script else ""
     amount = f" {format_bytes(size)}" if size else ""
-    titles = ", ".join(name_of(manifest.item(item)) for item in part.items)
+    titles = ", ".join(name_of(items[item]) for item in part.items)
     return Task(f"{how}{name}:{amount}", (titles,), float(ceil(seconds / 60)) if size else None)
 
 
@@ -385,28 +385,33 @@ def segments_of(manifest: Manifest, placed: Iterable[Placed], image_sectors: int
     """Sectors by item, in the order of the disc; each extent counted once; the rest is the file system's own."""
     found: dict[str, int] = {}
     seen: set[int] = set()
+    titles = {item.id: name_of(item) for item in manifest.items}
     for entry in sorted(placed, key=lambda entry: entry.extent):
         for extent in (entry.extent, entry.second_extent):
             if extent and extent not in seen and entry.sectors:
                 seen.add(extent)
                 item = entry.named.staged.item
-                label = name_of(manifest.item(item)) if item else "setup and lists"
+                label = titles.get(item, "setup and lists")
                 found[label] = found.get(label, 0) + entry.sectors
     rest = image_sectors - sum(found.values())
     own = [Segment("file system", rest)] if rest > 0 else []
     return (*own, *(Segment(label, sectors) for label, sectors in found.items()))
 
 
-def _size(manifest: Manifest, pins: Mapping[str, Pin], item_id: str) -> int | None:
-    pin = pins.get(item_id)
-    return pin.size_bytes if pin else manifest.item(item_id).size_bytes
+def _by_id(manifest: Manifest) -> dict[str, Item]:
+    return {item.id: item for item in manifest.items}
+
+
+def _size(item: Item, pins: Mapping[str, Pin]) -> int | None:
+    pin = pins.get(item.id)
+    return pin.size_bytes if pin else item.size_bytes
 
 
 def placements_of(manifest: Manifest, plan: Plan, pins: Mapping[str, Pin]) -> tuple[Placement, ...]:
     """Every item in the manifest's order, with its place and the reason."""
     decided = {decision.id: decision for decision in plan.decisions}
     return tuple(
-        Placement(item.id, name_of(item), d.place, d.form, _size(manifest, pins, item.id), d.saves_s, d.reason, d.disc)
+        Placement(item.id, name_of(item), d.place, d.form, _size(item, pins), d.saves_s, d.reason, d.disc)
         for item in manifest.items
         if (d := decided.get(item.id))
     )
@@ -415,10 +420,11 @@ def placements_of(manifest: Manifest, plan: Plan, pins: Mapping[str, Pin]) -> tu
 def pulls_of(manifest: Manifest, plan: Plan, pins: Mapping[str, Pin]) -> tuple[Pull, ...]:
     """The later items on the link's timeline, in order."""
     ready = {decision.id: decision.ready_s for decision in plan.decisions}
+    items = _by_id(manifest)
     pulls, start = [], 0.0
     for item_id in plan.order:
         end = max(start, ready.get(item_id) or start)
-        pulls.append(Pull(item_id, name_of(manifest.item(item_id)), _size(manifest, pins, item_id), start, end))
+        pulls.append(Pull(item_id, name_of(items[item_id]), _size(items[item_id], pins), start, end))
         start = end
     return tuple(pulls)
 
