@@ -112,9 +112,11 @@ def _name_tree(
 ) -> _Tree:
     """Names every folder of a tree, from the root down."""
     folders: dict[tuple[str, ...], list[Entry]] = {}
+    # A folder on the way to a fixed name is as fixed as the name.
+    fixed = {path[:depth] for path, e in nodes.items() if e and e.fixed_name for depth in range(1, len(path) + 1)}
     for path, entry in nodes.items():
         inner = entry is None or entry.content is None
-        folders.setdefault(path[:-1], []).append(Entry(path[-1], inner, bool(entry and entry.fixed_name)))
+        folders.setdefault(path[:-1], []).append(Entry(path[-1], inner, path in fixed))
     tree = _Tree({(): ()})
     for folder in sorted(folders, key=len):
         try:
