@@ -6,7 +6,7 @@ import errno
 import signal
 import tempfile
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -32,7 +32,7 @@ from discprep.serve.shelf import Offer
 from discprep.serve.stock import Order, Stock
 from discprep.units import format_bytes
 
-Planner = Callable[[AtHand, Progress], Plan]
+Planner = Callable[[AtHand, Mapping[str, Opened], Progress], Plan]
 GROWN = 1.25  # what is sent over what was fetched, from where on it is said
 WORK = "shelf"  # the folder of the cache for what is packed anew
 
@@ -80,8 +80,9 @@ def serve(
     host, port = parse_bind(wish.bind)
     manifest = load_manifest(path, machine=machine)
     hand = at_hand(manifest, cache)
-    order, notices = order_of(manifest, (planner or planned)(hand, progress), wish)
-    stock = _stock(hand, order, progress)
+    opened = open_items(hand, progress)
+    order, notices = order_of(manifest, (planner or planned)(hand, opened, progress), wish)
+    stock = _stock(hand, opened, order, progress)
     keeper = _keeper(stock, hand, wish, tell, progress)
     server = _listen(host, port, keeper)
     listening = _listening(manifest, keeper, server, host, wish, notices)
@@ -89,7 +90,7 @@ def serve(
         return _run(server, keeper, listening, tell, progress)
 
 
-def planned(hand: AtHand, progress: Progress) -> Plan:
+def planned(hand: AtHand, opened: Mapping[str, Opened], progress: Progress) -> Plan:
     """The plan for what is at hand; raises as `job.plan`."""
     from discprep.job.plan import plan_for
     from discprep.job.tree import Trees
@@ -152,13 +153,13 @@ def _shapes(words: Sequence[str], offered: Sequence[str]) -> tuple[tuple[tuple[s
 # ------------------------------------------------------------------------------------------------- the parts
 
 
-def _stock(hand: AtHand, order: Order, progress: Progress) -> Stock:
+def _stock(hand: AtHand, known: Mapping[str, Opened], order: Order, progress: Progress) -> Stock:
     manifest = hand.manifest
     # The shelf is asked by number: no name is looked up.
     link = replace(manifest.link, name_lookup=False) if manifest.link else None
 
     def opened(item: Item, fetched: Fetched) -> Opened:
-        return open_one(manifest, hand.cache, item, fetched, progress)
+        return known.get(item.id) or open_one(manifest, hand.cache, item, fetched, progress)
 
     def seconds(size_bytes: int, escapes: tuple[int, int] | None) -> float | None:
         if link is None:

@@ -104,7 +104,7 @@ class Evening:
                 ended = serve(
                     self.manifest,
                     self.wish,
-                    planner=lambda hand, progress: plan_of(),
+                    planner=lambda *_: plan_of(),
                     tell=self.events.append,
                     cache=self.folder / "cache",
                     progress=Silent(),
