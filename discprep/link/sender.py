@@ -101,6 +101,7 @@ class Sender:
         self._state = OPEN
         self._high = 0  # what had been sent when the trouble began
         self._doubting = False
+        self._gone = 0  # in the flight, taken for lost and not sent again
         self._duplicates = 0
         self._timeouts = 0  # in a row
         self._sent = 0
@@ -142,14 +143,14 @@ class Sender:
         return urged or self._small_end <= self._acked
 
     def _in_flight(self) -> int:
-        gone = sum(1 for segment in self._flight if segment.lost and not segment.resent)
-        return len(self._flight) - gone - self._duplicates
+        return len(self._flight) - self._gone - self._duplicates
 
     def _send(self, segment: Segment) -> None:
         self._sent += 1
         self._transmit(segment)
 
     def _send_again(self, segment: Segment) -> None:
+        self._gone -= segment.lost and not segment.resent
         segment.again = segment.resent = True
         segment.sent_s = self._clock.now
         if segment is self._flight[0]:
@@ -157,6 +158,8 @@ class Sender:
         self._send(segment)
 
     def _send_lost(self) -> None:
+        if not self._gone:
+            return
         for segment in self._flight:
             if self._in_flight() >= self._allowed:
                 return
@@ -184,6 +187,7 @@ class Sender:
         done: list[Segment] = []
         while self._flight and self._flight[0].end <= ack:
             done.append(self._flight.popleft())
+            self._gone -= done[-1].lost and not done[-1].resent
         if ack > self._acked:
             self._acked, self._timeouts = ack, 0
             if done and not any(segment.again for segment in done):
@@ -203,7 +207,7 @@ class Sender:
         if self._duplicates >= _DUPLICATES:
             self._cut()
             self._state, self._high, self._allowed = RECOVERY, self._next, self._threshold
-            self._flight[0].lost = True
+            self._lose_first()
 
     def _in_recovery(self, advanced: bool, duplicate: bool, _original: bool) -> None:
         if duplicate:
@@ -214,7 +218,12 @@ class Sender:
         if self._acked > self._high or not self._flight:
             self._state, self._allowed = OPEN, self._threshold
         elif self._acked < self._high:
-            self._flight[0].lost = True
+            self._lose_first()
+
+    def _lose_first(self) -> None:
+        first = self._flight[0]
+        self._gone += not first.lost
+        first.lost = True
 
     def _in_loss(self, advanced: bool, duplicate: bool, original: bool) -> None:
         if self._doubting and original:
@@ -240,6 +249,7 @@ class Sender:
     def _needless_after_all(self) -> None:
         for segment in self._flight:
             segment.lost = segment.resent = False
+        self._gone = 0
         self._allowed = max(self._allowed, self._before[0])
         self._threshold = max(self._threshold, self._before[1])
         self._state, self._doubting, self._duplicates = OPEN, False, 0
@@ -268,6 +278,7 @@ class Sender:
         self._state, self._high, self._duplicates, self._allowed = LOSS, self._next, 0, 1
         for segment in self._flight:
             segment.lost, segment.resent = True, False
+        self._gone = len(self._flight)
         self._timeouts += 1
         self._timeout_s = min(2 * self._timeout_s, _LONGEST_TIMEOUT_S)
         self._send_again(self._flight[0])

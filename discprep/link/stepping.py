@@ -14,6 +14,7 @@ from discprep.link.sender import Segment, Sender, SenderHabit
 from discprep.link.tcp import Path, first_round_trip_s
 
 STEPPED_SEGMENTS = 600
+_WIDEST_SEGMENTS = 200  # a wider window changes nothing on a serial line
 _WITHOUT_END = 2**62
 
 
@@ -58,6 +59,7 @@ def course(path: Path, sender_habit: SenderHabit, ack_habit: AckHabit, head_byte
     """Steps through a reply of `head_bytes` and a body without end, so that one course serves files of every size."""
     clock = Clock()
     down, up = Line(clock, path.round_trip_s / 2, 0.0), Line(clock, 0.0, path.round_trip_s / 2)
+    window_bytes = min(path.window_bytes, _WIDEST_SEGMENTS * path.mss_bytes)
     highest, resent_s = 0, 0.0
     resent: list[float] = []
 
@@ -76,11 +78,11 @@ def course(path: Path, sender_habit: SenderHabit, ack_habit: AckHabit, head_byte
             resent.append(spent_s)
 
     receiver = Receiver(
-        clock, path.mss_bytes, path.window_bytes, ack_habit,
+        clock, path.mss_bytes, window_bytes, ack_habit,
         tell=lambda ack: up.carry(path.ack_s, lambda: sender.acknowledged(ack)),
     )  # fmt: skip
     sender = Sender(
-        clock, path.mss_bytes, path.window_bytes, sender_habit,
+        clock, path.mss_bytes, window_bytes, sender_habit,
         head_bytes=head_bytes, total_bytes=_WITHOUT_END, first_round_trip_s=first_round_trip_s(path), transmit=transmit,
     )  # fmt: skip
     sender.push(urged=True)

@@ -1,0 +1,48 @@
+"""Block protocols against stock programs over a byte-clocked cable."""
+
+import random
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+
+import pytest
+from support.programs import program
+from support.pty_line import Crossing, cross
+
+from discprep.link.blocks import BLOCK_PROTOCOLS, send_blocks, wire_bytes
+
+RATE, SIZE = 19_200, 20_000
+TURNAROUND_S = 0.003  # two programs on one host: measured
+COMMANDS = {
+    "xmodem": (["sx", "-q", "data.bin"], ["rx", "-q", "out.bin"]),
+    "xmodem-crc": (["sx", "-q", "data.bin"], ["rx", "-q", "-c", "out.bin"]),
+    "xmodem-1k": (["sx", "-q", "-k", "data.bin"], ["rx", "-q", "-c", "out.bin"]),
+    "ymodem": (["sb", "-q", "-k", "data.bin"], ["rb", "-q"]),
+    "zmodem": (["sz", "-q", "data.bin"], ["rz", "-q"]),
+}
+
+
+def send(name: str, folder: Path) -> Crossing:
+    for place in ("from", "to"):
+        (folder / place).mkdir(parents=True)
+    content = random.Random(1).randbytes(SIZE)
+    (folder / "from" / "data.bin").write_bytes(content)
+    sender, receiver = COMMANDS[name]
+    crossing = cross(sender, receiver, folder, RATE)
+    (arrived,) = (folder / "to").iterdir()
+    assert arrived.read_bytes()[:SIZE] == content, name
+    return crossing
+
+
+@pytest.mark.slow
+def test_real_programs_take_what_the_model_says(tmp_path: Path) -> None:
+    """Within 5 % each, and the bytes of the sender within 0.2 %. Source: lrzsz's programs over the cable."""
+    for names in COMMANDS.values():
+        for words in names:
+            program(words[0], "lrzsz")
+    with ThreadPoolExecutor(len(COMMANDS)) as pool:
+        crossings = dict(zip(COMMANDS, pool.map(lambda name: send(name, tmp_path / name), COMMANDS), strict=True))
+    for name, crossing in crossings.items():
+        seconds = send_blocks(SIZE, BLOCK_PROTOCOLS[name], RATE, round_trip_s=TURNAROUND_S)
+        assert seconds.expected == pytest.approx(crossing.elapsed_s, rel=0.05), name
+        assert seconds.best <= crossing.elapsed_s <= seconds.worst, name
+        assert wire_bytes(BLOCK_PROTOCOLS[name], SIZE) == pytest.approx(crossing.sent_bytes, rel=2e-3), name
