@@ -12,6 +12,7 @@ from __future__ import annotations
 import io
 import struct
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -24,6 +25,7 @@ KNOWN = STORED | {
     "-lh1-", "-lh4-", "-lh5-", "-lh6-", "-lh7-", "-lhx-", "-lz5-", "-lzs-", "-pm1-", "-pm2-",
 }  # fmt: skip
 FAST = {"-lh4-": b"-lh5-", "-lh5-": b"-lh5-", "-lh6-": b"-lh6-", "-lh7-": b"-lh7-"}
+WINDOW_BYTES = 2**16  # the largest window of the methods in FAST
 IN_MEMORY_BYTES = 2**23  # packed data up to here is handed over as bytes, more through a file
 
 
@@ -53,7 +55,7 @@ def decode(name: str, source: Source, header: Header, scratch: Path) -> Iterable
     if name == "stored":
         return source.chunks(header.data_offset, header.packed_bytes)
     if name == "lzhlib":
-        return _lzhlib(source, header)
+        return _lzhlib(source, header, scratch)
     return _pylhasa(source, header, scratch)
 
 
@@ -105,10 +107,10 @@ class _Output:
         self.pieces.append(bytes(memoryview(data)))  # bytes(data) alone would be the same, reused object
 
 
-def _lzhlib(source: Source, header: Header) -> Iterable[bytes]:
+def _lzhlib(source: Source, header: Header, scratch: Path) -> Iterable[bytes]:
     if header.packed_bytes <= CHUNK_BYTES >= header.size_bytes:
         return _lzhlib_small(source, header)
-    return _lzhlib_large(source, header)
+    return _same_start(_lzhlib_large(source, header), source, header, scratch)
 
 
 def _lzhlib_small(source: Source, header: Header) -> list[bytes]:
@@ -124,6 +126,18 @@ def _lzhlib_small(source: Source, header: Header) -> list[bytes]:
     except Exception as error:
         raise MemberError(f"its packed data does not decode ({error})") from None
     return taken.pieces
+
+
+def _same_start(pieces: Iterator[bytes], source: Source, header: Header, scratch: Path) -> Iterator[bytes]:
+    """Passes the pieces on if the other library agrees on the first window: only there can the wrong start of
+    lzhlib's window show, and a large member need not be decoded to its end to find that out."""
+    first = next(pieces, b"")
+    if _installed("pylhasa") and header.size_bytes >= WINDOW_BYTES:
+        start = replace(header, packed_bytes=min(header.packed_bytes, 2 * WINDOW_BYTES), size_bytes=WINDOW_BYTES)
+        if first[:WINDOW_BYTES] != b"".join(_pylhasa(source, start, scratch)):
+            raise MemberError("the two decoders differ on its first bytes")
+    yield first
+    yield from pieces
 
 
 def _lzhlib_large(source: Source, header: Header) -> Iterator[bytes]:
