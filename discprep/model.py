@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 from typing import Literal, Protocol
 
@@ -330,7 +331,7 @@ class Limits:
     rate_bytes_s: float = 5e6
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Manifest:
     """A whole manifest with its includes, its profile and its substitutions done."""
 
@@ -352,10 +353,11 @@ class Manifest:
 
     def item(self, item_id: str) -> Item:
         """The item with this id. Raises KeyError."""
-        for item in self.items:
-            if item.id == item_id:
-                return item
-        raise KeyError(item_id)
+        return self._by_id[item_id]
+
+    @cached_property
+    def _by_id(self) -> Mapping[str, Item]:
+        return {item.id: item for item in self.items}
 
     @property
     def pins_path(self) -> Path:
