@@ -209,21 +209,12 @@ class _Fetch:
         total_bytes = None if None in sizes else sum(filter(None, sizes))
         self.progress.begin(WHOLE, f"fetching {len(pending)} items", total_bytes)
         queue = _Queue(pending, self.run)
-        workers = [
-            threading.Thread(target=self._work, args=(queue, downloader), name=f"fetch-{n}", daemon=True)
-            for n in range(min(self.settings.workers, len(pending)))
-        ]
+        crew = _Crew(min(self.settings.workers, len(pending)), lambda: self._work(queue, downloader))
         try:
-            for worker in workers:
-                worker.start()
-            for worker in workers:
-                while worker.is_alive():
-                    worker.join(0.5)
+            crew.wait(None)
         except BaseException:
             self.run.stop.set()
-            until_s = time.monotonic() + _LET_GO_S
-            for worker in workers:
-                worker.join(max(0.0, until_s - time.monotonic()))
+            crew.wait(_LET_GO_S)
             raise
         finally:
             self.progress.end(WHOLE)
@@ -377,6 +368,33 @@ class _Fetch:
                 files.setdefault(path, []).append(outcome.pin)
         for path, pins in files.items():
             merge_pins(path, pins)
+
+
+class _Crew:
+    """Threads that do one work together. They end with the process, and are waited for by an event: a join that
+    Ctrl-C breaks into takes a running thread for a finished one (CPython 3.11 and older)."""
+
+    def __init__(self, size: int, work: Callable[[], None]) -> None:
+        self._left = size
+        self._lock = threading.Lock()
+        self._over = threading.Event()
+        for number in range(size):
+            threading.Thread(target=self._run, args=(work,), name=f"fetch-{number}", daemon=True).start()
+
+    def wait(self, seconds: float | None) -> None:
+        """Until all are done, at most so long."""
+        until_s = None if seconds is None else time.monotonic() + seconds
+        while not self._over.wait(0.5) and (until_s is None or time.monotonic() < until_s):
+            pass
+
+    def _run(self, work: Callable[[], None]) -> None:
+        try:
+            work()
+        finally:
+            with self._lock:
+                self._left -= 1
+                if self._left == 0:
+                    self._over.set()
 
 
 class _Queue:
