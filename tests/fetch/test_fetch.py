@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
-from support.fault_server import Exchange, FaultServer, cut, good
+from support.fault_server import Exchange, FaultServer, good
 from support.fetching import DATA, QUICK, assert_whole, fetch, item, litter, objects, remarks, said, sha256
 
 from discprep.errors import DiscprepError, EditError, exit_code
@@ -217,7 +217,6 @@ def test_a_weak_hash_of_what_lies_in_the_cache_is_compared(server: FaultServer, 
 
 def test_ctrl_c_keeps_what_came(server: FaultServer, tmp_path: Path) -> None:
     """Interrupted from the thread that waits: one item is whole and pinned, the other goes on where it was."""
-    server.faults["/slow"] = cut(NEW, 150_000)
     stopper = _Interrupting()
     items = [item("tools", server.url("/tools"), data=DATA), item("slow", server.url("/slow"), data=NEW)]
 
