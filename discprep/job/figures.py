@@ -195,9 +195,12 @@ def _everything(manifest: Manifest, opened: Mapping[str, Opened], trees: Trees) 
 
 def _legal_forms(manifest: Manifest, item: Item, archive_format: str) -> tuple[Form, ...]:
     """The forms an item may stand in. Left open, that is unpacked; or packed too, where somebody gives what unpacks
-    it, it goes to the machine's volume, and nothing in it is edited, renamed, converted or left out."""
+    it, it goes to the machine's volume, and nothing in it is edited, renamed, converted or left out. What unpacks the
+    others stands unpacked itself."""
     if item.form != "either":
         return (item.form,)
+    if any(role.startswith("unpack-") for role in item.gives):
+        return ("unpacked",)
     roles = UNPACK_ROLES.get(archive_format, ())
     groups = _groups(manifest, roles, item.id)
     ids = {other.id for other in manifest.items}

@@ -134,12 +134,13 @@ def test_packed_takes_the_archive_beside_what_comes_out(tmp_path):
     [
         ({}, ["unpacked", "packed"]),
         ({"use": "disc"}, ["unpacked"]),
+        ({"gives": ("unpack-zip",)}, ["unpacked"]),
         ({"text": ("*.TXT",)}, ["unpacked"]),
         ({"edits": (Edit("A.TXT", "a", "b"),)}, ["unpacked"]),
         ({"form": "packed"}, ["packed"]),
         ({"form": "both"}, ["both"]),
     ],
-    ids=["open", "from the disc", "converted", "edited", "asked packed", "asked both"],
+    ids=["open", "from the disc", "an unpacker itself", "converted", "edited", "asked packed", "asked both"],
 )
 def test_legal_forms(change, legal, tmp_path):
     """Left open, packed is offered only where nothing would be lost by it."""
