@@ -67,5 +67,5 @@ def test_the_machine_installs_from_it(shown: tuple[str, Path], tmp_path: Path) -
     machine.mkdir()
     files = install_all(image, machine)
     record = load_record(shown[1] / "record.json")
-    assert sum(file.copied and bool(file.sha256) for file in record.files) > 20
+    assert sum(file.copied and bool(file.sha256) for file in record.files) >= 15
     assert differences(record, files) == []
