@@ -1,7 +1,7 @@
 """Writes the image of a disc: structures through pycdlib, sealed by `layout.seal`, then the bytes of the files.
 
-pycdlib writes descriptors, path tables and directories; it is given files without bytes, so that the data, its place
-and its hashes are ours. The finished file is read once more and checked against the standard and the hashes.
+pycdlib writes descriptors, path tables and directories; it is given files without bytes, so that the data and its
+place are ours. The finished file is read once more and checked against the standard and the hashes.
 """
 
 from __future__ import annotations
@@ -11,7 +11,6 @@ import os
 import re
 import shutil
 from collections.abc import Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
@@ -60,8 +59,9 @@ def write_image(
     """Writes, seals and checks an image at `path`, a part file that the caller then gives its final name.
 
     The data lies in the order of `named`, equal content once, second copies (`Named.second`) after everything else.
-    Each file is hashed while it is copied; the finished image is read once more, its structures checked against the
-    standard and every file against its hash, so that no further check is needed before the rename.
+    The finished image is read once more, its structures checked against the standard and every file's bytes against
+    the hash it was staged with, so that a source that changed is noticed and no further check is needed before the
+    rename.
 
     Args:
         named: from `names.map_names`
@@ -83,7 +83,8 @@ def write_image(
     try:
         head_sha256 = _write(path, layout, options, progress)
         checked = check_image(path, expected_files(layout), progress, key="image")
-        raise_all([DiscError(str(fault), hint=OUR_FAULT) for fault in checked.faults])
+        if checked.faults:
+            raise_all(_changed_sources(layout) or [DiscError(str(fault), hint=OUR_FAULT) for fault in checked.faults])
     except BaseException:
         path.unlink(missing_ok=True)
         raise
@@ -255,23 +256,15 @@ def _check_start(iso, layout: Layout) -> None:  # type: ignore[no-untyped-def]
 
 
 def _write_data(target: int, layout: Layout, progress: Progress) -> None:
-    """Copies every distinct content to its place, hashing it; blocks of zeros are left as holes."""
-    with ThreadPoolExecutor(1) as hasher, _Sources() as sources:
+    """Copies every distinct content to its place; blocks of zeros are left as holes."""
+    with _Sources() as sources:
         for chunk in layout.chunks:
-            digest = hashlib.sha256()
             at = chunk.extent * SECTOR
             for block in sources.blocks(chunk):
-                hashing = hasher.submit(digest.update, block) if len(block) == BLOCK_BYTES else None
                 if block != ZEROS:
                     _write_at(target, block, at)
-                if hashing:
-                    hashing.result()
-                else:
-                    digest.update(block)
                 at += len(block)
                 progress.advance("image", len(block))
-            if digest.hexdigest() != chunk.content.sha256:
-                raise _changed(chunk)
 
 
 def _write_at(target: int, block: bytes, at: int) -> None:
@@ -316,6 +309,19 @@ class _Sources:
             except FileNotFoundError as error:
                 raise _changed(chunk) from error
         return self._file
+
+
+def _changed_sources(layout: Layout) -> list[DiscprepError]:
+    """The contents that are no longer what they were when they were staged: asked only when the image is not right."""
+    changed: list[DiscprepError] = []
+    with _Sources() as sources:
+        for chunk in layout.chunks:
+            digest = hashlib.sha256()
+            for block in sources.blocks(chunk):
+                digest.update(block)
+            if digest.hexdigest() != chunk.content.sha256:
+                changed.append(_changed(chunk))
+    return changed
 
 
 def _changed(chunk: Chunk) -> IntegrityError:

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
-from collections.abc import Container, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 from discprep.model import NameRule, Volume
 
 D_CHARACTERS = frozenset("ABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789_")
+_NOT_D = re.compile("[^A-Z0-9_]")
 DEVICES = frozenset(
     ["CON", "PRN", "AUX", "NUL", "CLOCK"] + [f"{port}{n}" for port in ("COM", "LPT") for n in range(1, 10)]
 )
@@ -81,7 +83,7 @@ class IsoRule:
 
     @staticmethod
     def _characters(text: str) -> str:
-        return "".join(c if c in D_CHARACTERS else "_" for c in plain(text).upper())
+        return _NOT_D.sub("_", plain(text).upper())
 
     def extension(self, extension: str) -> str:
         return extension[: 3 if self.level == 1 else LONG_EXTENSION]
@@ -154,10 +156,15 @@ class LongRule:
         return False
 
 
-def _clean(name: str, forbidden: Container[str], charset: str) -> str:
+def _clean(name: str, forbidden: Collection[str], charset: str) -> str:
     """The name in a charset; what is forbidden, a control character or not in the charset becomes "_"."""
-    inside = "".join(_in_charset(c, charset) for c in name)
-    return "".join("_" if c in forbidden or ord(c) < 32 or ord(c) == 127 else c for c in inside)
+    try:
+        name.encode(charset)
+    except UnicodeEncodeError:
+        name = "".join(_in_charset(c, charset) for c in name)
+    if name.isprintable() and not any(c in name for c in forbidden):
+        return name
+    return "".join("_" if c in forbidden or ord(c) < 32 or ord(c) == 127 else c for c in name)
 
 
 def _in_charset(character: str, charset: str) -> str:

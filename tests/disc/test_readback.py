@@ -3,7 +3,9 @@
 import errno
 import hashlib
 import json
+import os
 import subprocess
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -339,3 +341,58 @@ def test_the_list_alone(disc: tuple[Record, Path], tmp_path: Path) -> None:
     assert ran.code == 0
     assert (tmp_path / "sums").read_text() == checksum_list(load_record(disc[1].parent / "record.json"), "iso")
     assert json.loads((disc[1].parent / "record.json").read_text())["build_id"] == disc[0].build_id
+
+
+# --------------------------------------------------------------------------- a scratched disc, below the program
+
+
+def scratched_process(
+    tmp_path: Path, target: Path, sectors: list[int], *words: str | Path
+) -> subprocess.CompletedProcess[str]:
+    """A program in a process whose reads of the target fail with EIO on some sectors."""
+    library = tmp_path / "scratch.so"
+    source = Path(__file__).resolve().parent.parent / "support" / "scratch.c"
+    run(program("gcc"), "-shared", "-fPIC", "-O1", "-o", library, source, "-ldl")
+    env = {**os.environ, "LD_PRELOAD": str(library), "SCRATCH_PATH": str(target.resolve()),
+           "SCRATCH_SECTORS": ",".join(map(str, sectors))}  # fmt: skip
+    return subprocess.run([str(word) for word in words], env=env, capture_output=True, text=True, check=False)
+
+
+def test_the_command_on_a_scratched_disc(disc: tuple[Record, Path], tmp_path: Path) -> None:
+    """The whole program on a target whose system calls fail: past the bad sectors, every hurt file named."""
+    script, tool, _, picture = disc[0].files
+    target = tmp_path / "burned"
+    target.write_bytes(disc[1].read_bytes())
+    bad = [script.extent, tool.extent + 3, picture.extent + 10, picture.extent + 11]
+    ran = scratched_process(tmp_path, target, bad, sys.executable, "-m", "discprep", "readback", disc[1].parent, target,
+                            "--json", "--quiet")  # fmt: skip
+    assert ran.returncode == 1, ran.stderr
+    document = json.loads(ran.stdout)
+    assert {file["name"]: (file["sectors"], file["second"], file["lost"]) for file in document["files"]} == {
+        "START/SETUP_SC.TXT": ([[bad[0], bad[0]]], "whole", False),
+        "TOOLS/ARCHIVER.BIN": ([[bad[1], bad[1]]], None, True),
+        "PICTURES/BIG.PIC": ([[bad[2], bad[3]]], None, True),
+    }
+    assert document["unreadable"] == [[bad[0]] * 2, [bad[1]] * 2, bad[2:]]
+    assert document["read_bytes"] == (disc[0].image_sectors - 4) * SECTOR
+
+
+def test_the_stand_in_scratches(disc: tuple[Record, Path], tmp_path: Path) -> None:
+    """Another program sees the same error on the same sector, and none beside it."""
+    for sector, code in ((40, 1), (41, 0)):
+        words = [program("dd", "coreutils"), f"if={disc[1].resolve()}", "of=/dev/null", "bs=2048", "count=1",
+                 f"skip={sector}"]  # fmt: skip
+        assert scratched_process(tmp_path, disc[1], [40], *words).returncode == code
+
+
+def test_a_scratched_file_in_a_mounted_folder(disc: tuple[Record, Path], tmp_path: Path) -> None:
+    """The file's bad sectors are told as sectors of the disc."""
+    folder = mounted(disc[1], tmp_path / "m")
+    picture = disc[0].files[3]
+    target = folder / "PICTURES" / "BIG.PIC"
+    ran = scratched_process(tmp_path, target, [7], sys.executable, "-m", "discprep", "readback", disc[1].parent, folder,
+                            "--json", "--quiet")  # fmt: skip
+    files = json.loads(ran.stdout)["files"]
+    assert ran.returncode == 1 and [(f["name"], f["sectors"]) for f in files] == [
+        ("PICTURES/BIG.PIC", [[picture.extent + 7] * 2])
+    ]
