@@ -25,6 +25,9 @@ def plan(
         list[str] | None,
         typer.Option("--over", metavar="KEY=V1,V2,…", help="Compare plans under several values; may be repeated."),
     ] = None,
+    log: Annotated[
+        Path | None, typer.Option("--log", metavar="FILE", help="The log that `serve` wrote; calibrates the times.")
+    ] = None,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -45,6 +48,7 @@ def plan(
             settings=job.settings_of(assume or []),
             over=[job.what_if(text) for text in over or []],
             explain=(item or "") if explain else None,
+            log=log,
             progress=frame.progress,
         )
         frame.finish(face.document(planned), face.text(planned), errors=planned.errors, notices=planned.notices)

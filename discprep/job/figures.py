@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
+from statistics import median
 from typing import Literal
 
 from discprep.disc.layout.options import ImageOptions
@@ -12,7 +13,7 @@ from discprep.disc.layout.sizes import constant_sectors, item_sectors
 from discprep.disc.media import read_seconds, sectors, usable_sectors
 from discprep.disc.names import map_names
 from discprep.disc.stage import stage
-from discprep.errors import DiscprepError, MissingError, raise_all
+from discprep.errors import DiscprepError, MissingError, StorageError, raise_all
 from discprep.job.at_hand import AtHand
 from discprep.job.tree import Tree, Trees, item_volumes
 from discprep.job.verify import archive_errors
@@ -37,6 +38,8 @@ from discprep.model import (
     Volume,
 )
 from discprep.plan.gain import gain_s, p_stale
+from discprep.serve.log import measured as measured_transfers
+from discprep.serve.log import read as read_log
 
 UNPACKED_GUESS = 2  # an archive that is not here yet is taken to unpack to twice its size; no source, told as a guess
 KEY = "plan"
@@ -77,6 +80,7 @@ class Figures:
     problem: PlanProblem
     measured: Mapping[str, Measured]
     notices: tuple[Notice, ...] = ()
+    pace: float = 1.0
 
     @property
     def estimated(self) -> tuple[str, ...]:
@@ -85,13 +89,20 @@ class Figures:
 
 
 def figures(
-    manifest: Manifest, hand: AtHand, opened: Mapping[str, Opened], trees: Trees, progress: Progress | None = None
+    manifest: Manifest,
+    hand: AtHand,
+    opened: Mapping[str, Opened],
+    trees: Trees,
+    progress: Progress | None = None,
+    *,
+    pace: float = 1.0,
 ) -> Figures:
     """The question for the solver.
 
     Arguments:
         opened: every item at hand, unpacked, by id
         trees: makes the trees that are measured
+        pace: measured seconds at the link over the model's
 
     Raises:
         MissingError: an item is not here and its size is unknown
@@ -101,7 +112,7 @@ def figures(
     everything = _everything(manifest, opened, trees)
     measured = _measure_all(manifest, hand, opened, everything, trees.work, progress or Silent())
     constant = constant_sectors(everything.named, everything.options)
-    waits = link_seconds(manifest, measured)
+    waits = link_seconds(manifest, measured, pace=pace)
     problem = PlanProblem(
         items=tuple(_plan_item(one, manifest, waits) for one in measured.values()),
         capacity_sectors=usable_sectors(manifest.medium) - constant,
@@ -114,7 +125,7 @@ def figures(
         days_to_use=manifest.plan.days_to_use,
         wants=_wants(manifest),
     )
-    return Figures(problem, measured, tuple(_notices(manifest, measured)))
+    return Figures(problem, measured, tuple(_notices(manifest, measured)), pace)
 
 
 def storage_limits(manifest: Manifest) -> dict[str, int]:
@@ -127,10 +138,10 @@ def storage_limits(manifest: Manifest) -> dict[str, int]:
 
 
 def link_seconds(
-    manifest: Manifest, measured: Mapping[str, Measured], rate_bit_s: int | None = None
+    manifest: Manifest, measured: Mapping[str, Measured], rate_bit_s: int | None = None, *, pace: float = 1.0
 ) -> dict[str, float]:
-    """Each item's expected seconds at the link; at another line rate of both ends where one is given. All 0
-    without a link."""
+    """Each item's expected seconds at the link, times the measured pace; at another line rate of both ends where one
+    is given. All 0 without a link."""
     link, bridge = manifest.link, manifest.bridge
     if link is None:
         return dict.fromkeys(measured, 0.0)
@@ -139,8 +150,28 @@ def link_seconds(
         bridge = replace(bridge, rate_bit_s=rate_bit_s) if bridge else None
     case = expected_case(link, bridge, manifest.profile)
     return {
-        key: sum(parts_of(Transfer(one.size_bytes, one.escapes), case, link).values()) for key, one in measured.items()
+        key: pace * sum(parts_of(Transfer(one.size_bytes, one.escapes), case, link).values())
+        for key, one in measured.items()
     }
+
+
+def measured_pace(manifest: Manifest, log: Path) -> float:
+    """The median of measured seconds over the model's, from the log that `serve` wrote; 1 where it has no transfer.
+
+    Raises:
+        StorageError: there is no such log
+    """
+    if not log.is_file():
+        raise StorageError("the log of transfers is not there", where=str(log), hint="`serve` writes it as it serves.")
+    if manifest.link is None:
+        return 1.0
+    case = expected_case(manifest.link, manifest.bridge, manifest.profile)
+    found = [
+        elapsed_s / sum(parts_of(Transfer(size_bytes, None), case, manifest.link).values())
+        for size_bytes, elapsed_s in measured_transfers(read_log(log))
+        if size_bytes and elapsed_s
+    ]
+    return median(found) if found else 1.0
 
 
 # ------------------------------------------------------------------------------------------- who gives what

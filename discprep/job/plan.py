@@ -9,7 +9,7 @@ from pathlib import Path
 
 from discprep.errors import CapacityError, DiscprepError, UsageError, flatten, raise_all
 from discprep.job.at_hand import AtHand, at_hand, open_items
-from discprep.job.figures import Figures, figures, link_seconds
+from discprep.job.figures import Figures, figures, link_seconds, measured_pace
 from discprep.job.tree import Tree, Trees
 from discprep.manifest import load_manifest
 from discprep.model import Form, Manifest, Notice, Opened, Plan, PlanItem, PlanProblem, Progress
@@ -37,6 +37,7 @@ def plan(
     settings: Mapping[str, str] | None = None,
     over: Sequence[WhatIf] = (),
     explain: str | None = None,
+    log: Path | None = None,
     progress: Progress | None = None,
 ) -> Planned:
     """The plan for a manifest.
@@ -45,6 +46,7 @@ def plan(
         settings: dotted keys of the manifest to set before it is checked
         over: what-ifs, each value planned beside the plan itself
         explain: an item's id; "" explains the plan as a whole
+        log: transfers that `serve` logged; they calibrate the seconds at the link
 
     Raises:
         ManifestError, CapacityError: what must burn contradicts what must wait, or does not fit
@@ -59,13 +61,14 @@ def plan(
     opened = open_items(hand, progress)
     with tempfile.TemporaryDirectory(prefix="discprep-") as work:
         trees = Trees(Path(work))
-        figured = figures(manifest, hand, opened, trees, progress)
+        pace = measured_pace(manifest, log) if log else 1.0
+        figured = figures(manifest, hand, opened, trees, progress, pace=pace)
         planned = planned_from(manifest, opened, figured, trees)
     if explain is not None:
         told = (explanation(manifest, planned.problem, figured, explain),) if explain else ()
         planned = replace(planned, explain=True, explained=told)
     tried = tuple(
-        _try(path, machine, cache_root, {**(settings or {}), what.key: value}, what.key, value, planned.plan)
+        _try(path, machine, cache_root, {**(settings or {}), what.key: value}, what, value, planned.plan, pace)
         for what in over
         for value in what.values
     )
@@ -165,7 +168,12 @@ def explanation(manifest: Manifest, problem: PlanProblem, figured: Figures, key:
     changes: list[Change | None] = [by_capacity(problem, key)]
     if manifest.link:
         changes.append(
-            by_rate(problem, key, manifest.link.rate_bit_s, lambda rate: link_seconds(manifest, figured.measured, rate))
+            by_rate(
+                problem,
+                key,
+                manifest.link.rate_bit_s,
+                lambda rate: link_seconds(manifest, figured.measured, rate, pace=figured.pace),
+            )
         )
     changes.append(by_days(problem, key))
     return Explained(key, tuple(_turn(change, key, problem) for change in changes if change))
@@ -194,20 +202,21 @@ def _try(
     machine: Path | None,
     cache_root: Path | None,
     settings: Mapping[str, str],
-    key: str,
+    what: WhatIf,
     value: str,
     base: Plan,
+    pace: float,
 ) -> Tried:
     try:
-        answer = _answer(load_manifest(path, machine=machine, settings=settings), cache_root)
+        answer = _answer(load_manifest(path, machine=machine, settings=settings), cache_root, pace)
     except DiscprepError as error:
         if not all(isinstance(one, CapacityError) for one in flatten([error])):
             raise
-        return Tried(key, value, error="; ".join(one.message for one in flatten([error])))
+        return Tried(what.key, value, error="; ".join(one.message for one in flatten([error])))
     was = {d.id for d in base.decisions if d.place == "burn"}
     now = {d.id for d in answer.decisions if d.place == "burn"}
     return Tried(
-        key,
+        what.key,
         value,
         answer.seconds_at_link,
         answer.objective_s,
@@ -218,11 +227,11 @@ def _try(
     )
 
 
-def _answer(manifest: Manifest, cache_root: Path | None) -> Plan:
+def _answer(manifest: Manifest, cache_root: Path | None, pace: float) -> Plan:
     """The plan alone: the chosen trees are not laid out."""
     hand = at_hand(manifest, cache_root)
     with tempfile.TemporaryDirectory(prefix="discprep-") as work:
-        return _faithful(figures(manifest, hand, open_items(hand), Trees(Path(work))))[1]
+        return _faithful(figures(manifest, hand, open_items(hand), Trees(Path(work)), pace=pace))[1]
 
 
 def what_if(text: str) -> WhatIf:

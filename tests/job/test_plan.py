@@ -15,11 +15,14 @@ from discprep.disc.image import write_image
 from discprep.errors import CapacityError, ManifestError
 from discprep.fetch.cache import Cache
 from discprep.job.at_hand import AtHand
-from discprep.job.figures import figures
+from discprep.job.figures import figures, measured_pace
 from discprep.job.plan import before, forms_on, plan_for
 from discprep.job.tree import Trees
+from discprep.link.transfer import Transfer, expected_case, parts_of
 from discprep.model import Edit, Item, LinkSettings, Medium, PlanSettings, Profile, Volume
 from discprep.report.plan import document, text
+from discprep.serve.log import Transfer as Pulled
+from discprep.serve.log import append
 
 DESK = Profile("reading-room desk", volumes=(Volume("C:", block_bytes=4096),), disc_path="D:", charset="cp437",
                drive_speed=2, access_s=0.4)  # fmt: skip
@@ -359,3 +362,20 @@ def test_figures_do_not_depend_on_the_order_of_items(tmp_path):
     one = figures(manifest, hand, opened, Trees(tmp_path / "work")).problem
     turned = dataclasses.replace(manifest, items=manifest.items[::-1])
     assert figures(turned, hand, opened, Trees(tmp_path / "work")).problem == one
+
+
+def test_a_log_of_transfers_calibrates_the_times(tmp_path):
+    """A transfer that took twice the model's seconds doubles every item's seconds at the link (arithmetic)."""
+    manifest, opened = random_case(3, tmp_path)
+    hand = AtHand(manifest, Cache(tmp_path / "cache"), {}, {key: one.path for key, one in opened.items()})
+    log = tmp_path / "pulls.jsonl"
+    case = expected_case(manifest.link, manifest.bridge, manifest.profile)
+    modelled_s = sum(parts_of(Transfer(50_000, None), case, manifest.link).values())
+    append(log, Pulled(at_s=0, item="a", file="A", sha256="0" * 64, size_bytes=50_000, first_byte=0, bytes=50_000,
+                       seconds=2 * modelled_s, rate_bytes_s=25_000 / modelled_s, resumed=False, complete=True,
+                       fresh=True, client="192.0.2.2"))  # fmt: skip
+    pace = measured_pace(manifest, log)
+    assert pace == pytest.approx(2, rel=0.01)
+    plain = figures(manifest, hand, opened, Trees(tmp_path / "work")).problem
+    paced = figures(manifest, hand, opened, Trees(tmp_path / "work"), pace=pace).problem
+    assert [i.later_s for i in paced.items] == pytest.approx([pace * i.later_s for i in plain.items])
