@@ -52,7 +52,7 @@ def test_every_change_can_fail(tmp_path: Path) -> None:
         shim = Shim(tmp_path, under=manifest.parent)
         at, refused = -2, 0
         while at < 200:
-            at += 1
+            at += 3
             _forget(manifest)
             done = shim.run(_command(manifest), at=at, code=codes[at // 3 % len(codes)])
             document = json.loads(done.stdout)
