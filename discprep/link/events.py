@@ -10,10 +10,11 @@ Event = Callable[[], None]
 
 
 class Clock:
-    """Runs events at their time. `now` is in seconds from the start."""
+    """Runs events at their time. `now` is in seconds from the start, `happened` counts events."""
 
     def __init__(self) -> None:
         self.now = 0.0
+        self.happened = 0
         self._events: list[tuple[float, int, Event]] = []
         self._count = 0
 
@@ -26,6 +27,7 @@ class Clock:
         """Runs until the condition holds or nothing is left to happen."""
         while self._events and not until():
             self.now, _, event = heapq.heappop(self._events)
+            self.happened += 1
             event()
 
 

@@ -15,6 +15,7 @@ from discprep.link.tcp import Path, first_round_trip_s
 
 STEPPED_SEGMENTS = 600
 _WIDEST_SEGMENTS = 200  # a wider window changes nothing on a serial line
+_MOST_EVENTS = 8000  # a hopeless line resends without end; an ordinary course takes some 2,000
 _WITHOUT_END = 2**62
 
 
@@ -86,6 +87,10 @@ def course(path: Path, sender_habit: SenderHabit, ack_habit: AckHabit, head_byte
         head_bytes=head_bytes, total_bytes=_WITHOUT_END, first_round_trip_s=first_round_trip_s(path), transmit=transmit,
     )  # fmt: skip
     sender.push(urged=True)
-    clock.run(until=lambda: len(receiver.arrivals) >= STEPPED_SEGMENTS)
+    clock.run(until=lambda: _enough(clock, len(receiver.arrivals)))
     times, ends = zip(*receiver.arrivals, strict=True)
     return Course(ends, times, tuple(resent), path.encapsulation.data_growth / path.down_char_s)
+
+
+def _enough(clock: Clock, arrived: int) -> bool:
+    return arrived >= STEPPED_SEGMENTS or (arrived > 1 and clock.happened >= _MOST_EVENTS)
