@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from types import MappingProxyType
 
 from discprep.link.line import characters_per_second
+from discprep.link.tcp import WORST_LOSS
 from discprep.model import Seconds
 
 _CONTROLS, _PAIR = 66, 2  # Kermit prefixes 0-31, 127-159 and 255; '#' and '~' in both halves make four more
@@ -163,7 +164,7 @@ def _block_parts(
     parts["replies"] = replies * max(1.0, protocol.reply_bytes) / char_s
     parts["turnaround"] = replies * round_trip_s
     block_bytes = protocol.data_bytes * protocol.growth + protocol.extra_bytes
-    loss = -math.expm1(block_bytes * math.log1p(-error_rate))
+    loss = min(WORST_LOSS, -math.expm1(block_bytes * math.log1p(-error_rate)))
     parts["line errors"] = sum(parts.values()) * loss / (1 - loss)
     parts["pauses of the receiver"] = files * protocol.pause_s
     return parts

@@ -17,6 +17,7 @@ from discprep.link.encapsulation import HEADER_BYTES, SYN_BYTES, Encapsulation
 
 ACK_DELAY_S = 0.2  # common practice, no source; RFC 1122 asks for less than 0.5 s
 RTO_FLOOR_S = 0.2  # what servers in use take for the variance term; RFC 6298 2.4 asks for a whole second
+WORST_LOSS = 0.999  # beyond it nothing comes through in any time worth a number
 FAST_RETRANSMIT_SEGMENTS = 4  # in flight, so that three duplicate acknowledgements can come (RFC 5681 3.2)
 
 
@@ -162,5 +163,5 @@ def quiet_wire_bytes(char_s: float, ack_every: int) -> float:
 
 
 def segment_loss(path: Path, error_rate: float) -> float:
-    """p: the probability that a full segment is hurt, from the byte error rate."""
-    return -math.expm1(path.encapsulation.segment_bytes(path.mss_bytes) * math.log1p(-error_rate))
+    """p: the probability that a full segment is hurt, from the byte error rate; at most `WORST_LOSS`."""
+    return min(WORST_LOSS, -math.expm1(path.encapsulation.segment_bytes(path.mss_bytes) * math.log1p(-error_rate)))
