@@ -594,7 +594,7 @@ class PlanProblem:
     present: tuple[str, ...] = ()  # ids already on the machine
     later_sectors: tuple[int, ...] = ()  # capacities of the further discs; the last repeats
     days_to_use: float = 0.0
-    wants: tuple[tuple[str, tuple[str, ...]], ...] = ()  # (why, ids): one of them burns on the first disc, or is present
+    wants: tuple[tuple[str, tuple[str, ...]], ...] = ()  # (why, ids): one burns on the first disc, or is present
 
 
 @dataclass(frozen=True, slots=True)

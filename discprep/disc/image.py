@@ -54,7 +54,11 @@ class ImageWritten:
 
 
 def write_image(
-    named: Sequence[Named], path: Path, options: ImageOptions, progress: Progress | None = None
+    named: Sequence[Named],
+    path: Path,
+    options: ImageOptions,
+    progress: Progress | None = None,
+    layout: Layout | None = None,
 ) -> ImageWritten:
     """Writes, seals and checks an image at `path`, a part file that the caller then gives its final name.
 
@@ -68,6 +72,7 @@ def write_image(
         path: where to write; a file there is replaced. Nothing is left there after an error
         options: the volume's settings
         progress: told of bytes, key "image"
+        layout: of these names and options, where it is known already
 
     Raises:
         NameRuleError, CapacityError: what cannot be laid out; nothing was written
@@ -77,7 +82,7 @@ def write_image(
     """
     progress = progress or Silent()
     _check_options(options)
-    layout = lay_out(named, options)
+    layout = layout or lay_out(named, options)
     _check_room(path, layout.sectors * SECTOR)
     progress.begin("image", "writing the image", 2 * layout.sectors * SECTOR)
     try:

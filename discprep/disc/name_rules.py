@@ -158,11 +158,9 @@ class LongRule:
 
 def _clean(name: str, forbidden: Collection[str], charset: str) -> str:
     """The name in a charset; what is forbidden, a control character or not in the charset becomes "_"."""
-    try:
-        name.encode(charset)
-    except UnicodeEncodeError:
+    if not name.isascii():
         name = "".join(_in_charset(c, charset) for c in name)
-    if name.isprintable() and not any(c in name for c in forbidden):
+    if name.isprintable() and not any(map(name.__contains__, forbidden)):
         return name
     return "".join("_" if c in forbidden or ord(c) < 32 or ord(c) == 127 else c for c in name)
 

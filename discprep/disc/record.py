@@ -11,7 +11,7 @@ import json
 import os
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, is_dataclass
 from functools import cache
 from pathlib import Path
 from types import UnionType
@@ -230,9 +230,20 @@ def _file(placed: Placed) -> RecordFile:
 
 def record_bytes(record: Record) -> bytes:
     """The record as it stands in `record.json`: the same bytes for the same record."""
-    document = {"discprep_record": FORMAT, **asdict(record)}
+    document = {"discprep_record": FORMAT, **_document(record)}
     document["seal"] = hashlib.sha256(_canonical(document)).hexdigest()
     return _written(document)
+
+
+def _document(record: Any) -> dict[str, Any]:
+    """A record as JSON values; quicker than `asdict`, which copies every text and number on the way."""
+    return {name: _json_value(getattr(record, name)) for name in _hints(type(record))}
+
+
+def _json_value(value: Any) -> Any:
+    if isinstance(value, tuple):
+        return [_document(entry) if is_dataclass(entry) else _json_value(entry) for entry in value]
+    return value
 
 
 def _written(document: Mapping[str, Any]) -> bytes:
@@ -313,7 +324,7 @@ def _unbelieved(path: Path, why: str) -> DiscError:
 
 
 @cache
-def _hints(kind: type) -> dict[str, Any]:
+def _hints(kind: Any) -> dict[str, Any]:
     """The fields of a record class with their types."""
     return get_type_hints(kind)
 

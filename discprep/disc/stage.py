@@ -176,9 +176,11 @@ def selected(item: Item, members: Sequence[Unpacked], profile: Profile) -> tuple
     Folders stand for themselves where `only` asks for everything, else where something below them is taken.
     """
     owners = _owners(members, profile)
-    files = [entry.member.name for entry in members if entry.member.kind == "file"]
+    if item.only == ("*",) and not item.leave:
+        return tuple(members)
+    files = [entry.member.name for entry in members if entry.member.kind != "folder"]
     taken = {name for name in files if name not in owners and _wanted(item, name)}
-    above = {str(parent) for name in taken for parent in PurePosixPath(name).parents} - {"."}
+    above = {parent for name in taken for parent in folders_above(name)}
     folders = {
         entry.member.name
         for entry in members
@@ -209,13 +211,25 @@ def _folded(patterns: tuple[str, ...]) -> tuple[str, ...]:
     return tuple(pattern.casefold() for pattern in patterns)
 
 
+def folders_above(path: str) -> Iterator[str]:
+    """The folders that a stored path lies in, the nearest first.
+
+    >>> list(folders_above("net/setup/line.config"))
+    ['net/setup', 'net']
+    """
+    path = path.rstrip("/")
+    while (cut := path.rfind("/")) > 0:
+        path = path[:cut].rstrip("/")
+        yield path
+
+
 def _owners(members: Sequence[Unpacked], profile: Profile) -> dict[str, str]:
     """Each companion's stored path with the path of the file or folder it belongs to."""
+    if not (profile.companion_file or profile.companion_folder):
+        return {}
     files = {entry.member.name.casefold(): entry.member.name for entry in members if entry.member.kind == "file"}
     owners: dict[str, str] = {}
-    paths = set(files.values()) | {
-        str(parent) for name in files.values() for parent in PurePosixPath(name).parents if str(parent) != "."
-    }
+    paths = set(files.values()) | {parent for name in files.values() for parent in folders_above(name)}
     paths |= {entry.member.name.rstrip("/") for entry in members if entry.member.kind == "folder"}
     for path in sorted(paths, key=len):
         pattern = profile.companion_file if path.casefold() in files else profile.companion_folder
@@ -278,16 +292,18 @@ def _renamed(name: str, renames: Mapping[str, str], stored: str) -> tuple[str, b
     stored = stored.rstrip("/")
     if stored in renames:
         return renames[stored], True
-    for parent in PurePosixPath(stored).parents:
-        new = renames.get(str(parent))
+    for parent in folders_above(stored) if renames else ():
+        new = renames.get(parent)
         if new is not None:
-            return f"{new}/{stored[len(str(parent)) + 1 :]}", False
+            return f"{new}/{stored[len(parent) + 1 :]}", False
     return name, False
 
 
 def _renames_without_file(item: Item, names: Sequence[str]) -> Iterator[DiscprepError]:
+    if not item.rename:
+        return
     known = {name.rstrip("/") for name in names}
-    known |= {str(parent) for name in known for parent in PurePosixPath(name).parents}
+    known |= {parent for name in known for parent in folders_above(name)}
     for old, new in item.rename:
         if old.rstrip("/") not in known:
             yield ManifestError(

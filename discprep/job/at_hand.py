@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from discprep.archives import OpenTask, open_all
-from discprep.errors import MissingError
+from discprep.errors import ManifestError, MissingError, raise_all
 from discprep.fetch.cache import Cache
 from discprep.fetch.pins import pins_of
 from discprep.model import Item, Manifest, Opened, Pin, Progress, Silent
@@ -15,7 +15,8 @@ from discprep.model import Item, Manifest, Opened, Pin, Progress, Silent
 
 @dataclass(frozen=True, slots=True)
 class AtHand:
-    """`paths` holds the verified bytes of each item that is here, by item id; `missing` the ids of the others."""
+    """`paths` holds the verified bytes of each item that is here, by item id; `missing` the ids of the others, less
+    those that the machine has already."""
 
     manifest: Manifest
     cache: Cache
@@ -24,7 +25,8 @@ class AtHand:
 
     @property
     def missing(self) -> tuple[str, ...]:
-        return tuple(item.id for item in self.manifest.items if item.id not in self.paths)
+        here = {*self.paths, *self.manifest.has}
+        return tuple(item.id for item in self.manifest.items if item.id not in here)
 
 
 def at_hand(manifest: Manifest, cache_root: Path | None = None) -> AtHand:
@@ -36,7 +38,17 @@ def at_hand(manifest: Manifest, cache_root: Path | None = None) -> AtHand:
     """
     cache = Cache(cache_root)
     pins = pins_of(manifest.items, manifest.pins_path)
+    raise_all([fault for item in manifest.items if (fault := _contradiction(item, pins.get(item.id)))])
     return AtHand(manifest, cache, pins, dict(_paths(manifest.items, pins, cache)))
+
+
+def _contradiction(item: Item, pin: Pin | None) -> ManifestError | None:
+    """The manifest's own hash against the pin: one of them is not what the user means."""
+    if pin is None or item.hashes.sha256 in (None, pin.sha256):
+        return None
+    message = f"the manifest says SHA-256 {item.hashes.sha256}, the pin says {pin.sha256}; nothing was used"
+    hint = f"Correct the manifest, or move the pin: fetch --renew {item.id}"
+    return ManifestError(message, where=item.where, item=item.id, hint=hint)
 
 
 def _paths(items: Iterable[Item], pins: Mapping[str, Pin], cache: Cache) -> Iterable[tuple[str, Path]]:

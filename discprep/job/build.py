@@ -14,8 +14,8 @@ from discprep.disc.image import ImageWritten, write_image
 from discprep.disc.media import read_seconds, usable_sectors
 from discprep.disc.record import RecordItem, make_record, save_record
 from discprep.errors import CapacityError, MissingError, UsageError, flatten, raise_all
+from discprep.fetch.files import write_atomically
 from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
-from discprep.job.files import write_whole
 from discprep.job.inputs import inputs_digest, settings_of
 from discprep.job.plan import before, disc_manifest, disc_trees, forms_on, plan_for
 from discprep.job.standing import RECORD, SHEETS, SUMS, disc_folder, image_name, old_image, standing, sums_text
@@ -228,7 +228,7 @@ class _Maker:
         image = folder / image_name(manifest.medium.volume, tree.build_id)
         part = folder / ".image.part"
         try:
-            written = write_image(tree.named, part, tree.options, self.progress)
+            written = write_image(tree.named, part, tree.options, self.progress, tree.layout)
             with part.open("rb") as file:
                 os.fsync(file.fileno())
             part.replace(image)
@@ -264,8 +264,8 @@ class _Maker:
             curve=self._curve(),
             notices=tree.notices,
         )
-        write_whole(folder / SHEETS[0], sheet.text(facts))
-        write_whole(folder / SHEETS[1], sheet.html(facts))
+        write_atomically(folder / SHEETS[0], sheet.text(facts).encode())
+        write_atomically(folder / SHEETS[1], sheet.html(facts).encode())
         told = {
             "build.discs": str(self.discs),
             "build.disc": str(number),
@@ -283,7 +283,7 @@ class _Maker:
             inputs_sha256="" if self.trees.allow_secrets else self.digest,
         )
         save_record(record, folder / RECORD)
-        write_whole(folder / SUMS, sums_text(folder, {image.name: written.sha256}))
+        write_atomically(folder / SUMS, sums_text(folder, {image.name: written.sha256}).encode())
 
     def _curve(self) -> list[tuple[int, float]]:
         if self.hand.manifest.link is None:

@@ -76,9 +76,7 @@ def _check_subject(asked: Asked) -> None:
     if asked.size_bytes is not None and asked.file is not None:
         raise UsageError("--size-bytes and --file were both given", hint="Give one of them.")
     if asked.manifest is None and asked.size_bytes is None and asked.file is None:
-        raise UsageError(
-            "nothing to estimate was given", hint="Give a manifest, or --size-bytes N, or --file F."
-        )
+        raise UsageError("nothing to estimate was given", hint="Give a manifest, or --size-bytes N, or --file F.")
 
 
 def _question(asked: Asked, manifest: Manifest | None) -> Question:
@@ -207,9 +205,7 @@ def _of_size(question: Question, size_bytes: int, escapes: tuple[int, int] | Non
 # ------------------------------------------------------------------------------------------------- a manifest
 
 
-def _of_manifest(
-    asked: Asked, manifest: Manifest, question: Question, measurements: tuple[Measured, ...]
-) -> Estimated:
+def _of_manifest(asked: Asked, manifest: Manifest, question: Question, measurements: tuple[Measured, ...]) -> Estimated:
     """Every item that may have to come over the line, and all of them together."""
     wanted = [item for item in manifest.items if item.place != "burn" and item.id not in manifest.has]
     pins = pins_of(wanted, manifest.pins_path)
@@ -291,8 +287,6 @@ def _line_notices(question: Question) -> tuple[Notice, ...]:
         *overrun_notices(link, told, bridge),
         *retransmission_notices(link, bridge, profile),
     )
-
-
 
 
 def read_map(text: str | None) -> int | None:

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from discprep.errors import StorageError, UsageError
-from discprep.job.files import write_whole
+from discprep.fetch.files import write_atomically
 from discprep.manifest import load_manifest
 from discprep.model import Notice, Progress
 from discprep.report.new import NewItem, Started
@@ -55,9 +55,9 @@ def new(target: Path, folder: Path | None, wishes: Wishes, progress: Progress) -
     found, notices = _search(folder, target, progress) if folder else ([], [])
     items = list(_named(found, target))
     if profile:
-        write_whole(profile, _PROFILE.format(name=json.dumps(wishes.machine, ensure_ascii=False)))
+        write_atomically(profile, _PROFILE.format(name=json.dumps(wishes.machine, ensure_ascii=False)).encode())
     try:
-        write_whole(target, _manifest_text(target, profile, items, wishes))
+        write_atomically(target, _manifest_text(target, profile, items, wishes).encode())
         load_manifest(target)
     except BaseException:
         target.unlink(missing_ok=True)

@@ -14,7 +14,7 @@ from discprep.disc.image import write_image
 from discprep.disc.layout.options import ImageOptions
 from discprep.disc.probe import Question, answer_sheet, probe_tree, questions, settle
 from discprep.errors import ManifestError, UsageError
-from discprep.job.files import write_whole
+from discprep.fetch.files import write_atomically
 from discprep.manifest.load import load_profile
 from discprep.manifest.source import read_source
 from discprep.model import NameRule, Notice, Profile, Progress
@@ -78,12 +78,12 @@ def probe(
         written = write_image(named, part, ImageOptions("PROBE", EPOCH_S, rules, charset="latin-1"), progress)
         part.replace(image)
     page, answers = out / "questions.txt", out / "answers.toml"
-    write_whole(page, sheet(profile.name, to_ask))
+    write_atomically(page, sheet(profile.name, to_ask).encode())
     notices = []
     if answers.exists():
         notices.append(Notice("it is there already and was not written over", where=str(answers)))
     else:
-        write_whole(answers, answer_sheet(to_ask))
+        write_atomically(answers, answer_sheet(to_ask).encode())
     return Probed(profile.name, image, page, answers, written.sectors, written.sha256, to_ask, tuple(notices))
 
 
@@ -118,7 +118,7 @@ def answer(
     assumed = _mark_tried(document, findings.tried, findings.doubtful)
     target = to or found
     if not findings.errors:
-        write_whole(target, tomlkit.dumps(document))
+        write_atomically(target, tomlkit.dumps(document).encode())
     return Answered(target, findings, changes, tuple(assumed))
 
 

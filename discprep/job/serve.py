@@ -178,9 +178,7 @@ def open_one(manifest: Manifest, cache: Cache, item: Item, fetched: Fetched, pro
     return opened
 
 
-def _keeper(
-    stock: Stock, hand: AtHand, wish: Wish, tell: Callable[[Event], None], progress: Progress
-) -> Keeper:
+def _keeper(stock: Stock, hand: AtHand, wish: Wish, tell: Callable[[Event], None], progress: Progress) -> Keeper:
     manifest = hand.manifest
     shell = manifest.profile.shell
     at_start = [Fetched(item, "cached", path, hand.pins.get(item)) for item, path in hand.paths.items()]

@@ -8,10 +8,11 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Collection, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 from discprep.disc.layout.options import BootImage, ImageOptions
-from discprep.disc.layout.sizes import image_sectors
+from discprep.disc.layout.sizes import Layout, lay_out
 from discprep.disc.lists import fill_lists, list_files
 from discprep.disc.media import usable_sectors
 from discprep.disc.names import folder_companions, map_names, with_second_copies
@@ -26,7 +27,7 @@ from discprep.model import Content, Form, Manifest, Named, Notice, Opened, Stage
 BOOT_NAME = "BOOT.IMG"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Tree:
     """One disc before its image is written. `named` is in the order of the extents. Usable when `errors` is empty.
     `rates`: line rates [bit/s] that both ends hold, for the settings scripts."""
@@ -39,10 +40,15 @@ class Tree:
     notices: tuple[Notice, ...] = ()
     errors: tuple[DiscprepError, ...] = ()
 
+    @cached_property
+    def layout(self) -> Layout:
+        """Where every byte of the image lies. Raises as `lay_out`."""
+        return lay_out(self.named, self.options)
+
     @property
     def sectors(self) -> int:
         """Sectors of the image, padding included. Raises as `lay_out`."""
-        return image_sectors(self.named, self.options)
+        return self.layout.sectors
 
 
 @dataclass(slots=True)

@@ -166,7 +166,8 @@ def _link_faults(manifest: Manifest) -> Iterator[DiscprepError]:
     for name, end in (("link", link), ("bridge", bridge)):
         if end and not end.framing.startswith("8"):
             yield ManifestError(
-                f"{name}.framing {end.framing!r} carries {end.framing[0]} bits a character; SLIP and PPP need 8 (RFC 1055, RFC 1662)",
+                f"{name}.framing {end.framing!r} carries {end.framing[0]} bits a character; SLIP and PPP need 8 "
+                "(RFC 1055, RFC 1662)",
                 where=label,
                 hint='Use framing = "8N1".',
             )
@@ -178,17 +179,14 @@ def _link_faults(manifest: Manifest) -> Iterator[DiscprepError]:
         )
     if link and bridge and link.rate_bit_s != bridge.rate_bit_s:
         yield ManifestError(
-            f"the ends disagree: link.rate is {link.rate_bit_s:,}, bridge.rate is {bridge.rate_bit_s:,} baud: expect garbage on the line",
+            f"the ends disagree: link.rate is {link.rate_bit_s:,}, bridge.rate is {bridge.rate_bit_s:,} baud: "
+            "expect garbage on the line",
             where=label,
             hint="Set both to one rate.",
         )
-    for discs in (manifest.medium.discs,):
-        if discs == "fewest" and manifest.plan.link_budget_s is None:
-            yield ManifestError(
-                'medium.discs = "fewest" needs plan.link_budget',
-                where=label,
-                hint='Add link_budget = "2 h" under [plan].',
-            )
+    if manifest.medium.discs == "fewest" and manifest.plan.link_budget_s is None:
+        hint = 'Add link_budget = "2 h" under [plan].'
+        yield ManifestError('medium.discs = "fewest" needs plan.link_budget', where=label, hint=hint)
 
 
 def _volume_faults(manifest: Manifest) -> Iterator[DiscprepError]:

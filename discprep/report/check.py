@@ -63,11 +63,13 @@ def _lines(checked: Checked) -> Iterator[str]:
     places = {place: sum(item.place == place for item in manifest.items) for place in ("burn", "later", "either")}
     yield f"{manifest.title}: {manifest.path} holds together."
     yield f"  machine   {manifest.profile.name}, disc names {', '.join(manifest.profile.name_rules)}"
-    yield f"  medium    {manifest.medium.kind}, {manifest.medium.sectors:,} sectors ({format_bytes(manifest.medium.sectors * 2048)})"
+    medium = manifest.medium
+    yield f"  medium    {medium.kind}, {medium.sectors:,} sectors ({format_bytes(medium.sectors * 2048)})"
     if manifest.link:
         link = manifest.link
         yield f"  link      {link.rate_bit_s:,} baud {link.framing}, {link.protocol.upper()}, MTU {link.mtu_bytes:,}"
-    yield f"  items     {len(manifest.items)}: {places['burn']} to burn, {places['later']} later, {places['either']} for the plan to place"
+    asked = f"{places['burn']} to burn, {places['later']} later, {places['either']} for the plan to place"
+    yield f"  items     {len(manifest.items)}: {asked}"
     yield f"  sizes     {format_bytes(known)}" + (
         f", and {unknown} items whose size the first fetch will tell" if unknown else ""
     )
