@@ -11,8 +11,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
-from link.test_rig import modelled  # noqa: E402
-from support.line_rig import Setting, measure_all  # noqa: E402
+from link.test_rig import modelled
+from support.line_rig import Setting, measure_all
 
 COUNT = 40
 
