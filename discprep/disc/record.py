@@ -1,7 +1,7 @@
 """The record: the JSON account of one build. It names every file of the disc, where it lies and where it came from.
 
-It holds no path of this computer and no secret, and the same build gives the same bytes. Its `seal` is the SHA-256
-of all else in it, so that a damaged record is never believed.
+It holds no path of this computer and no secret, and the same build gives the same bytes. Its `seal`, the last line, is
+the SHA-256 of every byte before it, so that a damaged record is never believed.
 """
 
 from __future__ import annotations
@@ -231,13 +231,17 @@ def _file(placed: Placed) -> RecordFile:
 def record_bytes(record: Record) -> bytes:
     """The record as it stands in `record.json`: the same bytes for the same record."""
     document = {"discprep_record": FORMAT, **_document(record)}
-    document["seal"] = hashlib.sha256(_canonical(document)).hexdigest()
-    return _written(document)
+    return _sealed(_written(document))
+
+
+def _sealed(body: bytes) -> bytes:
+    """The written document with its seal as the last line: the SHA-256 of every byte before that line."""
+    return body + f'"seal": "{hashlib.sha256(body).hexdigest()}"\n}}\n'.encode("ascii")
 
 
 def _document(record: Any) -> dict[str, Any]:
     """A record as JSON values; quicker than `asdict`, which copies every text and number on the way."""
-    return {name: _json_value(getattr(record, name)) for name in _hints(type(record))}
+    return {name: _json_value(getattr(record, name)) for name in record.__slots__}
 
 
 def _json_value(value: Any) -> Any:
@@ -248,9 +252,7 @@ def _json_value(value: Any) -> Any:
 
 def _written(document: Mapping[str, Any]) -> bytes:
     """A line for each key, and one for each entry of a long list: readable, and fast where `indent` is not."""
-    return (
-        "{\n" + ",\n".join(f"{json.dumps(key)}: {_rows(value)}" for key, value in document.items()) + "\n}\n"
-    ).encode("ascii")
+    return ("{\n" + "".join(f"{json.dumps(key)}: {_rows(value)},\n" for key, value in document.items())).encode("ascii")
 
 
 def _rows(value: Any) -> str:
@@ -299,7 +301,7 @@ def load_record(path: Path) -> Record:
         raise _unbelieved(path, "it is no record of a build")
     if document["discprep_record"] != FORMAT:
         raise _unbelieved(path, f"its format is {document['discprep_record']!r}, this version reads {FORMAT}")
-    _check_seal(path, data, dict(document))
+    _check_seal(path, data)
     try:
         record: Record = _value(Record, {k: v for k, v in document.items() if k not in ("discprep_record", "seal")})
         _check_paths(record)
@@ -308,10 +310,9 @@ def load_record(path: Path) -> Record:
     return record
 
 
-def _check_seal(path: Path, data: bytes, document: dict[str, Any]) -> None:
-    written = _written(document)
-    seal = document.pop("seal", None)
-    if seal != hashlib.sha256(_canonical(document)).hexdigest() or written != data:
+def _check_seal(path: Path, data: bytes) -> None:
+    body, mark, _ = data.rpartition(b'"seal": ')
+    if not mark or _sealed(body) != data:
         raise _unbelieved(path, "it was changed after it was written (its seal does not match)")
 
 
