@@ -12,15 +12,32 @@ if TYPE_CHECKING:
     import typer
 
 # In the order of the work, as --help lists them.
-COMMANDS = (
-    "new", "add", "check", "schema", "fetch", "status", "verify", "plan", "build", "prepare", "readback",
-    "differ", "estimate", "inspect", "unpack", "serve", "burn", "probe", "hand-over",
-)  # fmt: skip
+COMMANDS = {
+    "new": "Start a manifest.",
+    "add": "Fetch, pin and append items to a manifest.",
+    "check": "Check a manifest without the network.",
+    "schema": "Print the JSON Schema of the manifest.",
+    "fetch": "Fetch every item, check it, pin what is new.",
+    "status": "Show where each item stands, and the next step.",
+    "verify": "Read every archive; names and sizes on the machine.",
+    "plan": "Burn or download later: the best answer, and why.",
+    "build": "Build image, record and bench sheet.",
+    "prepare": "Fetch, verify, plan and build in one go.",
+    "readback": "Compare a burned disc with its record.",
+    "differ": "What changed between two builds, and why.",
+    "estimate": "How long a download takes over the serial link.",
+    "inspect": "What is inside an archive or image, and is it whole.",
+    "unpack": "Unpack safely.",
+    "serve": "Hand the machine the rest over plain HTTP.",
+    "burn": "Burn an image with your own burner, then read back.",
+    "probe": "Find out what a machine can take, with a test disc.",
+    "hand-over": "Write the recipe for somebody else.",
+}
 
 
 def main(argv: list[str] | None = None) -> None:
     """Runs the command line and exits."""
-    arguments = sys.argv[1:] if argv is None else argv
+    arguments = (sys.argv[1:] if argv is None else argv) or ["--help"]
     # A run makes many small records and few cycles: looking for cycles less often saves a tenth of its time.
     gc.set_threshold(50_000, 20, 50)
     from discprep.cli.frame import print_json, say
@@ -50,9 +67,8 @@ def build_app(arguments: list[str]) -> typer.Typer:
     import typer
 
     app = typer.Typer(
-        help="From one manifest to a checked disc for a machine that has only an optical drive,\n\n"
+        help="From one manifest to a checked disc for a machine that has only an optical drive, "
         "and the rest over its slow serial link.",
-        no_args_is_help=True,
         rich_markup_mode=None,
         context_settings={"help_option_names": ["-h", "--help"]},
         pretty_exceptions_enable=False,
@@ -74,5 +90,5 @@ def build_app(arguments: list[str]) -> typer.Typer:
         if not (Path(__file__).parent / f"{module}.py").exists():
             continue
         function = getattr(importlib.import_module(f"discprep.cli.{module}"), module)
-        app.command(name)(function)
+        app.command(name, short_help=COMMANDS[name])(function)
     return app
