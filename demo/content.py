@@ -9,7 +9,7 @@ from __future__ import annotations
 import random
 import struct
 
-WORDS = (
+WORDS = (  # noqa: SIM905  the words read better so
     "reading room shelf lamp index drawer card folio map plate margin binding ledger catalogue visitor guard "
     "window northern gallery early print copper engraving curator label ribbon key notebook harbour chart "
     "season opening closing quiet desk inkwell paper fold corner worn restored gift donor number entry"
@@ -18,7 +18,7 @@ WORDS = (
 
 def text(seed: str, size_bytes: int, newline: str = "\r\n") -> bytes:
     """Sentences in short lines, about `size_bytes` in all."""
-    source = random.Random(seed)  # noqa: S311
+    source = random.Random(seed)
     lines, total = [], 0
     while total < size_bytes:
         words = [source.choice(WORDS) for _ in range(source.randint(6, 11))]
@@ -30,7 +30,7 @@ def text(seed: str, size_bytes: int, newline: str = "\r\n") -> bytes:
 
 def program(seed: str, size_bytes: int) -> bytes:
     """Bytes with the texture of a program: short patterns, tables, runs of zeros."""
-    source = random.Random(seed)  # noqa: S311
+    source = random.Random(seed)
     patterns = [source.randbytes(source.randint(2, 6)) for _ in range(40)]
     out = bytearray(b"\x4d\x5a" + struct.pack("<HH", size_bytes & 511, size_bytes // 512 + 1))
     while len(out) < size_bytes:
@@ -44,7 +44,7 @@ def program(seed: str, size_bytes: int) -> bytes:
 
 def picture(seed: str, width: int, height: int) -> bytes:
     """A grey bitmap (Netpbm P5): overlapping soft discs."""
-    source = random.Random(seed)  # noqa: S311
+    source = random.Random(seed)
     discs = [(source.randrange(width), source.randrange(height), source.randint(10, 60)) for _ in range(6)]
     rows = bytearray()
     for y in range(height):
@@ -85,7 +85,8 @@ def packages() -> dict[str, dict[str, bytes]]:
         },
         "leafview": {
             "leafview/LEAFVIEW.EXE": program("leafview", 118_000),
-            "leafview/HOME.HTM": b"<html><head><title>Reading room</title></head><body><h1>Reading room</h1></body></html>\r\n",
+            "leafview/HOME.HTM": b"<html><head><title>Reading room</title></head>\r\n"
+            b"<body><h1>Reading room</h1></body></html>\r\n",
             "leafview/fonts/ROOM08.FNT": program("room08", 9_000),
             "leafview/fonts/ROOM12.FNT": program("room12", 14_000),
         },

@@ -89,7 +89,8 @@ class FtpSite:
                 elif verb in ("PASV", "EPSV"):
                     data = socket.create_server(("127.0.0.1", 0))
                     port = data.getsockname()[1]
-                    say(f"229 ready (|||{port}|)" if verb == "EPSV" else f"227 ready (127,0,0,1,{port >> 8},{port & 255})")
+                    passive = f"227 ready (127,0,0,1,{port >> 8},{port & 255})"
+                    say(f"229 ready (|||{port}|)" if verb == "EPSV" else passive)
                 elif verb == "RETR" and data and file.is_file():
                     say("150 here it comes")
                     sink, _ = data.accept()

@@ -32,7 +32,11 @@ rm -rf "$1/by-hand" && mkdir "$1/by-hand" && cd "$1/by-hand"
 curl --silent --fail --parallel --parallel-max 4 --config "$1/curl.txt"
 sha256sum --quiet -c "$1/sums.txt"
 mkdir tree
-for archive in *.lha; do lhasa t "$archive" >/dev/null; mkdir "tree/${archive%%.*}"; lhasa xqw="tree/${archive%%.*}" "$archive" >/dev/null; done
+for archive in *.lha; do
+    lhasa t "$archive" >/dev/null
+    mkdir "tree/${archive%%.*}"
+    lhasa xqw="tree/${archive%%.*}" "$archive" >/dev/null
+done
 for archive in *.zip; do unzip -q -d "tree/${archive%%.*}" "$archive"; done
 for archive in *.tar.gz; do mkdir "tree/${archive%%.*}"; tar -C "tree/${archive%%.*}" -xzf "$archive"; done
 genisoimage -quiet -l -J -R -pad -o disc.iso tree
@@ -67,7 +71,7 @@ def clean(folder: Path) -> None:
 
 
 def main() -> None:
-    folder = Path(sys.argv[1] if len(sys.argv) > 1 else "/tmp/discprep-bench").absolute()  # noqa: S108
+    folder = Path(sys.argv[1] if len(sys.argv) > 1 else "/tmp/discprep-bench").absolute()
     runs = int(sys.argv[2]) if len(sys.argv) > 2 else 3
     folder.mkdir(parents=True, exist_ok=True)
     manifest = collection.make(folder, f"http://127.0.0.1:{PORT}")
@@ -91,7 +95,8 @@ def main() -> None:
             )
             changed = timed(lambda: prepare(folder))
             print(
-                f"pipeline {by_hand:.2f} s  prepare {first:.2f} s  again {second:.2f} s  one setting changed {changed:.2f} s"
+                f"pipeline {by_hand:.2f} s  prepare {first:.2f} s  "
+                f"again {second:.2f} s  one setting changed {changed:.2f} s"
                 + (" (warm-up)" if not run else ""),
                 flush=True,
             )

@@ -27,7 +27,7 @@ def prepare(bench: BenchSet, *more: object) -> dict[str, Any]:
 
 
 def test_prepare_leaves_what_it_says(bench: BenchSet) -> None:
-    """Image, record, both sheets and sums; the sums hold (sha256sum of coreutils), the record loads, no part is left."""
+    """Image, record, both sheets and sums; the sums hold (sha256sum), the record loads, no part is left."""
     document = prepare(bench)
     disc = document["discs"][0]
     names = sorted(path.name for path in bench.out.iterdir())

@@ -95,7 +95,7 @@ def test_a_whole_manifest(write: Write) -> None:
         (HEAD + "[link]\nrate = 9600\nframing = '7E1'\n", "carries 7 bits a character; SLIP and PPP need 8"),
         (HEAD + "[link]\nrate = 9600\n[bridge]\nrate = 19200\n", "link.rate is 9,600, bridge.rate is 19,200 baud"),
         (HEAD + ITEM + "[[item.edit]]\nfile='f'\nfind='x'\nreplace='{link.rate}'\n", "nothing is called {link.rate}"),
-        (HEAD + ITEM + "[[item.edit]]\nfile='f'\nfind='x'\nreplace='{0.__class__}'\n", "nothing is called {0.__class__}"),
+        (HEAD + ITEM + "[[item.edit]]\nfile='f'\nfind='x'\nreplace='{0.__class__}'\n", "called {0.__class__}"),
         (HEAD + ITEM + "[[item.edit]]\nfile='f'\nfind=''\nreplace=''\n", "item[1].edit[1].find"),
         (HEAD + "[[expect]]\nitem='a'\nfile='f'\npattern='x'\nequals='1'\n", "pattern needs exactly one group"),
         (HEAD + "[[expect]]\nitem='z'\nfile='f'\npattern='(x)'\nequals='1'\n", "expect names 'z', which is no item"),

@@ -2,6 +2,7 @@
 
 import os
 import shutil
+from pathlib import Path
 
 import pytest
 
@@ -19,7 +20,7 @@ def program(name: str, package: str = "") -> str:
 
 def root_with(*devices: str) -> None:
     """Skips (fails under CI) unless the test runs as root with these device files."""
-    missing = [device for device in devices if not os.path.exists(device)]
+    missing = [device for device in devices if not Path(device).exists()]
     if os.name == "posix" and os.geteuid() == 0 and not missing:
         return
     reason = f"needs root and {', '.join(devices)}"
