@@ -14,7 +14,17 @@ from discprep.report.check import Checked
 def check(path: Path, *, machine: Path | None = None) -> Checked:
     """Loads and compares. Raises what `load_manifest` raises."""
     manifest = load_manifest(path, machine=machine)
-    return Checked(manifest, (*remarks(manifest), *_secrets_at_hand(manifest), *_line(manifest)))
+    return Checked(manifest, (*remarks(manifest, _pinned(manifest)), *_secrets_at_hand(manifest), *_line(manifest)))
+
+
+def _pinned(manifest: Manifest) -> set[str]:
+    """Ids of items that were fetched once already. Raises ManifestError for damaged pins."""
+    files = {item.pins_file or manifest.pins_path for item in manifest.items}
+    if not any(path.exists() for path in files):
+        return set()
+    from discprep.fetch.pins import pins_of
+
+    return set(pins_of(manifest.items, manifest.pins_path))
 
 
 def _secrets_at_hand(manifest: Manifest) -> list[Notice]:

@@ -75,5 +75,3 @@ def _lines(checked: Checked) -> Iterator[str]:
     )
     for role, ids in givers(manifest).items():
         yield f"  {role:<14}{', '.join(ids)}"
-    if checked.notices:
-        yield f"{len(checked.notices)} remark{'s' * (len(checked.notices) != 1)} below." if len(checked.notices) else ""
