@@ -5,6 +5,7 @@ import json
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from discprep.archives.task import Entry, Order, Summary
 from discprep.archives.worker import Job, Talk
@@ -34,6 +35,13 @@ class Decoded:
         return self.data[entry.offset_bytes : entry.offset_bytes + entry.member.size_bytes]
 
 
+class Unlimited(Talk):
+    """Announces as a worker does, but leaves this process's own time limit alone."""
+
+    def begin(self, index: int, allowed_s: float, entry: list[Any] | None = None) -> None:
+        self.say("b", [index, allowed_s, entry], now=True)
+
+
 def decode_here(
     archive: bytes, folder: Path, *, charset: str | None = None, limits: Limits | None = None, name: str = "a.lzh"
 ) -> Decoded:
@@ -42,7 +50,7 @@ def decode_here(
     path.write_bytes(archive)
     data.unlink(missing_ok=True)
     said = io.BytesIO()
-    talk = Talk(said)
+    talk = Unlimited(said)
     Job(Order(str(path), name, "", charset, limits or Limits(), data=str(data)), talk, folder).run()
     talk.flush()
     lines: list[Sequence[object]] = [answer for line in said.getvalue().splitlines() for answer in json.loads(line)]
