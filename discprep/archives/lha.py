@@ -32,11 +32,12 @@ BACKSLASH_IN_NAMES = set("AUJmK9")
 CHARSETS = {"A": "latin-1", "H": "cp932", "m": "cp932", "K": "cp932", "w": "cp1252", "W": "cp1252"}
 UNIX_IDS = set("UJ")
 DOS_IDS = {"", "M", "w", "W", "2", " ", "3", "\0"}
+EXTRACTOR_ID = b"-pms-"  # a self-extractor of an 8-bit system marks its program with it where a method would stand
 
 
 def recognise(source: Source) -> bool:
     """A header at the start, damaged or not."""
-    return starts_archive(source.at, source.size_bytes)
+    return source.head[2:7] != EXTRACTOR_ID and starts_archive(source.at, source.size_bytes)
 
 
 def recognise_behind_stub(source: Source) -> bool:
@@ -45,7 +46,29 @@ def recognise_behind_stub(source: Source) -> bool:
 
 
 def _behind_stub(source: Source) -> int | None:
-    return Search(source.at, source.size_bytes).next(0, min(STUB_MAX, source.size_bytes))
+    """The first header behind a program. A program may carry an archive of its own (its manual, say), with an end
+    mark and the real archive behind it: the last one within reach counts."""
+    search, reach = Search(source.at, source.size_bytes), min(STUB_MAX, source.size_bytes)
+    start = search.next(0, reach)
+    while start is not None and (end := _end_mark(source, start)) is not None and end < reach:
+        following = search.next(end + 1, reach)
+        if following is None:
+            break
+        start = following
+    return start
+
+
+def _end_mark(source: Source, offset: int) -> int | None:
+    """Where the archive at `offset` has its end mark; None where it has none, or a damaged header before it."""
+    while offset < source.size_bytes:
+        head = source.at(offset, HEAD_BYTES)
+        if head[:1] == b"\0":
+            return offset
+        try:
+            offset = read_header(source.at, offset, source.size_bytes, head).end
+        except BadHeader:
+            return None
+    return None
 
 
 def open_reader(source: Source, options: Options) -> LhaReader:

@@ -248,6 +248,22 @@ def test_stubs(tmp_path: Path, size: int) -> None:
     assert f"{size} bytes stand before the first header" in found.summary.notices[0]
 
 
+def test_a_stub_with_an_archive_of_its_own(tmp_path: Path) -> None:
+    """Seen in a historical self-extractor: the program carries its manual as an archive, with an end mark; lhasa reads
+    the archive behind it."""
+    manual = LEVEL_0
+    found = decode_here(b"program " * 100 + manual + b"more program " * 40 + LEVEL_1, tmp_path)
+    assert [entry.member.name for entry in found.entries] == ["sub/hello.txt"]
+    assert found.content(0) == HELLO and not found.problems
+
+
+def test_the_mark_of_an_8_bit_self_extractor(tmp_path: Path) -> None:
+    """Its program has -pms- where a method would stand, and no level that is known; lhasa passes it by."""
+    stub = b"\x18\x79-pms-S\x08\x00\x00" + b"\xd7\x0d\x0asfx" + bytes(200)
+    found = decode_here(stub + LEVEL_1, tmp_path)
+    assert found.content(0) == HELLO and not found.problems
+
+
 def test_stub_beyond_reach_is_no_archive(tmp_path: Path) -> None:
     """A header that far inside a file is something else's data."""
     assert decode_here(bytes(300_000) + LEVEL_1, tmp_path).summary.format == "file"
