@@ -42,4 +42,7 @@ def _smaller_mtu(link: LinkSettings, bridge: BridgeSettings | None, profile: Pro
     mtu = quiet_mtu(link, bridge, profile)
     if mtu is None:
         return "Take an MTU of 296 and header compression on both ends; a faster line helps most."
-    return f"Set an MTU of {mtu} or less on both ends."
+    return (
+        f"An MTU of {mtu} or less on both ends avoids it, at the price of more headers: "
+        f"discprep estimate --over mtu={mtu},{link.mtu_bytes} compares."
+    )
