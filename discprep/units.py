@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 
 _SIZE_UNITS = {
@@ -26,6 +27,8 @@ def parse_size(text: str | int) -> int:
         return text
     number, unit = _split(text, _SIZE_UNITS, "B, KB, MB, GB, KiB, MiB, GiB", default="b")
     size_bytes = number * _SIZE_UNITS[unit]
+    if math.isinf(size_bytes):
+        raise ValueError(f"{text[:20]!r}… is larger than any file")
     if size_bytes != int(size_bytes):
         raise ValueError(f"{text!r} is not a whole number of bytes")
     return int(size_bytes)

@@ -17,6 +17,7 @@ from urllib.parse import unquote, urlsplit
 
 from discprep.disc.contents import keep, read_content
 from discprep.disc.edits import apply_edits, at_rate, follows_rate, renamed_mentions
+from discprep.disc.matching import LIMIT_S, TooSlow, values_by_line
 from discprep.disc.parts import needed_items, part_order
 from discprep.disc.textform import decode, line_numbers, machine_text, to_lf
 from discprep.errors import ArchiveError, DiscprepError, EditError, Faults, ManifestError, MissingError
@@ -483,17 +484,23 @@ def _unmet(staging: _Staging, expect: Expect, content: Content) -> Iterator[Disc
     except DiscprepError as error:
         yield error
         return
-    matches = list(re.finditer(expect.pattern, text, re.MULTILINE))
-    if not matches:
+    try:
+        found = values_by_line(expect.pattern, text)
+    except TooSlow:
+        yield ManifestError(
+            f"expect: {expect.pattern!r} was not through with {expect.file} after {LIMIT_S:.0f} s; it was not compared",
+            where=expect.where,
+            item=expect.item,
+            hint="Write a plainer pattern: no repetition inside a repetition.",
+        )
+        return
+    if not found:
         yield ManifestError(
             f"expect: {expect.pattern!r} is nowhere in {expect.file}; expected the value {expect.equals!r}",
             where=expect.where,
             item=expect.item,
         )
-    wrong: dict[str, list[int]] = {}
-    for match in matches:
-        if match[1] != expect.equals:
-            wrong.setdefault(match[1] or "", []).append(text.count("\n", 0, match.start()) + 1)
+    wrong = {value: lines for value, lines in found.items() if value != expect.equals}
     for value, lines in wrong.items():
         yield ManifestError(
             f"settings disagree: {expect.file}, {line_numbers(lines)}, says {value!r}; expected {expect.equals!r}",

@@ -44,7 +44,7 @@ def contradictions(
     known = {item.id for item in all_items} | set(broken)
     return [
         *_twice(all_items),
-        *_unknown_needs(manifest, known, {item.id for item in all_items if item not in manifest.items}),
+        *_unknown_needs(manifest, known, {item.id for item in all_items} - {item.id for item in manifest.items}),
         *_circles(manifest.items),
         *_unknown_references(manifest, known, explicit),
         *_link_faults(manifest),

@@ -123,7 +123,7 @@ class ExpectTable(Table):
     def _pattern_has_a_group(self) -> ExpectTable:
         try:
             groups = re.compile(self.pattern).groups
-        except re.error as error:
+        except (re.error, OverflowError, RecursionError) as error:
             raise ValueError(f"pattern is no regular expression: {error}") from None
         if groups != 1:
             raise ValueError(f"pattern needs exactly one group in parentheses, got {groups}")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import stat
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -45,6 +46,9 @@ def read_source(path: Path, label: str | None = None) -> Source:
     """
     label = label or str(path)
     try:
+        if not stat.S_ISREG(path.stat().st_mode):
+            found = "expected a plain file, found a folder, a device or a pipe; it was not opened"
+            raise StorageError(found, where=label)
         with path.open("rb") as file:
             raw = file.read(MOST_BYTES + 1)
     except FileNotFoundError:
