@@ -1,7 +1,8 @@
 """Writes the image of a disc: structures through pycdlib, sealed by `layout.seal`, then the bytes of the files.
 
 pycdlib writes descriptors, path tables and directories; it is given files without bytes, so that the data and its
-place are ours. The finished file is read once more and checked against the standard and the hashes.
+place are ours. The file is read back behind the writer, each block once its bytes are written, and hashed; the finished
+structures are checked against the standard, and what was read back against the hashes.
 """
 
 from __future__ import annotations
@@ -10,12 +11,14 @@ import hashlib
 import os
 import re
 import shutil
+import threading
 from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from discprep.disc.layout.check import Expected, check_image
+from discprep.disc.layout.check import Checked, Expected, check_image, hash_image
 from discprep.disc.layout.fields import SECTOR, SYSTEM_AREA_BYTES
 from discprep.disc.layout.options import BootImage, ImageOptions
 from discprep.disc.layout.seal import seal
@@ -63,15 +66,15 @@ def write_image(
     """Writes, seals and checks an image at `path`, a part file that the caller then gives its final name.
 
     The data lies in the order of `named`, equal content once, second copies (`Named.second`) after everything else.
-    The finished image is read once more, its structures checked against the standard and every file's bytes against
-    the hash it was staged with, so that a source that changed is noticed and no further check is needed before the
-    rename.
+    Every byte is read back from the file, close behind the writer, which never goes back to a place it has passed:
+    each file's bytes are compared with the hash it was staged with, and the finished structures with the standard, so
+    that a source that changed is noticed and no further check is needed before the rename.
 
     Args:
         named: from `names.map_names`
         path: where to write; a file there is replaced. Nothing is left there after an error
         options: the volume's settings
-        progress: told of bytes, key "image"
+        progress: told of the bytes written, key "image"; they are read back meanwhile
         layout: of these names and options, where it is known already
 
     Raises:
@@ -84,10 +87,9 @@ def write_image(
     _check_options(options)
     layout = layout or lay_out(named, options)
     _check_room(path, layout.sectors * SECTOR)
-    progress.begin("image", "writing the image", 2 * layout.sectors * SECTOR)
+    progress.begin("image", "writing the image", layout.sectors * SECTOR)
     try:
-        head_sha256 = _write(path, layout, options, progress)
-        checked = check_image(path, expected_files(layout), progress, key="image")
+        head_sha256, checked = _write(path, layout, options, progress)
         if checked.faults:
             raise_all(_changed_sources(layout) or [DiscError(str(fault), hint=OUR_FAULT) for fault in checked.faults])
     except BaseException:
@@ -167,8 +169,27 @@ class _NoBytes:
         return 0
 
 
-def _write(path: Path, layout: Layout, options: ImageOptions, progress: Progress) -> str:
-    """Writes everything; returns the SHA-256 of the structures."""
+class _Written:
+    """How far the image stands in its file, told by the writer to the thread that reads it back."""
+
+    def __init__(self) -> None:
+        self._condition = threading.Condition()
+        self._end = 0
+
+    def reached(self, end: int) -> None:
+        """The bytes before `end` are written."""
+        with self._condition:
+            self._end = end
+            self._condition.notify()
+
+    def wait(self, end: int) -> None:
+        """Returns once the bytes before `end` are written."""
+        with self._condition:
+            self._condition.wait_for(lambda: self._end >= end)
+
+
+def _write(path: Path, layout: Layout, options: ImageOptions, progress: Progress) -> tuple[str, Checked]:
+    """Writes and reads back everything; returns the SHA-256 of the structures, and what the check found."""
     # A file left by an earlier run must not show through the places that are never written.
     path.unlink(missing_ok=True)
     with path.open("x+b") as file:
@@ -178,11 +199,24 @@ def _write(path: Path, layout: Layout, options: ImageOptions, progress: Progress
         file.truncate(0)
         file.seek(0)
         file.write(head)
+        file.truncate(layout.sectors * SECTOR)
         file.flush()
         progress.advance("image", len(head))
-        _write_data(file.fileno(), layout, progress)
-        file.truncate(layout.sectors * SECTOR)
-    return hashlib.sha256(head).hexdigest()
+        checked = _write_behind_head(file.fileno(), path, layout, progress)
+    return hashlib.sha256(head).hexdigest(), checked
+
+
+def _write_behind_head(target: int, path: Path, layout: Layout, progress: Progress) -> Checked:
+    """Writes the data while a thread reads the image back, then checks the structures while it reads the rest."""
+    written, expected = _Written(), expected_files(layout)
+    with ThreadPoolExecutor(1) as pool:
+        reading = pool.submit(hash_image, path, expected, written.wait)
+        try:
+            _write_data(target, layout, progress, written)
+        finally:
+            # After an error too: the reader must come to its end.
+            written.reached(layout.sectors * SECTOR)
+        return check_image(path, expected, hashed=reading.result)
 
 
 def _head(file: BinaryIO, layout: Layout) -> bytes:
@@ -260,7 +294,7 @@ def _check_start(iso, layout: Layout) -> None:  # type: ignore[no-untyped-def]
 # ---------------------------------------------------------------------------------------------------- data
 
 
-def _write_data(target: int, layout: Layout, progress: Progress) -> None:
+def _write_data(target: int, layout: Layout, progress: Progress, written: _Written) -> None:
     """Copies every distinct content to its place; blocks of zeros are left as holes."""
     with _Sources() as sources:
         for chunk in layout.chunks:
@@ -269,6 +303,7 @@ def _write_data(target: int, layout: Layout, progress: Progress) -> None:
                 if block != ZEROS:
                     _write_at(target, block, at)
                 at += len(block)
+                written.reached(at)
                 progress.advance("image", len(block))
 
 

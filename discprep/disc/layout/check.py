@@ -5,6 +5,7 @@ Written from the standard; it shares with the writer only the byte layouts of `r
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -77,13 +78,28 @@ class Checked:
     hashes: dict[Span, str]
 
 
+@dataclass(frozen=True, slots=True)
+class Hashed:
+    """The SHA-256 of a whole image and of its spans, as read back from the file."""
+
+    whole: str
+    spans: dict[Span, str]
+
+
 def check_image(
-    path: Path, expected: Sequence[Expected] | None = None, progress: Progress | None = None, key: str = "check"
+    path: Path,
+    expected: Sequence[Expected] | None = None,
+    progress: Progress | None = None,
+    key: str = "check",
+    hashed: Callable[[], Hashed] | None = None,
 ) -> Checked:
     """Checks an image file: its structures, and with `expected` every file's place, size and bytes.
 
     Without `expected` (a stranger's image) all files are hashed as they are found, and bytes after the volume's end
     are no fault. Reads the image once, apart from its structures. Time and memory are bounded by its size.
+
+    Args:
+        hashed: gives what `hash_image` read for these `expected`, where it read behind the writer; asked last
 
     Raises:
         OSError: the image cannot be read
@@ -92,22 +108,46 @@ def check_image(
     faults = Faults()
     with ImageFile(path) as image:
         structure = check_structure(image, faults, exact=expected is not None)
-        spans = _wanted_spans(structure, expected, image.size_bytes, faults)
-        with Digester(spans) as digester:
-            for block in _blocks(image):
-                digester.feed(block)
-                progress.advance(key, len(block))
-            whole = digester.whole()
+        if hashed:
+            found = hashed()
+        else:
+            spans = _wanted_spans(structure, expected, image.size_bytes, faults)
+            found = _hash_blocks(_blocks(image), spans, lambda count: progress.advance(key, count))
         if expected is not None:
-            _compare(structure, expected, digester.hashes, faults)
-        return Checked(faults.all(), structure, whole, image.size_bytes, digester.hashes)
+            _compare(structure, expected, found.spans, faults)
+        return Checked(faults.all(), structure, found.whole, image.size_bytes, found.spans)
 
 
-def _blocks(image: Sectors) -> Iterator[bytes]:
-    sector = 0
-    while block := image.read(sector, BLOCK_SECTORS):
+def hash_image(path: Path, expected: Sequence[Expected], ready: Callable[[int], None]) -> Hashed:
+    """Hashes an image file of its final length while it is being written.
+
+    Args:
+        expected: the files whose bytes are hashed one by one
+        ready: returns once the image's bytes before an offset stand in the file
+
+    Raises:
+        OSError: the image cannot be read
+    """
+    with ImageFile(path) as image:
+        spans = {(file.extent * SECTOR, file.size_bytes) for file in expected}
+        return _hash_blocks(_blocks(image, ready), spans, lambda count: None)
+
+
+def _hash_blocks(blocks: Iterable[bytes], spans: set[Span], told: Callable[[int], None]) -> Hashed:
+    with Digester(spans) as digester:
+        for block in blocks:
+            digester.feed(block)
+            told(len(block))
+        return Hashed(digester.whole(), digester.hashes)
+
+
+def _blocks(image: Sectors, ready: Callable[[int], None] | None = None) -> Iterator[bytes]:
+    for sector in range(0, -(-image.size_bytes // SECTOR), BLOCK_SECTORS):
+        if ready:
+            ready(min((sector + BLOCK_SECTORS) * SECTOR, image.size_bytes))
+        if not (block := image.read(sector, BLOCK_SECTORS)):
+            return
         yield block
-        sector += BLOCK_SECTORS
 
 
 def file_spans(found: Found) -> list[Span]:
@@ -253,15 +293,15 @@ def _path(tree: Tree, directory: Directory, record: Record) -> str:
 
 
 def _check_records(tree: Tree, directory: Directory, faults: Faults) -> None:
+    kind = tree.kind
     for index, record in enumerate(directory.records):
-        where = _path(tree, directory, record) if index > 1 else _where(directory)
-        for problem in record.faults():
-            faults.add("both-endian" if "byte orders" in problem else "records", problem, where)
-        if index > 1 and tree.kind == "primary":
-            for problem in identifier_faults(record.identifier, record.folder):
-                faults.add("names", problem, where)
-        if index > 1 and tree.kind == "joliet" and _joliet_forbidden(record):
-            faults.add("names", "its Joliet name has a character that is not allowed, or more than 64", where)
+        problems = [("both-endian" if "byte orders" in text else "records", text) for text in record.faults()]
+        if index > 1 and kind == "primary":
+            problems += [("names", text) for text in identifier_faults(record.identifier, record.folder)]
+        if index > 1 and kind == "joliet" and _joliet_forbidden(record):
+            problems.append(("names", "its Joliet name has a character that is not allowed, or more than 64"))
+        for rule, text in problems:
+            faults.add(rule, text, _path(tree, directory, record) if index > 1 else _where(directory))
 
 
 def identifier_faults(identifier: bytes, folder: bool) -> Iterator[str]:
@@ -283,10 +323,13 @@ def identifier_faults(identifier: bytes, folder: bool) -> Iterator[str]:
         yield f"its file name has {len(stem) + len(extension)} characters, at most 30 are allowed"
 
 
+_JOLIET_FORBIDDEN = re.compile(r"[*/:;?\\\x00-\x1f]")
+
+
 def _joliet_forbidden(record: Record) -> bool:
     text = record.identifier.decode("utf-16-be", "replace")
     bare = text[:-2] if text.endswith(";1") else text
-    return len(record.identifier) > 128 + 4 or any(c in "*/:;?\\" or ord(c) < 32 for c in bare)
+    return len(record.identifier) > 128 + 4 or _JOLIET_FORBIDDEN.search(bare) is not None
 
 
 def _check_paths(tree: Tree, faults: Faults) -> None:

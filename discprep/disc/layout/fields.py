@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import calendar
 import time
+from functools import lru_cache
 
 SECTOR = 2048
 FIRST_DESCRIPTOR = 16  # sectors 0 to 15 are the system area (ECMA-119 §6.2.1)
@@ -47,6 +48,7 @@ def agree(data: bytes, offset: int, length: int) -> bool:
     return little(data, offset, length) == big(data, offset + length, length)
 
 
+@lru_cache(maxsize=1024)
 def short_date(time_s: int, offset_quarters: int = 0) -> bytes:
     """The 7-byte date of a directory record (§9.1.5); its years are 1900 to 2155, others become the nearest.
 

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from discprep.disc.layout.fields import SECTOR, agree, big, little
+from discprep.disc.layout.fields import SECTOR, big, little
 
 HIDDEN, FOLDER, ASSOCIATED, MORE = 0x01, 0x02, 0x04, 0x80
 SELF, PARENT = b"\0", b"\1"
@@ -43,11 +43,11 @@ class Record:
 
     @property
     def identifier(self) -> bytes:
-        return bytes(self.raw[33 : 33 + self.raw[32]])
+        return self.raw[33 : 33 + self.raw[32]]
 
     @property
     def system_use(self) -> bytes:
-        return bytes(self.raw[self.system_use_offset :])
+        return self.raw[self.system_use_offset :]
 
     @property
     def system_use_offset(self) -> int:
@@ -57,13 +57,14 @@ class Record:
 
     def faults(self) -> Iterator[str]:
         """What this record alone has wrong."""
-        if not (agree(self.raw, 2, 4) and agree(self.raw, 10, 4) and agree(self.raw, 28, 2)):
+        raw = self.raw
+        if raw[2:6] != raw[9:5:-1] or raw[10:14] != raw[17:13:-1] or raw[28:30] != raw[31:29:-1]:
             yield "its numbers differ between the two byte orders"
         if len(self.raw) % 2:
             yield f"its length {len(self.raw)} is odd"
         if self.raw[26] or self.raw[27]:
             yield "it is interleaved"
-        if little(self.raw, 28, 2) != 1:
+        if raw[28:30] != b"\1\0":
             yield f"it lies on volume {little(self.raw, 28, 2)} of the set"
 
 

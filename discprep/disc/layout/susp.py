@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from discprep.disc.layout.fields import SECTOR, little, read_long_date, read_short_date
 
+NO_ENTRY = bytes(4)
 MAX_AREAS = 32  # continuation areas followed for one record
 ReadSector = Callable[[int], bytes]
 
@@ -15,7 +16,7 @@ RR_BYTES, PX_BYTES, TF_BYTES, NM_BYTES, SP_BYTES, CE_BYTES = 5, 36, 26, 5, 7, 28
 PLAIN_BYTES = RR_BYTES + PX_BYTES + TF_BYTES
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Entry:
     """One entry: its signature, its data after the four header bytes, and where its bytes begin."""
 
@@ -40,13 +41,14 @@ def entries(area: bytes, read: ReadSector, skip: int = 0) -> Iterator[Entry]:
     for _ in range(MAX_AREAS):
         following = None
         offset = skip if sector is None else 0
-        while offset + 4 <= len(area):
+        end = len(area)
+        while offset + 4 <= end:
             signature, length = area[offset : offset + 2], area[offset + 2]
-            if signature == b"ST" or not any(area[offset : offset + 4]):
+            if signature == b"ST" or area[offset : offset + 4] == NO_ENTRY:
                 break
-            if length < 4 or offset + length > len(area):
+            if length < 4 or offset + length > end:
                 raise BrokenEntries(f"a System Use entry of {length} bytes does not fit its area")
-            entry = Entry(signature.decode("latin-1"), bytes(area[offset + 4 : offset + length]), sector, base + offset)
+            entry = Entry(signature.decode("latin-1"), area[offset + 4 : offset + length], sector, base + offset)
             if signature == b"CE" and length >= 28:
                 following = (little(area, offset + 4, 4), little(area, offset + 12, 4), little(area, offset + 20, 4))
             yield entry
