@@ -1,0 +1,89 @@
+"""The main job on a disk that refuses at one change, and at all after it; then again on one that works."""
+
+from __future__ import annotations
+
+import errno
+import hashlib
+import json
+import os
+import shutil
+import sys
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from support.bench_set import BenchSet, usual
+from support.shim import Shim
+
+CODES = (errno.ENOSPC, errno.EIO, errno.EACCES, errno.EROFS, errno.EDQUOT, errno.ENAMETOOLONG)
+
+
+@dataclass
+class DiskJob:
+    """`whole` first: its outputs are what every later run must end with."""
+
+    folder: Path
+    wanted: dict[str, str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        job = self.folder / "job"
+        (job / "tmp").mkdir(parents=True)
+        self.bench: BenchSet = usual(job)
+        self.shim = Shim(self.folder, under=job, env={"TMPDIR": str(job / "tmp")})
+
+    @property
+    def words(self) -> list[object]:
+        job = ["prepare", self.bench.manifest, "--out", self.bench.out, *self.bench.words, "--json"]
+        return [sys.executable, "-m", "discprep", *job]
+
+    def whole(self) -> int:
+        """Runs without a fault; how many changes that makes."""
+        total = self.shim.count(self.words)
+        self.wanted = self.outputs()
+        assert any(name.endswith(".iso") for name in self.wanted)
+        return total
+
+    def outputs(self) -> dict[str, str]:
+        """Digests of what stands under a final name in the output folder."""
+        out = self.bench.out
+        files = sorted(out.iterdir()) if out.exists() else []
+        return {p.name: hashlib.sha256(p.read_bytes()).hexdigest() for p in files if not p.name.endswith(".part")}
+
+    def forget(self) -> None:
+        """Back to a machine that has never run it."""
+        for path in (self.bench.out, self.bench.folder / "cache", self.bench.folder / "tmp"):
+            shutil.rmtree(path, ignore_errors=True)
+        (self.bench.folder / "tmp").mkdir()
+        for path in self.bench.folder.glob("*.pins.toml*"):
+            path.unlink()
+
+    def refused_at(self, at: int) -> bool:
+        """One fresh run with a fault at that change and after it, then one without; whether the first was refused."""
+        code = CODES[at % len(CODES)]
+        self.forget()
+        done = self.shim.run(self.words, at=at, code=code)
+        assert done.returncode in (0, 3), (at, code, done.stdout, done.stderr)
+        self._nothing_half_written(at)
+        if done.returncode == 3:
+            _told(json.loads(done.stdout), code, at)
+        again = self.shim.run(self.words, at=0)
+        assert again.returncode == 0, (at, again.stdout)
+        assert self.outputs() == self.wanted, (at, code, self.outputs(), self.wanted)
+        assert not list(self.bench.folder.rglob("*.part")), at
+        return done.returncode == 3
+
+    def _nothing_half_written(self, at: int) -> None:
+        """What has a final name is whole: the bytes of the run without a fault, or of the name itself."""
+        for name, digest in self.outputs().items():
+            assert self.wanted.get(name) == digest, (at, name)
+        for path in (self.bench.folder / "cache" / "objects").rglob("*"):
+            assert path.is_dir() or hashlib.sha256(path.read_bytes()).hexdigest() == path.name, at
+
+
+def _told(document: dict[str, Any], code: int, at: int) -> None:
+    """Of the family "storage", in the host's own words, with a path and the next step."""
+    errors = document["errors"]
+    assert errors, at
+    for error in errors:
+        assert error["family"] == "storage", (at, error)
+        assert os.strerror(code) in error["message"] and error["hint"], (at, error)
