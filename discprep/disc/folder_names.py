@@ -107,10 +107,10 @@ class _Folder:
 
     def _free(self, names: tuple[str, ...]) -> bool:
         keys = {self.rule.key(name) for name in names}
-        return len(keys) == len(names) and not keys & self.taken and not any(map(self.rule.reserved, names))
+        return len(keys) == len(names) and keys.isdisjoint(self.taken) and not any(map(self.rule.reserved, names))
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class _Shape:
     """A unit's parts, ready to be joined with a tail."""
 
@@ -140,7 +140,7 @@ class _Shape:
         return name, self.rule.join(*_legal(self.rule, wanted, False), False)
 
     def why(self, name: str, tail: int) -> str:
-        if _seen(name) == _seen(self.unit.main.name):
+        if _alike(name, self.unit.main.name):
             return ""
         notes = (*self.notes, f"the name without {tail} is taken") if tail else self.notes
         return ", ".join(notes) or "written in the characters the machine has"
@@ -158,11 +158,12 @@ def _shape(rule: Rule, unit: _Unit) -> _Shape:
         elif not rule.pairs_by_stem:
             room -= len(unit.pattern.encode()) - len("{name}")
     notes = []
-    if _seen(rule.join(stem, full_extension, main.folder)) != _seen(main.name):
+    if not _alike(rule.join(stem, full_extension, main.folder), main.name):
         notes.append("characters it cannot hold replaced")
-    if len(rule.cut(stem, room)) < len(stem) or extension != full_extension:
+    cut = rule.cut(stem, room)
+    if len(cut) < len(stem) or extension != full_extension:
         notes.append("shortened")
-    if rule.reserved(rule.join(rule.cut(stem, room), extension, main.folder)):
+    if rule.reserved(rule.join(cut, extension, main.folder)):
         notes.append("a device has this name")
         stem = rule.cut(stem, room - 1) + "_"
     return _Shape(rule, unit, stem, extension, room, tuple(notes), companion)
@@ -177,7 +178,12 @@ def _legal(rule: Rule, name: str, folder: bool) -> tuple[str, str]:
 
 def _companion_why(unit: _Unit, name: str) -> str:
     assert unit.companion
-    return "" if _seen(name) == _seen(unit.companion.name) else f"named after {unit.main.name}"
+    return "" if _alike(name, unit.companion.name) else f"named after {unit.main.name}"
+
+
+def _alike(one: str, other: str) -> bool:
+    """Whether a person takes two names for one."""
+    return one == other or _seen(one) == _seen(other)
 
 
 def _seen(name: str) -> str:

@@ -6,6 +6,7 @@ import re
 import unicodedata
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Protocol
 
 from discprep.model import NameRule, Volume
@@ -187,6 +188,11 @@ def rock_ridge_rule(charset: str) -> LongRule:
     return LongRule("Rock Ridge", ROCK_RIDGE_BYTES, frozenset("/"), charset, True)
 
 
+@lru_cache(maxsize=64)
+def _folded(words: tuple[str, ...]) -> frozenset[str]:
+    return frozenset(word.casefold() for word in words)
+
+
 @dataclass(frozen=True, slots=True)
 class VolumeRule:
     """The machine's own volume, as its profile describes it. Lengths count characters."""
@@ -228,7 +234,7 @@ class VolumeRule:
         return name if self.volume.case_sensitive else name.casefold()
 
     def reserved(self, name: str) -> bool:
-        words = {word.casefold() for word in self.volume.reserved}
+        words = _folded(self.volume.reserved)
         return bool(words) and (name.casefold() in words or name.partition(".")[0].casefold() in words)
 
 
