@@ -3,7 +3,8 @@
     python tests/bench/image_speed.py [RUNS]
 
 Two sets: 600 MB in 20 files, and 10,000 files of 60 kB in 100 folders. Ours is the image *and* the full check of its
-structures and of every file's hash, read back behind the writer; theirs is the image alone. Bound: at most 1.5 times xorriso, under 120 MB.
+structures and of every file's hash, read back behind the writer; theirs is the image alone. Bound: at most 1.5 times
+xorriso, under 120 MB.
 """
 
 import json
