@@ -103,7 +103,7 @@ def test_image_is_read_back(bench: BenchSet) -> None:
     for path, at in flips([bench.image()], 25, 4):
         with flipped(path, at):
             ran = run("readback", bench.out / "record.json", path)
-            assert ran.code == 1 or "no file lies there" in " ".join(ran.out.split()), (at, ran.out)
+            assert ran.code == 1 or "no file lies there" in " ".join(ran.err.split()), (at, ran)
 
 
 def test_unpacked_store(bench: BenchSet) -> None:

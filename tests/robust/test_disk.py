@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from support.disk_job import DiskJob
 
-EVERY = 37
+EVERY = 53
 
 
 @pytest.mark.slow

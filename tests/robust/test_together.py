@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 import subprocess
 import sys
@@ -10,6 +11,7 @@ from pathlib import Path
 import pytest
 from support.bench_set import BenchSet, usual
 from support.command import run
+from support.shim import Shim
 
 
 def _words(bench: BenchSet, out: Path) -> list[str]:
@@ -44,3 +46,12 @@ def test_a_linked_cache(tmp_path: Path) -> None:
     (tmp_path / "cache").symlink_to(tmp_path / "elsewhere")
     assert run("prepare", bench.manifest, "--out", bench.out, *bench.words).code == 0
     assert (tmp_path / "cache").is_symlink() and list((tmp_path / "elsewhere" / "objects").iterdir())
+
+
+def test_a_cache_on_a_read_only_disk(tmp_path: Path) -> None:
+    """EROFS (POSIX.1-2017 <errno.h>) at the cache's first change: exit 3, the remedy, and no output."""
+    (tmp_path / "job").mkdir()
+    bench = usual(tmp_path / "job")
+    done = Shim(tmp_path, under=tmp_path / "job" / "cache").run(_words(bench, bench.out), at=1, code=errno.EROFS)
+    assert done.returncode == 3 and "--cache DIR" in done.stderr and "Traceback" not in done.stderr, done.stderr
+    assert not bench.out.exists() or not list(bench.out.iterdir())
