@@ -140,6 +140,7 @@ class Cache:
             path.parent.mkdir(exist_ok=True)
             if os.name == "posix":
                 part.chmod(0o444)
+            os.utime(part, (date_s, date_s))  # so that a lost line of the log does not lose the date
             part.replace(path)
             return self._note(path, digests, date_s, source)
 
