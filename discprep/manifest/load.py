@@ -116,6 +116,9 @@ def _read_includes(source: Source, loading: _Loading, above: tuple[Path, ...] = 
     """Reads what a file includes, depth first; each file once, no circles."""
     chain = (*above, source.path.resolve())
     include = source.data.get("include", [])
+    if isinstance(include, list) and len(include) > MOST_INCLUDES:
+        loading.report(ManifestError(f"more than {MOST_INCLUDES} included files", where=source.where(("include",))))
+        return
     for name in include if isinstance(include, list) else []:
         if not isinstance(name, str) or "\0" in name:
             continue
