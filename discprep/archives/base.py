@@ -100,7 +100,7 @@ class Reader(Protocol):
         header, unknown method, encrypted); `read` is not called then.
         """
 
-    def read(self, member: Member) -> Iterator[bytes]:
+    def read(self, member: Member) -> Iterable[bytes]:
         """The member's bytes in pieces, `size_bytes` in all and with the stored checksum right.
 
         Raises:
@@ -149,6 +149,15 @@ _CHECKSUMS: dict[str, tuple[int, Update]] = {"crc16": (4, crc16), "crc32": (8, z
 def checksum_text(kind: str, value: int) -> str:
     """`crc16 9778`, `crc32 af083b2d`: the form of `Member.checksum`."""
     return f"{kind} {value:0{_CHECKSUMS[kind][0]}x}"
+
+
+def fits(data: bytes, size_bytes: int, checksum: str) -> bool:
+    """Whether a whole member, in memory at once, is what its header promises; True only where a checksum says so."""
+    kind = checksum.partition(" ")[0]
+    if len(data) != size_bytes or kind not in _CHECKSUMS:
+        return False
+    digits, update = _CHECKSUMS[kind]
+    return f"{kind} {update(data, 0):0{digits}x}" == checksum
 
 
 def enforced(chunks: Iterable[bytes], size_bytes: int, checksum: str = "") -> Iterator[bytes]:

@@ -7,10 +7,10 @@ from the document that is tolerated here was seen in archives of such packers.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 
 from discprep.archives import lha_decode, times
-from discprep.archives.base import Again, Format, MemberError, Options, Source, checksum_text, enforced
+from discprep.archives.base import Again, Format, MemberError, Options, Source, checksum_text, enforced, fits
 from discprep.archives.lha_headers import (
     ANY_METHOD,
     FOLDER,
@@ -111,16 +111,22 @@ class LhaReader:
         for charset in sorted(self._guessed):
             self.notices.append(f"the archive does not say how names are written; read as {charset}, a guess")
 
-    def read(self, member: Member) -> Iterator[bytes]:
+    def read(self, member: Member) -> Iterable[bytes]:
         """The bytes of the member last given out; see `base.Reader`."""
         header = self._header
         assert header is not None
+        # Collections hold thousands of small members: those are decoded and compared at once.
+        data = None if self._tried else lha_decode.small(self._source, header)
+        if data is not None and fits(data, member.size_bytes, member.checksum):
+            return (data,)
+        return self._decoded(member, header)
+
+    def _decoded(self, member: Member, header: Header) -> Iterator[bytes]:
         names = lha_decode.decoders(header)
         if not names:
             raise lha_decode.missing()
-        name = names[self._tried]
-        pieces = lha_decode.decode(name, self._source, header, self._options.scratch)
         try:
+            pieces = lha_decode.decode(names[self._tried], self._source, header, self._options.scratch)
             yield from enforced(pieces, member.size_bytes, member.checksum)
         except MemberError:
             self._tried += 1
@@ -240,6 +246,8 @@ class LhaReader:
         """The path as text with `/` between its parts."""
         if 0x44 in header.extended:
             return self._wide_name(header)
+        if raw.isascii() and b"\\" not in raw:
+            return raw.decode("ascii")
         # A double-byte charset may hold 5C inside a character: decode first, split after.
         text = "/".join([self._text(header, part) for part in raw.split(b"\xff")])
         keeps = header.level > 0 and header.os_id in BACKSLASH_IN_NAMES
@@ -254,6 +262,8 @@ class LhaReader:
         return _joined(folder, name, "/").replace("\\", "/")
 
     def _text(self, header: Header, raw: bytes) -> str:
+        if not raw:
+            return ""
         if raw.isascii():
             return raw.decode("ascii")
         charset = self._options.charset or _code_page(header)

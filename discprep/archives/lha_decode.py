@@ -26,6 +26,7 @@ KNOWN = STORED | {
 }  # fmt: skip
 FAST = {"-lh4-": b"-lh5-", "-lh5-": b"-lh5-", "-lh6-": b"-lh6-", "-lh7-": b"-lh7-"}
 WINDOW_BYTES = 2**16  # the largest window of the methods in FAST
+SMALL_BYTES = CHUNK_BYTES
 IN_MEMORY_BYTES = 2**23  # packed data up to here is handed over as bytes, more through a file
 
 
@@ -59,6 +60,27 @@ def decode(name: str, source: Source, header: Header, scratch: Path) -> Iterable
     return _pylhasa(source, header, scratch)
 
 
+def small(source: Source, header: Header) -> bytes | None:
+    """All bytes of a small member of a usual method, as the fast decoder sees them and to be compared by the caller;
+    None for any other member.
+    """
+    if header.packed_bytes > SMALL_BYTES or not 0 < header.size_bytes <= SMALL_BYTES or header.method not in FAST:
+        return None
+    if is_odd_lh7(header) or not _installed("lzhlib"):
+        return None
+    import lzhlib
+
+    taken = io.BytesIO()
+    packed = io.BytesIO(source.at(header.data_offset, header.packed_bytes))
+    session = lzhlib.LZHDecodeSession(packed, taken, _Info(header))
+    try:
+        while not session.do_next() and session.output_pos <= header.size_bytes:
+            pass
+    except Exception:
+        return b""
+    return taken.getvalue()
+
+
 @cache
 def _installed(name: str) -> bool:
     try:
@@ -70,6 +92,8 @@ def _installed(name: str) -> bool:
 
 class _Info:
     """What lzhlib wants to know; a missing field would crash it."""
+
+    __slots__ = ("CRC", "compress_size", "compress_type", "file_size")
 
     def __init__(self, header: Header) -> None:
         self.compress_type = FAST[header.method]
@@ -108,24 +132,7 @@ class _Output:
 
 
 def _lzhlib(source: Source, header: Header, scratch: Path) -> Iterable[bytes]:
-    if header.packed_bytes <= CHUNK_BYTES >= header.size_bytes:
-        return _lzhlib_small(source, header)
     return _same_start(_lzhlib_large(source, header), source, header, scratch)
-
-
-def _lzhlib_small(source: Source, header: Header) -> list[bytes]:
-    """At once, as collections hold thousands of small files."""
-    import lzhlib
-
-    taken = _Output()
-    packed = io.BytesIO(source.at(header.data_offset, header.packed_bytes))
-    session = lzhlib.LZHDecodeSession(packed, taken, _Info(header))
-    try:
-        while not session.do_next() and session.output_pos <= header.size_bytes:
-            pass
-    except Exception as error:
-        raise MemberError(f"its packed data does not decode ({error})") from None
-    return taken.pieces
 
 
 def _same_start(pieces: Iterator[bytes], source: Source, header: Header, scratch: Path) -> Iterator[bytes]:

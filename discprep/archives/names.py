@@ -81,8 +81,11 @@ class Guard:
             TooMuch: the archive breaks a limit as a whole
         """
         self._count(member)
-        name = tidy(member.name)
-        problem = member.problem or name_problem(name) or _no_name(name, member) or self._place(name, member)
+        name, problem = member.name, member.problem
+        if not _PLAIN.match(name):
+            name = tidy(name)
+            problem = problem or name_problem(name) or _no_name(name, member)
+        problem = problem or self._place(name, member)
         if problem != member.problem or name != member.name:
             member = replace(member, name=_shown(name), problem=problem)
         return member, self._refusal(member)
@@ -103,7 +106,7 @@ class Guard:
         """Takes the path for this member, unless something else has it or stands in its way."""
         if len(name) > self._limits.name_bytes or name.count("/") >= DEPTH_MAX:
             return f"its path is longer than {self._limits.name_bytes} characters or {DEPTH_MAX} parts"
-        parent = name.rpartition("/")[0]
+        parent = name[: max(name.rfind("/"), 0)]
         if parent != self._parent:
             blocked = self._enter(parent, member.index)
             if blocked:

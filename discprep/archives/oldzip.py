@@ -6,11 +6,7 @@ The program is handed a ZIP archive of this one member under the name `m`, so it
 
 from __future__ import annotations
 
-import shutil
 import struct
-import subprocess
-import tempfile
-import threading
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -57,6 +53,8 @@ def decoded(packed: Packed, options: Options) -> Iterator[bytes]:
         MemberError: the program could not decode it or took too long
         ToolError: neither a program nor a library on this host decodes it
     """
+    import shutil
+
     for name, arguments in PROGRAMS.items():
         path = shutil.which(name)
         if path:
@@ -86,6 +84,10 @@ def wrapper(packed: Packed) -> Iterator[bytes]:
 
 def _through(path: str, arguments: Callable[[str], list[str]], packed: Packed, options: Options) -> Iterator[bytes]:
     """What the program at `path` makes of the member: bounded in size and time, then killed."""
+    import subprocess  # few archives need it, and every worker would wait for it
+    import tempfile
+    import threading
+
     with tempfile.TemporaryDirectory(dir=options.scratch) as folder:
         place = Path(folder, "member.zip")
         with place.open("wb") as file:

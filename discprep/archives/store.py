@@ -322,7 +322,7 @@ def read_content(content: Content) -> Iterator[bytes]:
     """See `discprep.archives.read_content`."""
     digest = hashlib.sha256()
     try:
-        with content.path.open("rb") as file:
+        with content.path.open("rb", buffering=0) as file:
             file.seek(content.offset_bytes)
             left = content.size_bytes
             while left > 0 and (piece := file.read(min(left, READ_BYTES))):

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import hashlib
 import os
+import secrets
 import sys
 import tempfile
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from fnmatch import fnmatchcase
+from io import FileIO
 from pathlib import Path
 from typing import Literal
 
@@ -138,7 +140,8 @@ class Writer:
         self._progress = progress
         windows = os.name == "nt"
         self._names = HostNames(windows, case_sensitive=not windows and sys.platform != "darwin")
-        self._done: dict[str, str] = {}  # host path: sha256, of this run
+        self._parts: dict[str, Path] = {}  # folders known to be there: where a file in them is written
+        self._part = f".part-{secrets.token_hex(4)}"
 
     def all(self, entries: list[Unpacked]) -> list[Extracted]:
         """Every entry in order. Folder times are left alone: they change as files come."""
@@ -164,45 +167,52 @@ class Writer:
 
     def _file(self, entry: Unpacked, content: Content) -> Extracted:
         path = self._names.path(entry.member.name)
-        target = self._folder / path
-        if not self._enter(path.rpartition("/")[0]):
+        above = path.rpartition("/")[0]
+        if not self._enter(above):
             return Extracted(entry, "blocked", path)
+        target = self._folder / path
         if os.path.lexists(target):
             state: State = "there" if _same(target, content) else "blocked"
             return Extracted(entry, state, path)
-        self._write(content, target, entry.member.time_s)
+        self._write(content, self._parts[above], target, entry.member.time_s)
         return Extracted(entry, "written", path)
 
     def _enter(self, path: str) -> bool:
         """Makes the folders of `path`; False when something else, a link too, stands in their place."""
+        if path in self._parts:
+            return True
         here = self._folder
         for part in path.split("/"):
             here = here / part
             if here.is_symlink() or (here.exists() and not here.is_dir()):
                 return False
             here.mkdir(exist_ok=True)
+        self._parts[path] = here / self._part
         return True
 
-    def _write(self, content: Content, target: Path, time_s: int | None) -> None:
-        handle, part = tempfile.mkstemp(prefix=".part-", dir=target.parent)
+    def _write(self, content: Content, part: Path, target: Path, time_s: int | None) -> None:
         try:
-            with os.fdopen(handle, "wb") as file:
+            with part.open("xb", buffering=0) as file:
                 for piece in read_content(content):
-                    file.write(piece)
+                    _all_written(file, piece)
                     self._progress.advance(KEY, len(piece))
             # Not synced: thousands of small files would wait for the disk one by one, and all can be made again.
-            _dress(Path(part), time_s)
-            Path(part).replace(target)
+            _set_time(part, time_s)
+            part.replace(target)
         except BaseException:
-            Path(part).unlink(missing_ok=True)
+            part.unlink(missing_ok=True)
             raise
 
 
-def _dress(path: Path, time_s: int | None) -> None:
-    """An ordinary new file's rights, and the member's wall clock read in this host's zone."""
-    mask = os.umask(0)
-    os.umask(mask)
-    path.chmod(0o666 & ~mask)
+def _all_written(file: FileIO, piece: bytes) -> None:
+    """A write may take only a part, as before a disk is full."""
+    view = memoryview(piece)
+    while view:
+        view = view[file.write(view) :]
+
+
+def _set_time(path: Path, time_s: int | None) -> None:
+    """The member's wall clock, read in this host's zone."""
     if time_s is None:
         return
     try:
