@@ -1,8 +1,7 @@
-"""Writes the image of a disc: structures through pycdlib, sealed by `layout.seal`, then the bytes of the files.
+"""Writes the image of a disc: the structures of `layout.structures`, then the bytes of the files.
 
-pycdlib writes descriptors, path tables and directories; it is given files without bytes, so that the data and its
-place are ours. The file is read back behind the writer, each block once its bytes are written, and hashed; the finished
-structures are checked against the standard, and what was read back against the hashes.
+The file is read back behind the writer, each block once its bytes are written, and hashed; the finished structures are
+checked against the standard, and what was read back against the hashes.
 """
 
 from __future__ import annotations
@@ -21,8 +20,8 @@ from typing import BinaryIO
 from discprep.disc.layout.check import Checked, Expected, check_image, hash_image
 from discprep.disc.layout.fields import SECTOR, SYSTEM_AREA_BYTES
 from discprep.disc.layout.options import BootImage, ImageOptions
-from discprep.disc.layout.seal import seal
-from discprep.disc.layout.sizes import Chunk, Layout, Node, lay_out
+from discprep.disc.layout.sizes import Chunk, Layout, lay_out
+from discprep.disc.layout.structures import OUR_FAULT, head_bytes
 from discprep.errors import (
     CapacityError,
     DiscError,
@@ -38,7 +37,6 @@ __all__ = ["BootImage", "ImageOptions", "ImageWritten", "write_image"]
 
 BLOCK_BYTES = 1 << 20
 ZEROS = bytes(BLOCK_BYTES)
-OUR_FAULT = "This is a fault of discprep, or of a version of pycdlib it does not know: please report it."
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,22 +149,7 @@ def _check_room(path: Path, size_bytes: int) -> None:
         )
 
 
-# --------------------------------------------------------------------------------------------- structures
-
-
-class _NoBytes:
-    """A file without bytes: pycdlib records its length and leaves its place empty."""
-
-    mode = "rb"
-
-    def read(self, size: int = -1) -> bytes:
-        return b""
-
-    def seek(self, offset: int, whence: int = 0) -> int:
-        return offset
-
-    def tell(self) -> int:
-        return 0
+# ------------------------------------------------------------------------------------------- writing, reading
 
 
 class _Written:
@@ -192,15 +175,10 @@ def _write(path: Path, layout: Layout, options: ImageOptions, progress: Progress
     """Writes and reads back everything; returns the SHA-256 of the structures, and what the check found."""
     # A file left by an earlier run must not show through the places that are never written.
     path.unlink(missing_ok=True)
-    with path.open("x+b") as file:
-        _write_structures(file, layout, options)
-        head = bytearray(_head(file, layout))
-        seal(head, layout, options)
-        file.truncate(0)
-        file.seek(0)
-        file.write(head)
+    head = head_bytes(layout, options)
+    with path.open("xb", buffering=0) as file:
+        _write_at(file.fileno(), head, 0)
         file.truncate(layout.sectors * SECTOR)
-        file.flush()
         progress.advance("image", len(head))
         checked = _write_behind_head(file.fileno(), path, layout, progress)
     return hashlib.sha256(head).hexdigest(), checked
@@ -217,78 +195,6 @@ def _write_behind_head(target: int, path: Path, layout: Layout, progress: Progre
             # After an error too: the reader must come to its end.
             written.reached(layout.sectors * SECTOR)
         return check_image(path, expected, hashed=reading.result)
-
-
-def _head(file: BinaryIO, layout: Layout) -> bytes:
-    """The bytes before the data, as written."""
-    file.seek(0)
-    head = file.read(layout.data_sector * SECTOR)
-    return head.ljust(layout.data_sector * SECTOR, b"\0")
-
-
-def _write_structures(file: BinaryIO, layout: Layout, options: ImageOptions) -> None:
-    """Lets pycdlib write descriptors, path tables, directories and catalogue."""
-    from pycdlib import PyCdlib
-    from pycdlib.pycdlibexception import PyCdlibException
-
-    iso = PyCdlib()
-    try:
-        iso.new(
-            interchange_level=options.level,
-            vol_ident=options.volume,
-            pub_ident_str=options.publisher,
-            preparer_ident_str=options.preparer,
-            app_ident_str=options.application,
-            joliet=3 if options.joliet else None,
-            rock_ridge="1.09" if options.rock_ridge else None,
-        )
-        for node in layout.nodes:
-            _add(iso, node, options)
-        _add_boot(iso, layout, options)
-        iso.force_consistency()
-        _check_start(iso, layout)
-        iso.write_fp(file, blocksize=BLOCK_BYTES)
-        iso.close()
-    except (PyCdlibException, ValueError, UnicodeError) as error:
-        raise DiscError(f"the image cannot be written: {error}", hint=OUR_FAULT) from error
-
-
-def _add(iso, node: Node, options: ImageOptions) -> None:  # type: ignore[no-untyped-def]
-    names: dict[str, str | int] = {"iso_path": "/" + "/".join(node.iso)}
-    if options.joliet:
-        names["joliet_path"] = "/" + "/".join(node.joliet)
-    if options.rock_ridge:
-        # As many letters as the name has bytes; the seal puts the bytes of the machine's charset in their place.
-        names["rr_name"] = "n" * len(node.rock_ridge[-1].encode(options.charset))
-        names["file_mode"] = 0o040555 if node.folder else 0o100444
-    if node.folder:
-        iso.add_directory(**names)
-    elif not node.catalogue:
-        names["iso_path"] = f"{names['iso_path']};1"
-        iso.add_fp(_NoBytes(), node.size_bytes, **names)
-
-
-def _add_boot(iso, layout: Layout, options: ImageOptions) -> None:  # type: ignore[no-untyped-def]
-    if not options.boot:
-        return
-    node = next(node for node in layout.nodes if node.catalogue)
-    more = {}
-    if options.joliet:
-        more["joliet_bootcatfile"] = "/" + node.joliet[0]
-    if options.rock_ridge:
-        more["rr_bootcatname"] = "n" * len(node.rock_ridge[0])
-    iso.add_eltorito(
-        f"/{'/'.join(options.boot.path)};1", bootcatfile=f"/{node.iso[0]};1", boot_load_size=4, **more
-    )  # fmt: skip
-
-
-def _check_start(iso, layout: Layout) -> None:  # type: ignore[no-untyped-def]
-    """The library's first data sector is the one the sizes foretold."""
-    filled = [node for node in layout.nodes if node.content and node.content.size_bytes]
-    if filled:
-        first = min(iso.get_record(iso_path=f"/{'/'.join(node.iso)};1").extent_location() for node in filled)
-        if first != layout.data_sector:
-            raise DiscError(f"the structures end at sector {first}, expected {layout.data_sector}", hint=OUR_FAULT)
 
 
 # ---------------------------------------------------------------------------------------------------- data

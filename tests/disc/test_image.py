@@ -1,4 +1,4 @@
-"""Images: the traps of the library that writes the structures, the sealed fields, the same bytes anywhere."""
+"""Images: the traps that other writers fall into, each field of the structures, the same bytes anywhere."""
 
 import hashlib
 import os
@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 from support.disc_readers import run
 from support.programs import program
-from support.trees import EPOCH, RULES, Shelf, folder, name, options, write
+from support.trees import EPOCH, RULES, Shelf, folder, name, options, random_tree, write
 
 from discprep.disc import image as module
-from discprep.disc.image import write_image
+from discprep.disc.image import BootImage, write_image
 from discprep.disc.layout.check import check_image
 from discprep.disc.layout.fields import SECTOR, little
 from discprep.disc.layout.records import Descriptor, split_directory
@@ -25,13 +25,8 @@ from discprep.model import Named, Staged
 # --------------------------------------------------------------------------------------------- each trap
 
 
-def test_the_library_watches_its_own_writes() -> None:
-    """The helpers switch on its check for overlapping writes."""
-    assert os.environ["PYCDLIB_TRACK_WRITES"]
-
-
 def test_two_files_of_one_name_never_become_one(tmp_path: Path) -> None:
-    """Trap B1: the library silently makes the second file an extent of the first, and no reader complains."""
+    """A writer's library (pycdlib 1.22) silently makes the second file an extent of the first; no reader complains."""
     shelf = Shelf(tmp_path)
     clash = (Named(shelf.file("a", b"first"), ("A.",)), Named(shelf.file("b", b"second!"), ("A.",)))
     with pytest.raises(NameRuleError, match="two files have the name"):
@@ -39,7 +34,7 @@ def test_two_files_of_one_name_never_become_one(tmp_path: Path) -> None:
 
 
 def test_a_folder_made_late_in_a_large_parent_knows_its_parent(tmp_path: Path) -> None:
-    """Trap B2: `..` of a folder in a parent of several sectors; checked from the bytes, by the standard §6.8.2.2."""
+    """`..` of a folder in a parent of several sectors; checked from the bytes, by the standard §6.8.2.2."""
     shelf = Shelf(tmp_path)
     files = [shelf.file(f"BIG/F{n:04d}.TXT", b"") for n in range(200)]
     for rules in ("1", "2jr"):
@@ -63,14 +58,14 @@ def records(data: bytes, extent: int, size_bytes: int):  # type: ignore[no-untyp
 
 
 def test_rock_ridge_shows_real_sizes(tmp_path: Path) -> None:
-    """Trap B3: with version 1.12's zero serial numbers one reader shows every file as empty."""
+    """With version 1.12's serial numbers left zero one reader shows every file as empty; ours are of version 1.09."""
     write([Shelf(tmp_path).file("A.TXT", b"four")], tmp_path / "x.iso", "1r")
     listing = run(program("bsdtar", "libarchive-tools"), "-tvf", tmp_path / "x.iso")
     assert next(line for line in listing.split("\n") if "A.TXT" in line).split()[4] == "4"
 
 
 def test_times_stand_in_every_slot(tmp_path: Path) -> None:
-    """Traps B4 and B5: swapped slots, dropped times of long names. All stamps are the file's own."""
+    """All three stamps of a file are its own, with a long name too."""
     staged = [Shelf(tmp_path).file("x" * 100, time_s=946_684_799)]
     write(staged, tmp_path / "x.iso", "3r")
     data = (tmp_path / "x.iso").read_bytes()
@@ -81,7 +76,7 @@ def test_times_stand_in_every_slot(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("change", ["shrink", "grow", "flip", "vanish"])
 def test_a_source_that_changes_is_noticed(tmp_path: Path, change: str) -> None:
-    """Trap B6: the library would fill or cut silently. Nothing is left under the name."""
+    """Nothing is filled or cut silently. Nothing is left under the name."""
     shelf = Shelf(tmp_path)
     source = shelf.folder / "shelf.bin"
     named = name([shelf.file("A.TXT", b"abc" * 4000)])
@@ -100,7 +95,7 @@ def test_a_source_that_changes_is_noticed(tmp_path: Path, change: str) -> None:
 
 
 def test_an_interruption_leaves_nothing(tmp_path: Path) -> None:
-    """Trap B7: Ctrl-C in the middle of the data."""
+    """Ctrl-C in the middle of the data."""
 
     class Interrupt:
         def begin(self, *words: object) -> None: ...
@@ -117,7 +112,7 @@ def test_an_interruption_leaves_nothing(tmp_path: Path) -> None:
 
 
 def test_progress_reaches_its_total(tmp_path: Path) -> None:
-    """Trap B8 is the library's own callback; ours counts the bytes written and the bytes checked."""
+    """The bytes written are counted, and come to what was announced."""
     counted = {"total": 0, "done": 0}
 
     class Count:
@@ -135,20 +130,20 @@ def test_progress_reaches_its_total(tmp_path: Path) -> None:
 
 
 def test_the_application_is_our_own(tmp_path: Path) -> None:
-    """Trap B10: an empty application id becomes the library's name."""
+    """The application id is the one that was asked for, and no library's."""
     write([], tmp_path / "x.iso")
     facts = run(program("isoinfo", "genisoimage"), "-d", "-i", tmp_path / "x.iso")
     assert "Application id: DISCPREP" in facts and "PYCDLIB" not in facts.upper().replace("DISCPREP", "")
 
 
 def test_folders_on_the_way_are_made(tmp_path: Path) -> None:
-    """Trap B11: parents must exist first."""
+    """Folders that no entry names stand in the image too."""
     write([Shelf(tmp_path).file("A/B/C/D.TXT")], tmp_path / "x.iso")
     assert "/A/B/C/D.TXT;1" in run(program("isoinfo", "genisoimage"), "-f", "-i", tmp_path / "x.iso")
 
 
 def test_the_order_is_the_standards(tmp_path: Path) -> None:
-    """Trap B12: `README.` before `README.1ST` (ECMA-119 §9.3), as two other writers order them."""
+    """`README.` before `README.1ST` (ECMA-119 §9.3), as two other writers order them."""
     files = {"README.1ST": b"1", "README": b"2", "F.C1": b"3", "F.C": b"4", "ABC1.TXT": b"5", "ABC": b"6"}
     write(Shelf(tmp_path).tree(files), tmp_path / "ours.iso", "1", pad_sectors=0)
     source = tmp_path / "tree"
@@ -168,7 +163,7 @@ def raw_names(path: Path) -> list[bytes]:
 
 
 def test_long_rock_ridge_names_stay_readable(tmp_path: Path) -> None:
-    """Trap B13: names over 116 bytes in a folder and its subfolder make one reader refuse the image; 100 pass."""
+    """Names over 116 bytes in a folder and its subfolder make one reader refuse the image; 100 pass."""
     shelf = Shelf(tmp_path)
     top = "t" * 150
     staged = [shelf.file(f"{top}/{'s' * 150}/{n}{'f' * 150}") for n in range(30)]
@@ -179,7 +174,7 @@ def test_long_rock_ridge_names_stay_readable(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("volume", ["my disc", "A/B;C", "é", "", "V" * 33])
 def test_a_volume_name_outside_the_standard_is_refused(tmp_path: Path, volume: str) -> None:
-    """The library accepts some of these; the standard has A-Z, 0-9 and _ up to 32."""
+    """The standard has A-Z, 0-9 and _ up to 32."""
     with pytest.raises(NameRuleError, match="is no volume name"):
         write_image((), tmp_path / "x.iso", replace(options(), volume=volume))
 
@@ -267,15 +262,19 @@ def test_too_little_room_is_known_before_a_byte_is_written(
     assert not (tmp_path / "x.iso").exists()
 
 
-def test_a_library_that_lays_out_otherwise_is_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Where another version's structures end elsewhere, nothing is written under the name."""
-    shelf = Shelf(tmp_path)
-    named = name([shelf.file("A")])
+def test_structures_that_leave_their_places_are_noticed(tmp_path: Path) -> None:
+    """Where sizes and structures disagree, nothing is written under the name."""
+    named = name(Shelf(tmp_path).tree({f"F{n}": b"" for n in range(60)}))
     right = module.lay_out(named, options())
-    monkeypatch.setattr(module, "lay_out", lambda *words: replace(right, data_sector=right.data_sector + 1))
-    with pytest.raises(DiscError, match="the structures end at sector 24, expected 25"):
-        write_image(named, tmp_path / "x.iso", options())
-    assert not (tmp_path / "x.iso").exists()
+    root = right.trees[0].folders[0]
+    small = replace(right.trees[0], folders=(replace(root, sectors=1),))
+    for wrong, message in (
+        (replace(right, trees=(small,)), "do not fit the 1 sectors from 23 on"),
+        (replace(right, data_sector=23), "expected sector 23"),
+    ):
+        with pytest.raises(DiscError, match=message):
+            write_image(named, tmp_path / "x.iso", options(), layout=wrong)
+    assert root.sectors == 2 and not (tmp_path / "x.iso").exists()
 
 
 @pytest.mark.parametrize("rules", RULES)
@@ -296,6 +295,33 @@ def test_the_checker_is_clean_on_other_writers_images(tmp_path: Path, rules: str
         known = ["dots", "dots"] if "j" in rules and "mkisofs" in words else []
         assert [fault.rule for fault in checked.faults] == known
         assert sum(not entry.folder for entry in checked.structure.trees[0].found) == 121
+
+
+# SHA-256 of all bytes before the files', as a general-purpose library (pycdlib 1.22.0) wrote them through its public
+# interface, with dates, extents, `..` lengths and the order of records then put right by the standard.
+BY_A_LIBRARY = {
+    "1": "65c76b91c7e5d82f08c46146a4807d0df710cb0398e7b4624e5f2b075fb80249",
+    "2": "0cbe6e85baa414dfa2374d202867dcaf4deafde5f5586a4f64d8a33365bbfcbd",
+    "3": "0cbe6e85baa414dfa2374d202867dcaf4deafde5f5586a4f64d8a33365bbfcbd",
+    "1j": "e1faea176e2d438258ee36871590495c18c775f1e04c356395425752eb0b8c08",
+    "1r": "4ab0a6940d6b710e43abd52988afc1bc819f1db005111158fd6923981329d8a3",
+    "2jr": "547af96841e90fdadc997368a0d9060490e05ed2c467e45528c30cee03890c98",
+    "3r": "53bc6e17f33e3863caa954839c494043034035757b3661ae436eb5f4e07bcf30",
+    "3j": "935abbbaa74c175d668ce1f1322fb62e1381ead1b9cc72910f8ea5b1ea3cacac",
+    "3jr": "547af96841e90fdadc997368a0d9060490e05ed2c467e45528c30cee03890c98",
+}
+
+
+@pytest.mark.parametrize("rules", RULES)
+def test_the_structures_are_those_of_a_general_library(tmp_path: Path, rules: str) -> None:
+    """Byte for byte: descriptors, path tables, directories of one and several sectors, Rock Ridge, boot catalogue."""
+    shelf = Shelf(tmp_path)
+    staged = [*random_tree(77, shelf), shelf.file("BOOT.IMG", b"b" * 3000, item="boot"), folder("Empty")]
+    staged += [shelf.file(f"wide/A rather long name {n}.text", b"") for n in range(100)]
+    named = with_second_copies(name(staged, rules), lambda n: n.staged.item == "a")
+    boot = BootImage(next(n.iso for n in named if n.staged.item == "boot"))
+    settings = options(rules, boot=boot, system_area=b"sys", publisher="PUBLISHER")
+    assert write_image(named, tmp_path / "x.iso", settings).head_sha256 == BY_A_LIBRARY[rules]
 
 
 # ------------------------------------------------------------------------------------- the same bytes anywhere

@@ -4,6 +4,7 @@ import random
 from pathlib import Path
 
 import pytest
+from support.disc_readers import check_readers
 from support.trees import RULES, Shelf, folder, name, options, random_tree, write
 
 from discprep.disc.layout import boot, fields, susp
@@ -224,8 +225,8 @@ def test_equal_content_lies_once_and_second_copies_far_away(tmp_path: Path) -> N
     assert layout.sectors == 5002 + 150
 
 
-def test_order_that_needs_a_sector_more_stops_the_build(tmp_path: Path) -> None:
-    """Records that fit their sectors in byte order and not in §9.3's: refused before a byte is written.
+def test_order_that_needs_a_sector_more_has_it(tmp_path: Path) -> None:
+    """Records that fit two sectors in the byte order of their names, and three in §9.3's, which is the one written.
 
     40 records fill the first sector but for one of 48 bytes, 42 fill the next but for one of 44; the pair's two are
     in the other order by §9.3, and the last record needs a third sector.
@@ -234,10 +235,17 @@ def test_order_that_needs_a_sector_more_stops_the_build(tmp_path: Path) -> None:
     after = [f"C{n:07d}" for n in range(3)] + [f"D{n:07d}.TXT" for n in range(39)]
     files = dict.fromkeys([*before, "BBBBBBBB.1ST", "BBBBBBBB", *after], b"")
     staged = Shelf(tmp_path).tree(files)
-    with pytest.raises(NameRuleError, match="do not fit their sectors in the standard's order") as raised:
-        write(staged, tmp_path / "x.iso")
-    assert "`rename`" in raised.value.hint and not (tmp_path / "x.iso").exists()
-    assert image_sectors(name(staged[:-1]), options(pad_sectors=0)) == 25
+    written = write(staged, tmp_path / "x.iso", pad_sectors=0)
+    assert written.head_sectors == 26 and image_sectors(name(staged[:-1]), options(pad_sectors=0)) == 25
+    check_readers(written, RULES["1"], tmp_path)
+
+
+def test_more_folders_than_their_numbers_can_count() -> None:
+    """16 bits number the parents in a path table (§9.4): 65,535 with the root."""
+    folders = tuple(Named(folder(f"D{n}"), (f"D{n}",)) for n in range(65_535))
+    assert image_sectors(folders[1:], options(pad_sectors=0)) > 65_535
+    with pytest.raises(CapacityError, match="65536 folders"):
+        image_sectors(folders, options())
 
 
 def test_too_large_a_file_for_one_extent(tmp_path: Path) -> None:

@@ -1,14 +1,17 @@
 """Five general-purpose readers see on our images the names and bytes that were meant. tests/bench/readers_300.py has
 300 such trees."""
 
+import hashlib
+import io
 from pathlib import Path
 
 import pytest
+from pycdlib import PyCdlib
 from support.disc_readers import check_readers, expected, extracted, isoinfo, run
 from support.programs import program
 from support.trees import EPOCH, RULES, Shelf, folder, name, options, random_tree, wide_tree, write
 
-from discprep.disc.image import write_image
+from discprep.disc.image import ImageWritten, write_image
 from discprep.disc.names import with_second_copies
 from discprep.model import Content, Staged
 
@@ -21,6 +24,30 @@ def test_random_trees(tmp_path: Path, rules: str) -> None:
         place.mkdir()
         written = write(random_tree(seed, Shelf(place)), place / "x.iso", rules)
         check_readers(written, RULES[rules], place)
+
+
+@pytest.mark.parametrize("rules", RULES)
+def test_a_library_that_parses_every_structure(tmp_path: Path, rules: str) -> None:
+    """pycdlib refuses an image whose structures disagree; each of its trees gives the bytes of every file."""
+    written = write(random_tree(40 + list(RULES).index(rules), Shelf(tmp_path)), tmp_path / "x.iso", rules)
+    iso = PyCdlib()
+    iso.open(str(written.path))
+    for tree, word in (("iso", "iso_path"), ("joliet", "joliet_path"), ("rock-ridge", "rr_path")):
+        if tree == "iso" or tree in RULES[rules]:
+            read = []
+            for folder_path, _, files in iso.walk(**{word: "/"}):
+                for file in files:
+                    path, data = f"{folder_path.rstrip('/')}/{file}", io.BytesIO()
+                    iso.get_file_from_iso_fp(data, **{word: path})
+                    read.append((path[1:].removesuffix(";1"), hashlib.sha256(data.getvalue()).hexdigest()))
+            assert sorted(read) == wanted(written, tree)
+    iso.close()
+
+
+def wanted(written: ImageWritten, tree: str) -> list[tuple[str, str]]:
+    field = tree.replace("-", "_")
+    named = [placed.named for placed in written.placed if placed.named.staged.content]
+    return sorted(("/".join(getattr(n, field)), n.staged.content.sha256) for n in named if n.staged.content)
 
 
 def test_a_tree_as_deep_and_as_long_as_it_may_be(tmp_path: Path) -> None:

@@ -1,7 +1,6 @@
 """Trees of files for disc tests: staged entries with real bytes on the host, and random trees with a fixed seed."""
 
 import hashlib
-import os
 import random
 from dataclasses import dataclass
 from pathlib import Path
@@ -9,8 +8,6 @@ from pathlib import Path
 from discprep.disc.image import ImageOptions, ImageWritten, write_image
 from discprep.disc.names import map_names
 from discprep.model import Content, Named, NameRule, Profile, Staged
-
-os.environ["PYCDLIB_TRACK_WRITES"] = "1"  # the library then refuses overlapping writes
 
 EPOCH = 1_700_000_000
 RULES: dict[str, tuple[NameRule, ...]] = {

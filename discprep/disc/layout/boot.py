@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from discprep.disc.layout.fields import little
+from discprep.disc.layout.fields import IDENTIFIER, little
 
 SYSTEM = b"EL TORITO SPECIFICATION"
 BOOT_SECTOR = 17
@@ -25,6 +25,11 @@ class BootEntry:
     load_segment: int
     load_sectors: int
     extent: int
+
+
+def boot_record(catalogue_sector: int) -> bytes:
+    """The descriptor in sector 17 that names the catalogue's sector (§2.0), its zeros at the end left off."""
+    return b"\0" + IDENTIFIER + b"\1" + SYSTEM.ljust(32, b"\0") + bytes(32) + catalogue_sector.to_bytes(4, "little")
 
 
 def validation_entry(platform: int = 0, identifier: bytes = b"") -> bytes:

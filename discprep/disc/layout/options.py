@@ -49,5 +49,10 @@ class ImageOptions:
         return "joliet" in self.rules
 
     @property
+    def trees(self) -> tuple[bool, ...]:
+        """The trees in their order on the disc: the primary one, and Joliet's (True) where it is asked for."""
+        return (False, True) if self.joliet else (False,)
+
+    @property
     def rock_ridge(self) -> bool:
         return "rock-ridge" in self.rules

@@ -2,26 +2,34 @@
 
     sectors = 16 + descriptors + 1 + path tables + directories + [Rock Ridge 1] + [boot catalogue 1] + data + padding
 
-The sector after the descriptors is left empty by the library that writes the structures; it also gives a path table
-of `n` bytes 2 * ceil(n / 4096) sectors in each byte order. Directory records fill sectors in the order of their
-identifiers and none crosses a sector (ECMA-119 §6.8.1.1).
+The sector after the descriptors is left empty, as writers do that put their own mark there; a path table of `n` bytes
+has 2 * ceil(n / 4096) sectors in each byte order. Directory records fill sectors in the standard's order and none
+crosses a sector (ECMA-119 §6.8.1.1, §9.3).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 from discprep.disc.layout import susp
 from discprep.disc.layout.fields import FIRST_DESCRIPTOR, SECTOR
 from discprep.disc.layout.options import MIN_TRACK_SECTORS, ImageOptions
-from discprep.disc.layout.records import EXTENT_LIMIT, iso_order, path_record_bytes, record_bytes
+from discprep.disc.layout.records import (
+    EXTENT_LIMIT,
+    SELF,
+    iso_order,
+    path_record_bytes,
+    raw_order,
+    record_bytes,
+)
 from discprep.errors import CapacityError, DiscprepError, NameRuleError, raise_all
 from discprep.model import Content, Named, Placed
 
 Path = tuple[str, ...]
 CATALOGUE = "BOOT.CAT"
-DOTS_BYTES = 2 * 34
+MAX_FOLDERS = 65_535  # a path table numbers parents with 16 bits (ECMA-119 §9.4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,9 +53,37 @@ class Node:
     def size_bytes(self) -> int:
         return SECTOR if self.catalogue else self.content.size_bytes if self.content else 0
 
-    @property
-    def iso_identifier(self) -> bytes:
-        return (self.iso[-1] + ("" if self.folder else ";1")).encode("ascii")
+    def path(self, joliet: bool) -> Path:
+        return self.joliet if joliet else self.iso
+
+    def identifier(self, joliet: bool) -> bytes:
+        """As it stands in a directory record."""
+        if joliet:
+            return self.joliet[-1].encode("utf-16-be")
+        return (self.iso[-1] if self.folder else self.iso[-1] + ";1").encode("ascii")
+
+
+@dataclass(frozen=True, slots=True)
+class Folder:
+    """One directory of one tree. `parent` is its parent's number in the path tables, from 1; the root's is its own."""
+
+    path: Path
+    identifier: bytes
+    parent: int
+    sector: int
+    sectors: int
+    children: tuple[Node, ...]  # in the order of their records
+
+
+@dataclass(frozen=True, slots=True)
+class Tree:
+    """One descriptor's tree: its folders in the order of the path tables, and these tables' first sectors."""
+
+    joliet: bool
+    folders: tuple[Folder, ...]
+    little_table: int
+    big_table: int
+    table_bytes: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,6 +100,7 @@ class Layout:
     """The whole image before it is written. `data_sector` is the first after the structures."""
 
     nodes: tuple[Node, ...]  # folders before what is in them
+    trees: tuple[Tree, ...]  # the primary one, then Joliet's
     data_sector: int
     chunks: tuple[Chunk, ...]  # in the order of their extents
     extents: dict[Path, int]  # first sector of each file that has bytes, by `iso` path
@@ -83,9 +120,10 @@ def disc_nodes(named: Sequence[Named], options: ImageOptions) -> tuple[Node, ...
     """Every file and folder of the image: the named ones, folders on the way, second copies, the boot catalogue."""
     nodes: dict[Path, Node] = {}
     for entry in named:
-        for depth in range(1, len(entry.iso)):
-            trees = (entry.iso[:depth], entry.joliet[:depth], entry.rock_ridge[:depth])
-            nodes.setdefault(entry.iso[:depth], Node(*trees))
+        for depth in range(len(entry.iso) - 1, 0, -1):
+            if entry.iso[:depth] in nodes:
+                break
+            nodes[entry.iso[:depth]] = Node(entry.iso[:depth], entry.joliet[:depth], entry.rock_ridge[:depth])
     errors: list[DiscprepError] = []
     for entry in named:
         if entry.iso in nodes and (nodes[entry.iso].named or entry.staged.content):
@@ -143,16 +181,16 @@ def _iso_record_bytes(node: Node, options: ImageOptions) -> int:
     if options.rock_ridge:
         name = node.rock_ridge[-1].encode(options.charset)
         extra = susp.NM_BYTES + len(name) + susp.PLAIN_BYTES
-    return record_bytes(len(node.iso_identifier), extra)
+    return record_bytes(len(node.iso[-1]) + (0 if node.folder else 2), extra)
 
 
 def _joliet_record_bytes(node: Node) -> int:
     return record_bytes(2 * len(node.joliet[-1]))
 
 
-def dot_bytes(options: ImageOptions, root: bool) -> tuple[int, int]:
-    """Lengths of a primary directory's records for itself and its parent."""
-    if not options.rock_ridge:
+def dot_bytes(options: ImageOptions, joliet: bool, root: bool) -> tuple[int, int]:
+    """Lengths of a directory's records for itself and its parent."""
+    if joliet or not options.rock_ridge:
         return 34, 34
     first = susp.PLAIN_BYTES + (susp.SP_BYTES + susp.CE_BYTES if root else 0)
     return record_bytes(1, first), record_bytes(1, susp.PLAIN_BYTES)
@@ -172,74 +210,85 @@ def packed_sectors(lengths: Iterable[int]) -> int:
     return sectors
 
 
-def _folders(nodes: Iterable[Node], tree: str) -> dict[Path, list[Node]]:
+def _folders(nodes: Iterable[Node], joliet: bool) -> dict[Path, list[Node]]:
     """Children of each folder of one tree, the root and empty folders included."""
     folders: dict[Path, list[Node]] = {(): []}
     for node in nodes:
-        path: Path = getattr(node, tree)
+        path = node.joliet if joliet else node.iso
         folders.setdefault(path[:-1], []).append(node)
         if node.folder:
             folders.setdefault(path, [])
     return folders
 
 
-def _iso_directory_sectors(nodes: Sequence[Node], options: ImageOptions) -> int:
-    """Sectors of all primary directories, in the order of whole identifiers that the library writes.
-
-    Raises:
-        NameRuleError: the standard's order of the same records needs a sector more
-    """
-    total = 0
-    errors: list[DiscprepError] = []
-    for path, children in _folders(nodes, "iso").items():
-        dots = dot_bytes(options, root=not path)
-        written = packed_sectors((*dots, *_lengths(sorted(children, key=lambda n: n.iso_identifier), options)))
-        right = sorted(children, key=lambda n: iso_order(n.iso_identifier))
-        if packed_sectors((*dots, *_lengths(right, options))) > written:
-            errors.append(_overflow(path))
-        total += written
-    raise_all(errors)
-    return total
-
-
-def _lengths(children: Iterable[Node], options: ImageOptions) -> Iterator[int]:
+def _lengths(children: Iterable[Node], joliet: bool, options: ImageOptions) -> Iterator[int]:
     for node in children:
-        yield from [_iso_record_bytes(node, options)] * _pieces(node.size_bytes)
+        length = _joliet_record_bytes(node) if joliet else _iso_record_bytes(node, options)
+        for _ in range(_pieces(node.size_bytes)):
+            yield length
 
 
-def _overflow(path: Path) -> NameRuleError:
-    return NameRuleError(
-        f"the records of the folder {'/'.join(path) or '(root)'} do not fit their sectors in the standard's order",
-        where="/".join(path),
-        hint="`rename` one file there: one letter more or less is enough.",
-    )
-
-
-def _joliet_directory_sectors(nodes: Sequence[Node]) -> int:
-    total = 0
-    for children in _folders(nodes, "joliet").values():
-        order = sorted(children, key=lambda n: n.joliet[-1].encode("utf-16-be", "surrogatepass"))
-        lengths = (_joliet_record_bytes(n) for n in order for _ in range(_pieces(n.size_bytes)))
-        total += packed_sectors((34, 34, *lengths))
-    return total
-
-
-def _path_table_sectors(identifier_bytes: Iterable[int]) -> int:
-    """Sectors of both path tables of one tree, the root's record included."""
-    size_bytes = path_record_bytes(1) + sum(map(path_record_bytes, identifier_bytes))
-    return 2 * 2 * -(-size_bytes // 4096)
+def _table_sectors(table_bytes: int) -> int:
+    """Sectors of one path table in one byte order."""
+    return 2 * -(-table_bytes // 4096)
 
 
 def _all_path_table_sectors(nodes: Sequence[Node], options: ImageOptions) -> int:
     folders = [node for node in nodes if node.folder]
-    total = _path_table_sectors(len(node.iso[-1]) for node in folders)
-    return total + (_path_table_sectors(2 * len(node.joliet[-1]) for node in folders) if options.joliet else 0)
+    return sum(2 * _table_sectors(_table_bytes(folders, joliet)) for joliet in options.trees)
+
+
+def _table_bytes(folders: Iterable[Node], joliet: bool) -> int:
+    """Length of one tree's path table, the root's record included."""
+    return path_record_bytes(1) + sum(path_record_bytes(len(node.identifier(joliet))) for node in folders)
+
+
+def _descriptor_sectors(options: ImageOptions) -> int:
+    """The descriptors, their terminator and the empty sector after them."""
+    return 1 + (options.boot is not None) + options.joliet + 1 + 1
 
 
 def _fixed_sectors(options: ImageOptions) -> int:
-    """Sectors before the path tables, the empty one after the terminator, Rock Ridge's and the catalogue's."""
-    descriptors = 2 + (options.boot is not None) + options.joliet
-    return FIRST_DESCRIPTOR + descriptors + 1 + options.rock_ridge + (options.boot is not None)
+    """Sectors before the path tables, Rock Ridge's own and the catalogue's."""
+    return FIRST_DESCRIPTOR + _descriptor_sectors(options) + options.rock_ridge + (options.boot is not None)
+
+
+# --------------------------------------------------------------------------------------------- the trees
+
+
+def _lay_out_trees(nodes: Sequence[Node], options: ImageOptions) -> tuple[tuple[Tree, ...], int]:
+    """All path tables, then all directories, tree by tree; and the first sector after them."""
+    table = FIRST_DESCRIPTOR + _descriptor_sectors(options)
+    sector = table + _all_path_table_sectors(nodes, options)
+    trees = []
+    for joliet in options.trees:
+        folders = _lay_out_folders(nodes, joliet, sector, options)
+        sector = folders[-1].sector + folders[-1].sectors
+        table_bytes = sum(path_record_bytes(len(folder.identifier)) for folder in folders)
+        second = table + _table_sectors(table_bytes)
+        trees.append(Tree(joliet, folders, table, second, table_bytes))
+        table = second + _table_sectors(table_bytes)
+    return tuple(trees), sector
+
+
+def _lay_out_folders(nodes: Sequence[Node], joliet: bool, sector: int, options: ImageOptions) -> tuple[Folder, ...]:
+    """The folders of one tree by level, parent and identifier (§6.9.1), one behind the other from `sector` on."""
+    inside = _folders(nodes, joliet)
+    order: Callable[[bytes], Any] = raw_order if joliet else iso_order
+    waiting: list[tuple[Path, bytes, int]] = [((), SELF, 1)]
+    folders: list[Folder] = []
+    for path, identifier, parent in waiting:  # grows while it is read
+        children = sorted(inside[path], key=lambda node: order(node.identifier(joliet)))
+        sectors = packed_sectors((*dot_bytes(options, joliet, not path), *_lengths(children, joliet, options)))
+        folders.append(Folder(path, identifier, parent, sector, sectors, tuple(children)))
+        sector += sectors
+        waiting += [(node.path(joliet), node.identifier(joliet), len(folders)) for node in children if node.folder]
+    if len(folders) > MAX_FOLDERS:
+        raise CapacityError(
+            f"the disc would have {len(folders)} folders, its path tables can number {MAX_FOLDERS}",
+            hint="Keep items with many folders packed.",
+        )
+    return tuple(folders)
 
 
 # ------------------------------------------------------------------------------------------- the layout
@@ -249,14 +298,13 @@ def lay_out(named: Sequence[Named], options: ImageOptions) -> Layout:
     """Places every byte: equal content once, in the order of `named`; second copies after everything else.
 
     Raises:
-        NameRuleError: two files of one name, or a folder whose records do not fit in the standard's order
-        CapacityError: a file too large for one extent at levels 1 and 2, or for the 32-bit sector numbers
+        NameRuleError: two files of one name
+        CapacityError: a file too large for one extent at levels 1 and 2, too many sectors or folders for their numbers
     """
     _check_sizes(named, options)
     nodes = disc_nodes(named, options)
-    data_sector = _fixed_sectors(options) + _all_path_table_sectors(nodes, options)
-    data_sector += _iso_directory_sectors(nodes, options)
-    data_sector += _joliet_directory_sectors(nodes) if options.joliet else 0
+    trees, end = _lay_out_trees(nodes, options)
+    data_sector = end + options.rock_ridge + (options.boot is not None)
     chunks, first = _place(named, data_sector)
     end = max(_end(chunks, data_sector), options.second_from_sector if any(n.second for n in named) else 0)
     copies, second = _place([n for n in named if n.second], end)
@@ -270,7 +318,7 @@ def lay_out(named: Sequence[Named], options: ImageOptions) -> Layout:
         if node.content and node.content.size_bytes:
             extents[node.iso] = (second if node.second else first)[_key(node.content)]
     placed = tuple(_placed(entry, first, second) for entry in named)
-    return Layout(nodes, data_sector, tuple(chunks), extents, sectors, placed)
+    return Layout(nodes, trees, data_sector, tuple(chunks), extents, sectors, placed)
 
 
 def _key(content: Content) -> tuple[str, int]:
@@ -360,14 +408,12 @@ def _data_sectors(named: Iterable[Named]) -> int:
 def _folder_bounds(nodes: Sequence[Node], options: ImageOptions, with_root: bool = False) -> int:
     """Sectors of the folders below the root, or of the root alone, in whatever order their records come."""
     total = 0
-    for path, children in _folders(nodes, "iso").items():
-        if with_root == (not path):
-            size_bytes = sum(dot_bytes(options, not path)) + sum(_lengths(children, options))
-            total += _most_sectors(size_bytes, _longest_iso_record(options))
-    for path, children in _folders(nodes, "joliet").items() if options.joliet else ():
-        if with_root == (not path):
-            size_bytes = DOTS_BYTES + sum(_joliet_record_bytes(n) * _pieces(n.size_bytes) for n in children)
-            total += _most_sectors(size_bytes, record_bytes(128))
+    for joliet in options.trees:
+        longest = record_bytes(128) if joliet else _longest_iso_record(options)
+        for path, children in _folders(nodes, joliet).items():
+            if with_root == (not path):
+                size_bytes = sum(dot_bytes(options, joliet, not path)) + sum(_lengths(children, joliet, options))
+                total += _most_sectors(size_bytes, longest)
     return total
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from discprep.disc.layout.fields import SECTOR, little, read_long_date, read_short_date
+from discprep.disc.layout.fields import SECTOR, both32, little, read_long_date, read_short_date
 
 NO_ENTRY = bytes(4)
 MAX_AREAS = 32  # continuation areas followed for one record
@@ -14,6 +14,32 @@ ReadSector = Callable[[int], bytes]
 # Sizes of the entries that the writer gives every record, in Rock Ridge 1.09: RR, PX, TF with three short dates.
 RR_BYTES, PX_BYTES, TF_BYTES, NM_BYTES, SP_BYTES, CE_BYTES = 5, 36, 26, 5, 7, 28
 PLAIN_BYTES = RR_BYTES + PX_BYTES + TF_BYTES
+
+SHARING = b"SP\x07\x01\xbe\xef\0"  # begins the root's own record (SUSP §5.3)
+_EXTENSION = (
+    b"RRIP_1991A",
+    b"THE ROCK RIDGE INTERCHANGE PROTOCOL PROVIDES SUPPORT FOR POSIX FILE SYSTEM SEMANTICS",
+    b"PLEASE CONTACT DISC PUBLISHER FOR SPECIFICATION SOURCE.  "
+    b"SEE PUBLISHER IDENTIFIER IN PRIMARY VOLUME DESCRIPTOR FOR CONTACT INFORMATION.",
+)  # identifier, description and source as Rock Ridge 1.09 words them
+RRIP_1991A = (
+    b"ER" + bytes((8 + sum(map(len, _EXTENSION)), 1, *map(len, _EXTENSION), 1)) + b"".join(_EXTENSION)
+)  # SUSP §5.5; in a continuation area, since it is longer than a record
+
+
+def continued(sector: int, length: int) -> bytes:
+    """CE: the entries go on in a continuation area at a sector's begin (SUSP §5.1)."""
+    return b"CE\x1c\x01" + both32(sector) + both32(0) + both32(length)
+
+
+def plain_entries(name: bytes, mode: int, links: int, date: bytes) -> bytes:
+    """What Rock Ridge 1.09 says of a file or folder: RR, NM (not of `.` and `..`: no name), PX, TF.
+
+    User and group are 0; the three stamps of TF (modified, accessed, changed) are one date.
+    """
+    named = b"NM" + bytes((NM_BYTES + len(name), 1, 0)) + name if name else b""
+    present = b"RR\x05\x01" + (b"\x89" if name else b"\x81")
+    return present + named + b"PX\x24\x01" + both32(mode) + both32(links) + bytes(16) + b"TF\x1a\x01\x0e" + date * 3
 
 
 @dataclass(slots=True)
