@@ -11,7 +11,7 @@ from discprep.errors import ManifestError
 from discprep.manifest import schema as s
 from discprep.manifest.media import MEDIA
 from discprep.manifest.source import Source
-from discprep.manifest.substitute import RATE_MARKER, RATE_NAMES, secret_names, substitute
+from discprep.manifest.substitute import RATE_MARKER, RATE_NAMES, secret_names, shorten, substitute
 from discprep.model import (
     BridgeSettings,
     Edit,
@@ -94,12 +94,16 @@ def _source(text: str, table: s.ItemTable, source: Source, fault: Callable[[str,
     """A URL as it is; a local path made absolute. A file outside the manifest's folder is read only when its
     hash is known already: so no manifest from elsewhere can put a stranger's private file on a disc."""
     if len(text) > 2 and _SCHEME.match(text):
-        scheme = urlsplit(text).scheme.lower()
+        try:
+            scheme, host = urlsplit(text).scheme.lower(), urlsplit(text).hostname
+        except ValueError as error:
+            fault(f"source {shorten(text)!r} is no URL: {error}", "sources", "")
+            return text
         if scheme not in SCHEMES:
             fault(
                 f"source {text!r}: the scheme {scheme!r} is not supported", "sources", "Use http, https, ftp or a path."
             )
-        elif not urlsplit(text).hostname:
+        elif not host:
             fault(f"source {text!r} names no host", "sources", "")
         return text
     if "\0" in text:
@@ -119,10 +123,13 @@ def _edit(
     table: s.EditTable, source: Source, index: int, number: int, item: str, names: Mapping[str, str], report: Report
 ) -> Edit:
     where = source.where(("item", index, "edit", number))
+    if problem := member_problem(table.file):
+        report(ManifestError(f"file {shorten(table.file)!r} {problem}", where=where, item=item))
     replace = fill(table.replace, names, where, item, report)
     find = table.find.replace("\r\n", "\n")
     at_any_rate = {**names, **{name: RATE_MARKER for name in RATE_NAMES if name in names}}
-    template = fill(table.replace, at_any_rate, where, item, lambda told_already: None)
+    follows = any(f"{{{name}}}" in table.replace for name in RATE_NAMES) and replace != table.replace
+    template = fill(table.replace, at_any_rate, where, item, lambda told_already: None) if follows else replace
     return Edit(table.file, find, replace, table.times, where, bool(secret_names(replace)), template)
 
 
@@ -150,6 +157,24 @@ def path_problem(path: str) -> str:
     return ""
 
 
+def member_problem(path: str) -> str:
+    """What is wrong with the stored path of a member, in words; empty when an archive can have it."""
+    if re.search(r"[\0-\x1f\x7f]", path):
+        return "has a control character"
+    if path.startswith("/") or any(part in ("..", ".") for part in path.split("/")):
+        return "must be a member's stored path: relative, without . or .. parts"
+    return ""
+
+
+def machine_path_problem(path: str) -> str:
+    """What is wrong with a path on the machine, in whatever way it writes paths, in words; empty when it is safe."""
+    if re.search(r"[\0-\x1f\x7f]", path) or not path.strip():
+        return "is empty or has a control character"
+    if any(part in ("..", ".") for part in re.split(r"[/\\:]", path)):
+        return "must not climb with . or .. parts"
+    return ""
+
+
 def known_charset(name: str) -> bool:
     """Whether Python decodes it to text."""
     try:
@@ -160,12 +185,17 @@ def known_charset(name: str) -> bool:
 
 
 def expect_record(table: s.ExpectTable, where: str, names: Mapping[str, str], report: Report) -> Expect:
+    if problem := member_problem(table.file):
+        report(ManifestError(f"file {shorten(table.file)!r} {problem}", where=where, item=table.item))
     equals = fill(table.equals, names, where, table.item, report, secrets=False)
     return Expect(table.item, table.file, table.pattern, equals, where)
 
 
 def step_record(table: s.StepTable, where: str, names: Mapping[str, str], report: Report) -> Step:
     text = fill(table.text, names, where, "", report, secrets=False)
+    for path in table.wipes:
+        if problem := machine_path_problem(path):
+            report(ManifestError(f"wipes {shorten(path)!r} {problem}", where=where))
     caution = fill(table.caution, names, where, "", report, secrets=False)
     return Step(table.where, text, tuple(table.after), tuple(table.wipes), caution, table.minutes, where)
 
@@ -257,7 +287,7 @@ def profile_record(table: s.ProfileTable, source: Source, report: Report) -> Pro
             report(ManifestError(f"no charset is called {charset!r}", where=source.where(("text", "charset"))))
     boot_files = []
     for disc_path, host_path in table.disc.boot_files.items():
-        if problem := path_problem(disc_path):
+        if problem := path_problem(disc_path) or ("" if disc_path.strip("/") else "is empty"):
             report(ManifestError(f"boot file {disc_path!r} {problem}", where=source.where(("disc", "boot_files"))))
         path = inner_file(host_path, source, ("disc", "boot_files", disc_path), report)
         boot_files.append((disc_path, str(path)))

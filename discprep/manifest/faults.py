@@ -91,7 +91,8 @@ def dotted(location: Iterable[str | int]) -> str:
     """`("item", 0, "edit", 1, "find")` as `item[1].edit[2].find`, counted from 1 as people do."""
     text = ""
     for part in location:
-        text += f"[{part + 1}]" if isinstance(part, int) else f".{part}" if text else part
+        name = shorten(part) if isinstance(part, str) else ""
+        text += f"[{part + 1}]" if isinstance(part, int) else f".{name}" if text else name
     return text
 
 

@@ -15,11 +15,12 @@ from discprep.manifest import schema as s
 from discprep.manifest.faults import explain
 from discprep.manifest.lines import Path as Keys
 from discprep.manifest.source import Source, assume, read_source
-from discprep.manifest.substitute import secret_marker
+from discprep.manifest.substitute import Names, secret_marker, shorten
 from discprep.model import DEFAULT_BRING_UP, Item, Manifest, Profile, Secret
 
 MOST_ITEMS = 20_000
 MOST_INCLUDES = 50
+MOST_FAULTS = 100  # told at once; more are counted
 
 
 @dataclass
@@ -30,8 +31,20 @@ class _Loading:
     files: list[tuple[Source, s.HeadTable | s.IncludeTable | None]] = field(default_factory=list)
     broken_ids: set[str] = field(default_factory=set)  # items that did not pass the schema
 
+    more: int = 0  # faults that are only counted
+
     def report(self, error: DiscprepError) -> None:
-        self.errors.append(error)
+        if len(self.errors) < 20 * MOST_FAULTS:
+            self.errors.append(error)
+        else:
+            self.more += 1
+
+    def told(self, label: str) -> list[DiscprepError]:
+        """The first faults in the order of the files, and how many more there are."""
+        faults = sorted(self.errors, key=_by_place)
+        more = self.more + len(faults[MOST_FAULTS:])
+        rest = [ManifestError(f"{more:,} more faults are not listed", where=label)] if more else []
+        return faults[:MOST_FAULTS] + rest
 
 
 def load_manifest(path: Path, *, machine: Path | None = None, settings: Mapping[str, str] | None = None) -> Manifest:
@@ -61,8 +74,10 @@ def load_manifest(path: Path, *, machine: Path | None = None, settings: Mapping[
         _assemble(top, head, profile, items[:MOST_ITEMS], names, loading) if isinstance(head, s.HeadTable) else None
     )
     if manifest and len(items) <= MOST_ITEMS:
-        loading.errors += rules.contradictions(manifest, items, loading.broken_ids, explicit=head.bring_up is not None)
-    raise_all(sorted(loading.errors, key=_by_place))
+        explicit = head.bring_up is not None
+        for fault in rules.contradictions(manifest, items, loading.broken_ids, explicit=explicit):
+            loading.report(fault)
+    raise_all(loading.told(top.label))
     if manifest is None:
         raise AssertionError("a manifest without faults has a head")
     return manifest
@@ -132,7 +147,7 @@ def _read_includes(source: Source, loading: _Loading, above: tuple[Path, ...] = 
             try:
                 inner = read_source(path)
             except DiscprepError as error:
-                loading.report(ManifestError(f"include {name!r}: {error}", where=where, hint=error.hint))
+                loading.report(ManifestError(f"include {shorten(name)!r}: {error}", where=where, hint=error.hint))
                 continue
             _head(inner, s.IncludeTable, loading)
             _read_includes(inner, loading, chain)
@@ -142,7 +157,9 @@ def _profile(top: Source, head: s.HeadTable | None, machine: Path | None, loadin
     """The machine profile, from the call or from the manifest; a nameless one where it cannot be read."""
     given = top.data.get("machine")
     name = given.get("profile") if isinstance(given, dict) else None
-    if machine is None and not isinstance(name, str):
+    if machine is None and (not isinstance(name, str) or "\0" in name):
+        if isinstance(name, str):
+            loading.report(ManifestError("profile has a NUL character", where=top.where(("machine", "profile"))))
         return Profile("")
     path = machine if machine is not None else top.path.parent / str(name)
     try:
@@ -170,10 +187,10 @@ def load_profile(path: Path, loading: _Loading | None = None) -> Profile | None:
     return profile
 
 
-def _names(head: s.HeadTable | None, profile: Profile, loading: _Loading) -> dict[str, str]:
+def _names(head: s.HeadTable | None, profile: Profile, loading: _Loading) -> Names:
     """The closed list of names that a text may refer to, with their values; a file's own values win over those
     of what it includes."""
-    names: dict[str, str] = {}
+    names = Names()
     for _, table in reversed(loading.files):
         for key, value in (table.values if table else {}).items():
             names[f"values.{key}"] = str(value).lower() if isinstance(value, bool) else str(value)
@@ -195,7 +212,7 @@ def _plain_number(value: object) -> str:
 
 def _items(source: Source, names: Mapping[str, str], loading: _Loading) -> Iterator[Item]:
     for index, data in enumerate(source.data.get("item", [])[: MOST_ITEMS + 1]):
-        item_id = data.get("id") if isinstance(data.get("id"), str) else ""
+        item_id = shorten(data["id"]) if isinstance(data.get("id"), str) else ""
         table = _check(s.ItemTable, data, source, loading, ("item", index), str(item_id))
         if table is None:
             loading.broken_ids.add(str(item_id))

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from itertools import dropwhile
 
 from discprep.errors import DiscprepError, ManifestError
+from discprep.manifest.substitute import shorten
 from discprep.model import ROLES, UNPACK_ROLES, Item, Manifest, Notice, Role
 
 WITHOUT: Mapping[Role, str] = {
@@ -20,6 +22,7 @@ WITHOUT: Mapping[Role, str] = {
 }
 """What is then impossible, for each role that nobody gives."""
 
+MOST_IN_CHAIN = 40
 _ENDINGS = {
     ".lha": "lha",
     ".lzh": "lha",
@@ -66,13 +69,23 @@ def _twice(items: Sequence[Item]) -> Iterator[DiscprepError]:
             first[item.id] = item
 
 
-def _hint(name: str, known: Iterable[str]) -> str:
-    near = difflib.get_close_matches(name, list(known), 1)
-    return f"Did you mean {near[0]!r}?" if near else ""
+class _Near:
+    """The nearest known name, for the first unknown ones only: each costs a look at all names there are."""
+
+    def __init__(self, known: Iterable[str]) -> None:
+        self._known = list(known)
+        self._left = 20
+
+    def hint(self, name: str) -> str:
+        """The question for the user; empty where nothing is near."""
+        self._left -= 1
+        near = difflib.get_close_matches(name, self._known, 1) if self._left >= 0 and len(name) < 200 else ()
+        return f"Did you mean {near[0]!r}?" if near else ""
 
 
 def _unknown_needs(manifest: Manifest, known: set[str], elsewhere: set[str]) -> Iterator[DiscprepError]:
     given = given_roles(manifest)
+    near = _Near([*known, *ROLES])
     wanted = {item.id for item in manifest.items}
     for item in manifest.items:
         for need in item.needs:
@@ -91,7 +104,7 @@ def _unknown_needs(manifest: Manifest, known: set[str], elsewhere: set[str]) -> 
             elif need in known:
                 continue
             else:
-                message, hint = f"needs {need!r}, which is neither an item nor a role", _hint(need, [*known, *ROLES])
+                message, hint = f"needs {shorten(need)!r}, which is neither an item nor a role", near.hint(need)
             yield ManifestError(message, where=item.where, item=item.id, hint=hint)
 
 
@@ -100,57 +113,65 @@ def _circles(items: Sequence[Item]) -> Iterator[DiscprepError]:
     by_id = {item.id: item for item in items}
     state: dict[str, int] = {}
     for start in by_id:
-        path: list[str] = []
+        path: dict[str, None] = {}
         stack: list[tuple[str, Iterator[str]]] = []
         if start not in state:
             state[start] = 1
-            path.append(start)
+            path[start] = None
             stack.append((start, iter(by_id[start].needs)))
         while stack:
             current, needs = stack[-1]
             following = next((need for need in needs if need in by_id), None)
             if following is None:
                 stack.pop()
-                path.pop()
+                path.popitem()
                 state[current] = 2
             elif state.get(following) == 1:
-                chain = [*path[path.index(following) :], following]
                 item = by_id[following]
                 yield ManifestError(
-                    f"needs go in a circle: {' needs '.join(chain)}",
+                    f"needs go in a circle: {_chain(path, following)}",
                     where=item.where,
                     item=item.id,
                     hint="Drop one of these needs.",
                 )
             elif following not in state:
                 state[following] = 1
-                path.append(following)
+                path[following] = None
                 stack.append((following, iter(by_id[following].needs)))
+
+
+def _chain(path: Iterable[str], start: str) -> str:
+    """The circle in words, from `start` to itself; the middle of a long one is left out."""
+    chain = [*dropwhile(lambda name: name != start, path), start]
+    if len(chain) > MOST_IN_CHAIN:
+        chain[MOST_IN_CHAIN // 2 : -MOST_IN_CHAIN // 2] = ["…"]
+    return " needs ".join(chain)
 
 
 def _unknown_references(manifest: Manifest, known: set[str], explicit: bool) -> Iterator[DiscprepError]:
     given = given_roles(manifest)
+    items, names = _Near(known), _Near([*known, *ROLES])
     label = str(manifest.path)
     for step in manifest.steps:
         for name in step.after:
             if name not in known:
                 yield ManifestError(
-                    f"step: after names {name!r}, which is no item", where=step.where, hint=_hint(name, known)
+                    f"step: after names {name!r}, which is no item", where=step.where, hint=items.hint(name)
                 )
     for expect in manifest.expects:
         if expect.item not in known:
             yield ManifestError(
-                f"expect names {expect.item!r}, which is no item", where=expect.where, hint=_hint(expect.item, known)
+                f"expect names {expect.item!r}, which is no item", where=expect.where, hint=items.hint(expect.item)
             )
     for name in manifest.has:
         if name not in known and name not in ROLES:
-            yield ManifestError(f"machine.has names {name!r}, which is no item", where=label, hint=_hint(name, known))
+            yield ManifestError(f"machine.has names {name!r}, which is no item", where=label, hint=items.hint(name))
     for name in manifest.bring_up if explicit else ():
         if name not in known and name not in ROLES:
             yield ManifestError(
-                f"bring_up names {name!r}, which is neither an item nor a role",
+                f"bring_up names {shorten(name)!r}, which is neither an item nor a role",
                 where=label,
-                hint=_hint(name, [*known, *ROLES]),
+                hint=names.hint(name),
             )
         elif name in ROLES and name not in given:
             yield ManifestError(
@@ -194,10 +215,19 @@ def _volume_faults(manifest: Manifest) -> Iterator[DiscprepError]:
     for item in manifest.items:
         if item.volume is not None and item.volume not in volumes:
             yield ManifestError(
-                f"volume {item.volume!r} is not in the profile, which has {', '.join(map(repr, volumes)) or 'none'}",
+                f"volume {shorten(item.volume)!r} is not in the profile, which has "
+                f"{', '.join(map(repr, volumes)) or 'none'}",
                 where=item.where,
                 item=item.id,
             )
+    for step in manifest.steps:
+        for path in step.wipes:
+            if ":" in path and not any(path.casefold().startswith(volume.casefold()) for volume in volumes):
+                yield ManifestError(
+                    f"wipes {shorten(path)!r} names a volume that is not in the profile, which has "
+                    f"{', '.join(map(repr, volumes)) or 'none'}",
+                    where=step.where,
+                )
 
 
 def given_roles(manifest: Manifest) -> set[str]:

@@ -16,6 +16,7 @@ from discprep.units import parse_duration, parse_size
 
 MOST_ITEMS = 100_000
 MOST_DAYS = 36_500
+MOST_TEXT = 65_536
 
 
 def _size(value: Any) -> Any:
@@ -34,10 +35,23 @@ def _one_or_many(value: Any) -> Any:
     return [value] if isinstance(value, str) else value
 
 
-def _plain(value: str) -> str:
-    if re.search(r"[\0-\x08\x0b-\x1f\x7f]", value):
+def _plain(value: Any) -> Any:
+    """Nothing that a terminal would obey (ISO 6429), or that shows a name in another order (Unicode 15, 23.2)."""
+    if not isinstance(value, str):
+        return value
+    if re.search("[\0-\x08\x0b-\x1f\x7f-\x9f]", value):
         raise ValueError("has control characters")
+    if re.search("[\u2028\u2029\u202a-\u202e\u2066-\u2069]", value):
+        raise ValueError("has characters that turn the direction of writing, or end a line unseen")
     return value
+
+
+def _value(value: Any) -> Any:
+    if isinstance(value, str) and len(value) > MOST_TEXT:
+        raise ValueError(f"a text of more than {MOST_TEXT:,} characters")
+    if isinstance(value, int) and not -(2**63) <= value < 2**63:
+        raise ValueError("a whole number of more than 64 bits")  # TOML 1.0, "Integer"
+    return _plain(value)
 
 
 def _digest(digits: int) -> BeforeValidator:
@@ -56,9 +70,10 @@ Crc32 = Annotated[str, _digest(8)]
 Size = Annotated[int, BeforeValidator(_size), Field(ge=0, le=2**50)]
 Duration = Annotated[float, BeforeValidator(_duration), Field(ge=0, le=86_400 * MOST_DAYS)]
 Id = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]([a-z0-9._-]{0,62}[a-z0-9])?$")]
-Text = Annotated[
-    str, StringConstraints(max_length=4096), BeforeValidator(lambda v: _plain(v) if isinstance(v, str) else v)
-]
+Text = Annotated[str, StringConstraints(max_length=4096), BeforeValidator(_plain)]
+LongText = Annotated[str, StringConstraints(max_length=MOST_TEXT), BeforeValidator(_plain)]
+Value = Annotated[str | int | float | bool, BeforeValidator(_value)]
+SecretName = Annotated[str, StringConstraints(pattern=r"^[A-Za-z0-9_-]{1,64}$")]
 Pattern = Annotated[str, StringConstraints(min_length=1, max_length=1024)]
 DiscPath = Annotated[str, StringConstraints(max_length=1024)]
 Rate = Annotated[int, Field(ge=50, le=4_000_000)]
@@ -75,8 +90,8 @@ class Table(BaseModel):
 
 class EditTable(Table):
     file: Pattern
-    find: Annotated[str, StringConstraints(min_length=1, max_length=65_536)]
-    replace: Annotated[str, StringConstraints(max_length=65_536)]
+    find: Annotated[str, StringConstraints(min_length=1, max_length=MOST_TEXT)]
+    replace: Annotated[str, StringConstraints(max_length=MOST_TEXT)]
     times: Annotated[int, Field(ge=1, le=10_000)] = 1
 
 
@@ -132,10 +147,10 @@ class ExpectTable(Table):
 
 class StepTable(Table):
     where: Where
-    text: Annotated[str, StringConstraints(min_length=1, max_length=65_536)]
+    text: Annotated[LongText, StringConstraints(min_length=1)]
     after: list[Id] = []
     wipes: list[Pattern] = []
-    caution: str = ""
+    caution: LongText = ""
     minutes: Annotated[float, Field(ge=0, le=100_000, strict=False)] | None = None
 
 
@@ -229,8 +244,8 @@ class HeadTable(Table):
     bridge: BridgeTable | None = None
     plan: PlanTable = Field(default_factory=PlanTable)
     limits: LimitsTable = Field(default_factory=LimitsTable)
-    values: dict[str, str | int | float | bool] = {}
-    secrets: dict[str, SecretTable] = {}
+    values: dict[str, Value] = {}
+    secrets: dict[SecretName, SecretTable] = {}
     expect: list[ExpectTable] = []
     step: list[StepTable] = []
 
@@ -241,7 +256,7 @@ class IncludeTable(Table):
     format: Literal[1]
     title: Text = ""
     include: list[Pattern] = []
-    values: dict[str, str | int | float | bool] = {}
+    values: dict[str, Value] = {}
     expect: list[ExpectTable] = []
     step: list[StepTable] = []
 

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import re
 import stat
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -14,8 +15,14 @@ from discprep.errors import ManifestError, StorageError, UsageError
 from discprep.manifest.lines import LineIndex
 from discprep.manifest.lines import Path as Keys
 
-MOST_BYTES = 32 * 2**20
+MOST_BYTES = 16 * 2**20
 MOST_DEPTH = 12  # tables in tables; our own format needs four
+MOST_ENTRIES = 100_000  # of one list or table
+MOST_BITS = 4096
+_KEY = r"""(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')[ \t]*"""
+# Such a key costs the parser the square of its length, so it is looked for first; the lookbehind keeps to its start.
+_LONG_KEY = re.compile(rf"(?:^|[\[{{,])[ \t]*(?:{_KEY}\.[ \t]*){{{MOST_DEPTH}}}{_KEY}[.=\]]", re.MULTILINE)
+_LONG_NUMBER = re.compile(r"(?:0[xob])?[0-9a-fA-F_]{1000}")
 
 
 @dataclass
@@ -68,6 +75,9 @@ def read_source(path: Path, label: str | None = None) -> Source:
 
 
 def _parse(text: str, label: str) -> dict[str, Any]:
+    if long_key := _LONG_KEY.search(text):
+        number = text.count("\n", 0, long_key.start() + 1) + 1
+        raise ManifestError(f"a key nested more than {MOST_DEPTH} deep", where=f"{label}:{number}")
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
@@ -79,25 +89,31 @@ def _parse(text: str, label: str) -> dict[str, Any]:
         raise ManifestError("tables or lists are nested too deeply", where=label) from None
     except ValueError as error:
         raise ManifestError(f"a value cannot be read: {error}", where=label) from None
-    if _deeper_than(data, MOST_DEPTH):
-        raise ManifestError(f"tables or lists are nested more than {MOST_DEPTH} deep", where=label)
+    if problem := _beyond(data):
+        long_number = _LONG_NUMBER.search(text) if "number" in problem else None
+        place = f":{text.count(chr(10), 0, long_number.start()) + 1}" if long_number else ""
+        raise ManifestError(problem, where=label + place)
     return data
 
 
-def _deeper_than(value: Any, most: int) -> bool:
-    """Whether tables and lists stand in each other more than `most` deep; walks level by level, so that no
-    depth is too much for it."""
-    level = [value]
-    for _ in range(most):
-        level = [child for parent in level for child in _children(parent)]
+def _beyond(data: Any) -> str:
+    """What goes beyond all bounds, in words; empty when nothing does. Walks level by level, so that no depth is too
+    much for it. Most long numbers are left to their keys' own bounds; these could not even be shown."""
+    level = [data]
+    for _ in range(MOST_DEPTH):
+        if any(len(parent) > MOST_ENTRIES for parent in level):
+            return f"a list or table of more than {MOST_ENTRIES:,} entries"
+        inner = [child for parent in level for child in _inside(parent)]
+        if any(isinstance(child, int) and child.bit_length() > MOST_BITS for child in inner):
+            return f"a whole number of more than {MOST_BITS:,} bits"
+        level = [child for child in inner if isinstance(child, dict | list)]
         if not level:
-            return False
-    return True
+            return ""
+    return f"tables or lists are nested more than {MOST_DEPTH} deep"
 
 
-def _children(value: Any) -> list[Any]:
-    inner = value.values() if isinstance(value, dict) else value if isinstance(value, list) else ()
-    return [child for child in inner if isinstance(child, dict | list)]
+def _inside(value: dict[str, Any] | list[Any]) -> Iterator[Any]:
+    yield from value.values() if isinstance(value, dict) else value
 
 
 def assume(data: dict[str, Any], settings: Mapping[str, str]) -> None:

@@ -12,11 +12,27 @@ from collections.abc import Mapping
 from discprep.errors import ManifestError
 
 _TOKEN = re.compile(r"\{\{|\}\}|\{([^{}]*)\}|[{}]")
-_SECRET = re.compile(r"\0secret:([a-z0-9_-]+)\0")
+_SECRET = re.compile(r"\0secret:([A-Za-z0-9_-]+)\0")
 MASK = "********"
 RATE_MARKER = "\0rate\0"
 """Stands for the line rate in `Edit.template`, so that a variant of a file can be made for another rate."""
 RATE_NAMES = ("link.rate", "bridge.rate")
+MOST_FILLED = 16 * 2**20
+
+
+class Names(dict[str, str]):
+    """The closed list of a manifest, and the characters that all its texts together may still be filled with:
+    a name is short, what it stands for may be long."""
+
+    left = MOST_FILLED
+
+    def spend(self, characters: int, where: str, item: str) -> None:
+        """Raises ManifestError when nothing is left."""
+        self.left -= characters
+        if self.left < 0:
+            raise ManifestError(
+                f"names in braces would fill in more than {MOST_FILLED:,} characters", where=where, item=item
+            )
 
 
 def substitute(text: str, values: Mapping[str, str], where: str = "", *, item: str = "") -> str:
@@ -39,6 +55,8 @@ def substitute(text: str, values: Mapping[str, str], where: str = "", *, item: s
             )
         if match[1] not in values:
             raise unknown_name(match[1], values, where, item)
+        if isinstance(values, Names):
+            values.spend(len(values[match[1]]), where, item)
         return values[match[1]]
 
     return _TOKEN.sub(value_of, text)
