@@ -11,11 +11,10 @@ import os
 import re
 import shutil
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
 
 from discprep.disc.layout.check import Checked, Expected, check_image, hash_image
 from discprep.disc.layout.fields import SECTOR, SYSTEM_AREA_BYTES
@@ -203,58 +202,82 @@ def _write_behind_head(target: int, path: Path, layout: Layout, progress: Progre
 def _write_data(target: int, layout: Layout, progress: Progress, written: _Written) -> None:
     """Copies every distinct content to its place; blocks of zeros are left as holes."""
     with _Sources() as sources:
-        for chunk in layout.chunks:
-            at = chunk.extent * SECTOR
-            for block in sources.blocks(chunk):
-                if block != ZEROS:
-                    _write_at(target, block, at)
-                at += len(block)
-                written.reached(at)
-                progress.advance("image", len(block))
+        for at, block in _blocks(layout.chunks, sources):
+            if block != ZEROS:
+                _write_at(target, block, at)
+            written.reached(at + len(block))
+            progress.advance("image", len(block))
 
 
-def _write_at(target: int, block: bytes, at: int) -> None:
+def _write_at(target: int, block: bytes | bytearray, at: int) -> None:
     view = memoryview(block)
     while view:
         done = os.pwrite(target, view, at)
         view, at = view[done:], at + done
 
 
+def _blocks(chunks: Iterable[Chunk], sources: _Sources) -> Iterator[tuple[int, bytearray]]:
+    """The contents gathered into blocks with their places, zeros between them; a block is good until the next one.
+
+    Thousands of small files would else be as many writes, each of which wakes the thread that reads back.
+    """
+    block = bytearray(BLOCK_BYTES)
+    room = memoryview(block)
+    begin = end = 0  # the image's bytes that the block holds
+    for chunk in chunks:
+        at, left = chunk.extent * SECTOR, chunk.content.size_bytes
+        if end > begin and at >= begin + BLOCK_BYTES:
+            yield begin, block[: end - begin]
+            begin = end
+        if begin == end:
+            begin = end = at
+        block[end - begin : at - begin] = bytes(at - end)
+        end = at
+        while left:
+            offset = chunk.content.size_bytes - left
+            done = sources.read(chunk, offset, room[end - begin :][:left])
+            end, left = end + done, left - done
+            if end == begin + BLOCK_BYTES:
+                yield begin, block
+                begin = end
+    if end > begin:
+        yield begin, block[: end - begin]
+
+
 class _Sources:
-    """Reads contents block by block; the file read last stays open, since many contents lie in one."""
+    """Reads contents; the file read last stays open, since many contents lie in one."""
 
     def __init__(self) -> None:
         self._path: Path | None = None
-        self._file: BinaryIO | None = None
+        self._file = -1
 
     def __enter__(self) -> _Sources:
         return self
 
     def __exit__(self, *_: object) -> None:
-        if self._file:
-            self._file.close()
+        self._close()
 
-    def blocks(self, chunk: Chunk) -> Iterator[bytes]:
-        file, content = self._open(chunk), chunk.content
-        at, left = content.offset_bytes, content.size_bytes
-        while left:
-            file.seek(at)
-            block = file.read(min(BLOCK_BYTES, left))
-            if not block:
-                raise _changed(chunk)
-            yield block
-            at, left = at + len(block), left - len(block)
+    def read(self, chunk: Chunk, offset: int, room: memoryview) -> int:
+        """Reads bytes of a content from an offset in it into `room`; returns how many, at least one."""
+        if self._path != chunk.content.path:
+            self._open(chunk)
+        done = os.preadv(self._file, [room], chunk.content.offset_bytes + offset)
+        if not done:
+            raise _changed(chunk)
+        return done
 
-    def _open(self, chunk: Chunk) -> BinaryIO:
-        content = chunk.content
-        if self._file is None or self._path != content.path:
-            if self._file:
-                self._file.close()
-            try:
-                self._file, self._path = content.path.open("rb", buffering=0), content.path
-            except FileNotFoundError as error:
-                raise _changed(chunk) from error
-        return self._file
+    def _open(self, chunk: Chunk) -> None:
+        self._close()
+        try:
+            self._file = os.open(chunk.content.path, os.O_RDONLY)
+        except FileNotFoundError as error:
+            raise _changed(chunk) from error
+        self._path = chunk.content.path
+
+    def _close(self) -> None:
+        if self._path:
+            os.close(self._file)
+            self._path = None
 
 
 def _changed_sources(layout: Layout) -> list[DiscprepError]:
@@ -263,7 +286,7 @@ def _changed_sources(layout: Layout) -> list[DiscprepError]:
     with _Sources() as sources:
         for chunk in layout.chunks:
             digest = hashlib.sha256()
-            for block in sources.blocks(chunk):
+            for _, block in _blocks([chunk], sources):
                 digest.update(block)
             if digest.hexdigest() != chunk.content.sha256:
                 changed.append(_changed(chunk))

@@ -9,7 +9,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from discprep.disc.layout import boot
 from discprep.disc.layout.digest import Digester, Span
@@ -40,7 +40,7 @@ from discprep.disc.name_rules import D_CHARACTERS
 from discprep.model import Progress, Silent
 
 MAX_PATH_TABLE_BYTES = 16 << 20
-D_BYTES = frozenset("".join(sorted(D_CHARACTERS)).encode())
+D_BYTES = "".join(sorted(D_CHARACTERS)).encode()
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,16 +272,18 @@ def _check_dots(directory: Directory, faults: Faults) -> None:
 def _check_order(tree: Tree, directory: Directory, order: Callable[[bytes], Any], faults: Faults) -> None:
     """Identifiers are unique and ascend (§9.3); a file of several extents has one record for each."""
     before: Record | None = None
+    key_before = None
     for record in directory.records[2:]:
+        key = order(record.identifier)
         if before is not None and not _continues(before, record):
             if record.identifier == before.identifier and not (before.flags ^ record.flags) & ASSOCIATED:
                 faults.add("duplicate", "two records have this name", _path(tree, directory, record))
-            elif order(record.identifier) < order(before.identifier):
+            elif key < key_before:
                 faults.add("order", f"it stands after {tree.name(before.identifier)!r}", _path(tree, directory, record))
         elif before is not None and before.extent * SECTOR + before.size_bytes != record.extent * SECTOR:
             faults.add("duplicate", "two records have this name, and they are not one file's extents",
                        _path(tree, directory, record))  # fmt: skip
-        before = record
+        before, key_before = record, key
 
 
 def _continues(before: Record, record: Record) -> bool:
@@ -293,27 +295,32 @@ def _path(tree: Tree, directory: Directory, record: Record) -> str:
 
 
 def _check_records(tree: Tree, directory: Directory, faults: Faults) -> None:
-    kind = tree.kind
     for index, record in enumerate(directory.records):
-        problems = [("both-endian" if "byte orders" in text else "records", text) for text in record.faults()]
-        if index > 1 and kind == "primary":
-            problems += [("names", text) for text in identifier_faults(record.identifier, record.folder)]
-        if index > 1 and kind == "joliet" and _joliet_forbidden(record):
-            problems.append(("names", "its Joliet name has a character that is not allowed, or more than 64"))
-        for rule, text in problems:
+        for rule, text in _record_faults(record, tree.kind if index > 1 else ""):
             faults.add(rule, text, _path(tree, directory, record) if index > 1 else _where(directory))
+
+
+def _record_faults(record: Record, kind: str) -> Iterator[tuple[str, str]]:
+    """Rules and words; `kind` is the tree's, empty for `.` and `..`, which have no names."""
+    for text in record.faults():
+        yield "both-endian" if "byte orders" in text else "records", text
+    if kind == "primary":
+        for text in identifier_faults(record.identifier, record.folder):
+            yield "names", text
+    elif kind == "joliet" and _joliet_forbidden(record):
+        yield "names", "its Joliet name has a character that is not allowed, or more than 64"
 
 
 def identifier_faults(identifier: bytes, folder: bool) -> Iterator[str]:
     """What a primary identifier has that ECMA-119 §7.5 and §7.6 do not allow, at any level."""
     if folder:
-        if not set(identifier) <= D_BYTES:
+        if identifier.translate(None, D_BYTES):
             yield "its folder name has characters other than A-Z, 0-9 and _"
         if len(identifier) > 31:
             yield f"its folder name has {len(identifier)} characters, at most 31 are allowed"
         return
     stem, extension, version = iso_parts(identifier)
-    if not set(stem + extension) <= D_BYTES:
+    if (stem + extension).translate(None, D_BYTES):
         yield "its file name has characters other than A-Z, 0-9 and _"
     if not stem and not extension:
         yield "its file name is empty"
@@ -422,8 +429,7 @@ def _check_boot(image: Sectors, structure: Structure, faults: Faults) -> None:
 # ---------------------------------------------------------------------------------------------- places
 
 
-@dataclass(frozen=True, slots=True, order=True)
-class _Place:
+class _Place(NamedTuple):
     """A run of sectors and what lies there; runs of one `sharing` kind may be the very same."""
 
     first: int

@@ -76,6 +76,7 @@ def long_date(time_s: int | None, hundredths: int = 0, offset_quarters: int = 0)
     return digits.encode() + bytes([offset_quarters & 0xFF])
 
 
+@lru_cache(maxsize=1024)
 def read_short_date(data: bytes) -> int | None:
     """The wall clock of a 7-byte date as seconds since 1970; None: not specified, or no date."""
     if len(data) < 7 or not any(data[:6]):

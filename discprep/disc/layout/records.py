@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -11,6 +12,7 @@ from discprep.disc.layout.fields import SECTOR, big, little
 HIDDEN, FOLDER, ASSOCIATED, MORE = 0x01, 0x02, 0x04, 0x80
 SELF, PARENT = b"\0", b"\1"
 JOLIET_ESCAPES = (b"%/@", b"%/C", b"%/E")  # levels 1, 2, 3
+_LITTLE = struct.Struct("<I")
 EXTENT_LIMIT = 0xFFFFF800  # bytes of one extent: the largest whole sectors that the 32-bit length holds
 
 
@@ -23,11 +25,11 @@ class Record:
 
     @property
     def extent(self) -> int:
-        return little(self.raw, 2, 4) + self.raw[1]
+        return int(_LITTLE.unpack_from(self.raw, 2)[0]) + self.raw[1]
 
     @property
     def size_bytes(self) -> int:
-        return little(self.raw, 10, 4)
+        return int(_LITTLE.unpack_from(self.raw, 10)[0])
 
     @property
     def date(self) -> bytes:

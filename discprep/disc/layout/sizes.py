@@ -361,7 +361,7 @@ def _check_sizes(named: Sequence[Named], options: ImageOptions) -> None:
                 hint='If the machine reads it, set name_rules to "iso-level-3"; else keep the file off the disc.',
             )
             for entry in named
-            if options.level < 3 and entry.staged.content and entry.staged.content.size_bytes > EXTENT_LIMIT
+            if entry.staged.content and entry.staged.content.size_bytes > EXTENT_LIMIT and options.level < 3
         ]
     )
 

@@ -102,6 +102,9 @@ class RockRidge:
     child: int | None = None  # CL: the sector of the directory that stands here
 
 
+NOTHING = RockRidge()  # of a record without entries; nobody writes to it
+
+
 def rock_ridge(found: Iterator[Entry]) -> RockRidge:
     """Gathers the entries of one record."""
     facts = RockRidge()

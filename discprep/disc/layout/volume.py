@@ -66,7 +66,7 @@ class Found:
     path: tuple[str, ...]
     record: Record
     extents: tuple[tuple[int, int], ...]
-    rock_ridge: susp.RockRidge = field(default_factory=susp.RockRidge)
+    rock_ridge: susp.RockRidge
 
     @property
     def folder(self) -> bool:
@@ -96,20 +96,20 @@ class Directory:
 
 @dataclass(slots=True)
 class Tree:
-    """One descriptor's tree. `rock_ridge` is True where the root begins with the sharing protocol's SP."""
+    """One descriptor's tree. `rock_ridge` is True where the root begins with the sharing protocol's SP; `kind` is
+    `primary`, `joliet` or `enhanced` (ISO 9660:1999).
+    """
 
     descriptor: Descriptor
     directories: list[Directory] = field(default_factory=list)
     found: list[Found] = field(default_factory=list)
     rock_ridge: bool = False
     continuation_sectors: set[int] = field(default_factory=set)
+    kind: str = field(init=False)
 
-    @property
-    def kind(self) -> str:
-        """`primary`, `joliet` or `enhanced` (ISO 9660:1999)."""
-        if self.descriptor.kind == 1:
-            return "primary"
-        return "joliet" if self.descriptor.joliet_level else "enhanced"
+    def __post_init__(self) -> None:
+        other = "joliet" if self.descriptor.joliet_level else "enhanced"
+        self.kind = "primary" if self.descriptor.kind == 1 else other
 
     def name(self, identifier: bytes) -> str:
         """An identifier as text, a file's version left off."""
@@ -212,7 +212,7 @@ class _Walk:
 
     def _entries(self, record: Record, skip: int | None = None) -> susp.RockRidge:
         if not self.tree.rock_ridge:
-            return susp.RockRidge()
+            return susp.NOTHING
         facts = susp.RockRidge()
         try:
             area = susp.entries(record.system_use, self._continuation, self.skip if skip is None else skip)
