@@ -31,7 +31,10 @@ def test_two_runs_at_once(tmp_path: Path) -> None:
     with FaultServer() as server:
         harness = Harness(tmp_path, server)
         other = [word.replace(str(harness.out), str(tmp_path / "other")) for word in harness.words]
-        both = [subprocess.Popen(words, stdout=subprocess.PIPE, text=True) for words in (harness.words, other)]
+        both = [
+            subprocess.Popen(words, stdout=subprocess.PIPE, text=True, env=harness.env)
+            for words in (harness.words, other)
+        ]
         said = [process.communicate(timeout=120)[0] for process in both]
         assert [process.returncode for process in both] == [0, 0], said
         one, two = (

@@ -13,7 +13,6 @@ import os
 import signal
 import subprocess
 import sys
-import tempfile
 import threading
 import time
 from collections import deque
@@ -25,6 +24,7 @@ from typing import Any, TypeVar
 
 from discprep.archives.task import Entry, Order, Summary, written
 from discprep.errors import DiscprepError, StorageError
+from discprep.fetch.files import scratch
 
 DEATHS_MAX = 8  # workers that one archive may cost before its other members are only listed
 WATCH_S = 0.2
@@ -263,7 +263,8 @@ class Pool:
         self._over = threading.Event()
 
     def __enter__(self) -> Pool:
-        self._folder = tempfile.TemporaryDirectory(prefix="discprep-", ignore_cleanup_errors=True)
+        self._held = scratch()
+        self.scratch = self._held.__enter__()
         self._threads = ThreadPoolExecutor(self.workers, "archives")
         self._watcher = threading.Thread(target=self._watch, daemon=True)
         self._watcher.start()
@@ -277,12 +278,7 @@ class Pool:
         for session in self._sessions:
             _ended(session._process)
         self._watcher.join()
-        self._folder.cleanup()
-
-    @property
-    def scratch(self) -> Path:
-        """A folder for temporary files, gone with the pool."""
-        return Path(self._folder.name)
+        self._held.__exit__(None, None, None)
 
     def session(self) -> Session:
         """The session of the calling thread, with a scratch folder of its own."""

@@ -23,6 +23,7 @@ from typing import BinaryIO
 from discprep.archives.pool import Decoded, Pool
 from discprep.archives.task import Entry, OpenTask, Order, Summary, written
 from discprep.errors import IntegrityError, StorageError
+from discprep.fetch.files import scratch
 from discprep.model import Content, Limits, Opened, Progress, Silent, Unpacked
 
 LISTING_VERSION = 1
@@ -44,10 +45,6 @@ class Store:
     def path(self, key: str) -> Path:
         """The file of an archive."""
         return self.folder / f"{key}{SUFFIX}"
-
-    def part(self, number: int) -> Path:
-        """Where a worker writes; the number is one of this run."""
-        return self.folder / f"{os.getpid()}-{number}.part"
 
     def load(self, key: str) -> tuple[list[Entry], Summary] | None:
         """A listing that is whole; None otherwise."""
@@ -108,8 +105,9 @@ def open_tasks(
     sizes = [_size(task.path) for task in tasks]
     batches = list(_batches(tasks, sizes))
     told = Told(progress or Silent(), sum(sizes))
-    with Pool(min(workers or os.cpu_count() or 1, max(len(batches), 1)), told.more) as pool:
-        opener = Opener(pool, store, limits)
+    beside = scratch(store.folder, "run-") if store else contextlib.nullcontext()
+    with beside as parts, Pool(min(workers or os.cpu_count() or 1, max(len(batches), 1)), told.more) as pool:
+        opener = Opener(pool, store, limits, parts)
         try:
             for batch, results in zip(batches, pool.map(lambda batch: opener.open(batch.tasks), batches), strict=True):
                 told.done(batch.size_bytes)
@@ -195,8 +193,9 @@ class Found:
 class Opener:
     """Opens batches of tasks: from the store where it can, by a worker where it must."""
 
-    def __init__(self, pool: Pool, store: Store | None, limits: Limits) -> None:
+    def __init__(self, pool: Pool, store: Store | None, limits: Limits, parts: Path | None) -> None:
         self._pool = pool
+        self._folder = parts or pool.scratch  # on the store's disk, for the last rename
         self._store = store
         self._limits = limits
         self._parts = count()
@@ -232,10 +231,8 @@ class Opener:
 
     def _order(self, place: Place) -> Order:
         task, data = place.task, None
-        if self._store:
-            data = self._store.part(next(self._parts))
-        elif task.nested:
-            data = self._pool.scratch / f"{next(self._parts)}.data"
+        if self._store or task.nested:
+            data = self._folder / f"{next(self._parts)}.data"
         return Order(
             str(task.path.absolute()), task.name, task.sha256, task.charset, place.limits,
             place.offset_bytes, place.size_bytes, str(data) if data else None, mark_inner=task.nested > 0,

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import errno
 import os
+import shutil
 import sys
+import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
@@ -107,6 +109,58 @@ class Lock:
             yield waited
         finally:
             self.free()
+
+
+SCRATCH = "discprep-run-"
+
+
+@contextmanager
+def scratch(folder: Path | None = None, prefix: str = SCRATCH) -> Iterator[Path]:
+    """A folder for this run alone, gone with it; what killed runs left there goes first, so that none of it adds up.
+
+    Arguments:
+        folder: where; None: the host's folder for temporary files
+        prefix: of its name; nothing else of this prefix may stand there
+
+    Raises:
+        StorageError: it cannot be made
+    """
+    root = Path(folder or tempfile.gettempdir())
+    with storage("making a folder for temporary files", root):
+        _remove_left(root, prefix)
+        path, lock = _locked_folder(root, prefix)
+    try:
+        yield path
+    finally:
+        shutil.rmtree(path, ignore_errors=True)
+        if lock:
+            lock.free()
+
+
+def _locked_folder(root: Path, prefix: str) -> tuple[Path, Lock | None]:
+    """A new folder, and the lock that says its run is alive; no lock where the system has none for folders."""
+    while True:
+        path = Path(tempfile.mkdtemp(prefix=prefix, dir=root))
+        lock = Lock(path)
+        with suppress(StorageError):
+            if sys.platform != "win32" and not lock.take():
+                continue  # somebody took it for a dead one's before it was locked
+            return path, lock if sys.platform != "win32" else None
+        return path, None
+
+
+def _remove_left(root: Path, prefix: str) -> None:
+    """The user's own folders of this prefix whose run is dead; a folder that cannot be locked is left alone."""
+    if sys.platform == "win32":
+        return
+    with suppress(FileNotFoundError):
+        for entry in os.scandir(root):
+            ours = entry.name.startswith(prefix) and entry.is_dir(follow_symlinks=False)
+            lock = Lock(Path(entry.path))
+            with suppress(StorageError, FileNotFoundError):
+                if ours and entry.stat(follow_symlinks=False).st_uid == os.geteuid() and lock.take():
+                    shutil.rmtree(entry.path, ignore_errors=True)
+                    lock.free()
 
 
 def _open(path: Path) -> int:

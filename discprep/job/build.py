@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
-import tempfile
 import time
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
@@ -14,7 +13,7 @@ from discprep.disc.image import ImageWritten, write_image
 from discprep.disc.media import read_seconds, usable_sectors
 from discprep.disc.record import RecordItem, make_record, save_record
 from discprep.errors import CapacityError, MissingError, UsageError, flatten, raise_all
-from discprep.fetch.files import write_atomically
+from discprep.fetch.files import scratch, write_atomically
 from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
 from discprep.job.inputs import inputs_digest, settings_of
 from discprep.job.plan import before, disc_manifest, disc_trees, forms_on, plan_for
@@ -69,11 +68,11 @@ def build_from(
     if not dry_run and not allow_secrets and (stands := standing(out, digest, manifest)):
         return stands
     steps = Steps()
-    with tempfile.TemporaryDirectory(prefix="discprep-") as folder, _alone(hand, out):
+    with scratch() as folder, _alone(hand, out):
         with steps.timed("unpack"):
             opened = open_items(hand, progress)
         secrets = secret_values(manifest, ask) if allow_secrets and not dry_run else {}
-        trees = Trees(Path(folder), epoch_s, secrets, allow_secrets)
+        trees = Trees(folder, epoch_s, secrets, allow_secrets)
         with steps.timed("plan"):
             planned = plan_for(manifest, hand, opened, trees, progress)
         raise_all(planned.errors)

@@ -6,7 +6,6 @@ import ipaddress
 import os
 import re
 import shutil
-import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, MutableMapping
 from dataclasses import dataclass, field, replace
 from hashlib import sha256
@@ -16,6 +15,7 @@ from typing import Any
 import tomlkit
 
 from discprep.errors import DiscprepError, ManifestError, MissingError, UsageError, raise_all
+from discprep.fetch.files import scratch
 from discprep.fetch.pins import dump_pins, load_pins, pins_of
 from discprep.fetch.source import host, scheme, shown
 from discprep.manifest import load_manifest
@@ -58,8 +58,8 @@ def hand_over(
     manifest = load_manifest(path, machine=machine)
     _check_target(out)
     out.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix=".discprep-", dir=out.parent) as work:
-        folder = Path(work) / "recipe"
+    with scratch(out.parent, ".discprep-") as work:
+        folder = work / "recipe"
         folder.mkdir()
         recipe = _Recipe(folder)
         recipe.write_manifest(path, machine)
@@ -68,7 +68,7 @@ def hand_over(
         raise_all(leaks(folder, never_of(manifest, environment or os.environ)))
         _loads(folder / path.name)
         files = tuple(sorted(recipe.files))
-        _move(folder, out, files, Path(work))
+        _move(folder, out, files, work)
     progress.say(f"{len(files)} files were read through for secrets and local paths: none")
     return HandedOver(out, path.name, files, obtain, (*recipe.notices, *_own_addresses(obtain)))
 

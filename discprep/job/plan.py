@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from discprep.errors import CapacityError, DiscprepError, UsageError, flatten, raise_all
+from discprep.fetch.files import scratch
 from discprep.job.at_hand import AtHand, at_hand, open_items
 from discprep.job.figures import Figures, figures, link_seconds, measured_pace
 from discprep.job.tree import Tree, Trees
@@ -59,8 +59,8 @@ def plan(
         raise UsageError(f"there is no item {explain!r} to explain", hint="--json lists the ids.")
     hand = at_hand(manifest, cache_root)
     opened = open_items(hand, progress)
-    with tempfile.TemporaryDirectory(prefix="discprep-") as work:
-        trees = Trees(Path(work))
+    with scratch() as work:
+        trees = Trees(work)
         pace = measured_pace(manifest, log) if log else 1.0
         figured = figures(manifest, hand, opened, trees, progress, pace=pace)
         planned = planned_from(manifest, opened, figured, trees)
@@ -230,8 +230,8 @@ def _try(
 def _answer(manifest: Manifest, cache_root: Path | None, pace: float) -> Plan:
     """The plan alone: the chosen trees are not laid out."""
     hand = at_hand(manifest, cache_root)
-    with tempfile.TemporaryDirectory(prefix="discprep-") as work:
-        return _faithful(figures(manifest, hand, open_items(hand), Trees(Path(work)), pace=pace))[1]
+    with scratch() as work:
+        return _faithful(figures(manifest, hand, open_items(hand), Trees(work), pace=pace))[1]
 
 
 def what_if(text: str) -> WhatIf:

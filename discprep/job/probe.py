@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -14,7 +13,7 @@ from discprep.disc.image import write_image
 from discprep.disc.layout.options import ImageOptions
 from discprep.disc.probe import Question, answer_sheet, probe_tree, questions, settle
 from discprep.errors import ManifestError, UsageError
-from discprep.fetch.files import write_atomically
+from discprep.fetch.files import scratch, write_atomically
 from discprep.manifest.load import load_profile
 from discprep.manifest.source import read_source
 from discprep.model import NameRule, Notice, Profile, Progress
@@ -73,8 +72,8 @@ def probe(
     out.mkdir(parents=True, exist_ok=True)
     rules: tuple[NameRule, ...] = ("iso-level-1",) if plain else ALL_TREES
     image, part = out / "PROBE.iso", out / ".PROBE.iso.part"
-    with tempfile.TemporaryDirectory(dir=out, prefix=".probe-") as work:
-        named = probe_tree(profile, Path(work), plain=plain)
+    with scratch(out, ".probe-") as work:
+        named = probe_tree(profile, work, plain=plain)
         written = write_image(named, part, ImageOptions("PROBE", EPOCH_S, rules, charset="latin-1"), progress)
         part.replace(image)
     page, answers = out / "questions.txt", out / "answers.toml"

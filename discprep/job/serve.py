@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import signal
-import tempfile
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -16,6 +15,7 @@ from discprep.disc.record import load_record
 from discprep.errors import DiscError, MissingError, UsageError, raise_all
 from discprep.fetch.cache import Cache
 from discprep.fetch.fetch import fetch_items
+from discprep.fetch.files import scratch
 from discprep.fetch.pins import pins_of
 from discprep.job.at_hand import AtHand, at_hand, open_items, published_name
 from discprep.link import download
@@ -95,8 +95,8 @@ def planned(hand: AtHand, opened: Mapping[str, Opened], progress: Progress) -> P
     from discprep.job.plan import plan_for
     from discprep.job.tree import Trees
 
-    with tempfile.TemporaryDirectory(prefix="discprep-") as work:
-        return plan_for(hand.manifest, hand, open_items(hand, progress), Trees(Path(work)), progress).plan
+    with scratch() as work:
+        return plan_for(hand.manifest, hand, open_items(hand, progress), Trees(work), progress).plan
 
 
 # ------------------------------------------------------------------------------------------- what is offered

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-import secrets
 import sys
-import tempfile
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -18,6 +16,7 @@ from typing import Literal
 from discprep.archives import read_content
 from discprep.archives.host import HostNames
 from discprep.errors import ArchiveError, DiscprepError, StorageError, UsageError
+from discprep.fetch.files import scratch
 from discprep.job.inspect import open_file
 from discprep.model import Content, Limits, Notice, Opened, Progress, Silent, Unpacked
 from discprep.units import parse_size
@@ -71,14 +70,14 @@ def unpack(
     folder.mkdir(parents=True, exist_ok=True)
     try:
         # Beside the final names, so that the space is asked of the disk it will be taken from.
-        with tempfile.TemporaryDirectory(prefix=".unpacking-", dir=folder) as store:
+        with scratch(folder, ".unpacking-") as store:
             opened = open_file(
-                path, charset=charset, nested=nested, limits=limits or Limits(), store=Path(store), progress=progress
+                path, charset=charset, nested=nested, limits=limits or Limits(), store=store, progress=progress
             )
             wanted = [entry for entry in opened.members if _matches(entry, tuple(only))]
             if not wanted and opened.members:
                 raise UsageError(f"no member matches {' or '.join(only)}", where=str(path))
-            files = tuple(Writer(folder, progress).all(wanted))
+            files = tuple(Writer(folder, store / "part", progress).all(wanted))
     finally:
         if made and not any(folder.iterdir()):
             folder.rmdir()
@@ -133,15 +132,15 @@ def _hint(entry: Unpacked) -> str:
 
 
 class Writer:
-    """Writes members below one folder. Names are mapped to what this host can hold."""
+    """Writes members below one folder, each first as `part`. Names are mapped to what this host can hold."""
 
-    def __init__(self, folder: Path, progress: Progress) -> None:
+    def __init__(self, folder: Path, part: Path, progress: Progress) -> None:
         self._folder = folder
+        self._part = part  # one place for all, so that a kill leaves it where the next run tidies
         self._progress = progress
         windows = os.name == "nt"
         self._names = HostNames(windows, case_sensitive=not windows and sys.platform != "darwin")
-        self._parts: dict[str, Path] = {}  # folders known to be there: where a file in them is written
-        self._part = f".part-{secrets.token_hex(4)}"
+        self._entered: set[str] = set()  # folders known to be there
 
     def all(self, entries: list[Unpacked]) -> list[Extracted]:
         """Every entry in order. Folder times are left alone: they change as files come."""
@@ -174,12 +173,12 @@ class Writer:
         if os.path.lexists(target):
             state: State = "there" if _same(target, content) else "blocked"
             return Extracted(entry, state, path)
-        self._write(content, self._parts[above], target, entry.member.time_s)
+        self._write(content, target, entry.member.time_s)
         return Extracted(entry, "written", path)
 
     def _enter(self, path: str) -> bool:
         """Makes the folders of `path`; False when something else, a link too, stands in their place."""
-        if path in self._parts:
+        if path in self._entered:
             return True
         here = self._folder
         for part in path.split("/"):
@@ -187,10 +186,11 @@ class Writer:
             if here.is_symlink() or (here.exists() and not here.is_dir()):
                 return False
             here.mkdir(exist_ok=True)
-        self._parts[path] = here / self._part
+        self._entered.add(path)
         return True
 
-    def _write(self, content: Content, part: Path, target: Path, time_s: int | None) -> None:
+    def _write(self, content: Content, target: Path, time_s: int | None) -> None:
+        part = self._part
         try:
             with part.open("xb", buffering=0) as file:
                 for piece in read_content(content):

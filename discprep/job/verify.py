@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
@@ -10,6 +9,7 @@ from pathlib import Path
 from discprep.disc.names import map_names
 from discprep.disc.stage import stage
 from discprep.errors import ArchiveError, DiscprepError
+from discprep.fetch.files import scratch
 from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
 from discprep.job.tree import item_volumes
 from discprep.manifest import load_manifest
@@ -50,8 +50,8 @@ def reread(hand: AtHand) -> None:
 def judged(hand: AtHand, opened: Mapping[str, Opened]) -> Verified:
     """The verdict on what was opened."""
     manifest = hand.manifest
-    with tempfile.TemporaryDirectory(prefix="discprep-") as work:
-        named, name_errors, notices = tried_names(manifest, opened, Path(work))
+    with scratch() as work:
+        named, name_errors, notices = tried_names(manifest, opened, work)
     renamings = tuple(_renamings(named))
     renamed = Counter(renaming.item for renaming in renamings)
     errors = [*missing_errors(hand), *archive_errors(opened), *name_errors]

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from discprep.disc.stage import archive_name, stage
 from discprep.errors import ArchiveError, DiscprepError, flatten, raise_all
+from discprep.fetch.files import scratch
 from discprep.model import Content, Fetched, Item, Manifest, Opened, Role, Staged
 from discprep.serve import repack
 from discprep.serve.repack import Entry
@@ -200,15 +201,12 @@ class Stock:
         path = self.work / f"packed-{_key(entries, shape, charset, system)}{ENDINGS[shape]}"
         if not path.exists():
             self.work.mkdir(parents=True, exist_ok=True)
-            part = path.with_suffix(f".{os.getpid()}.part")
-            try:
-                with part.open("w+b") as file:
+            with scratch(self.work, "packing-") as folder:
+                with (folder / "part").open("w+b") as file:
                     repack.writer(shape, charset, system)(file, entries)
                     file.flush()
                     os.fsync(file.fileno())
-                part.replace(path)
-            finally:
-                part.unlink(missing_ok=True)
+                (folder / "part").replace(path)
         with path.open("rb") as file:
             sha256 = hashlib.file_digest(file, "sha256").hexdigest()
         return Content(path, 0, path.stat().st_size, sha256)

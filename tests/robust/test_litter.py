@@ -1,13 +1,57 @@
-"""Kills in a row leave no litter that grows, also over several discs."""
+"""Kills in a row leave no litter that grows: every file of cache, output and temporary folder is counted after each."""
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 from random import Random
 
 import pytest
+from support.disk_job import DiskJob
 from support.fault_server import FaultServer
-from support.killing import Harness
+from support.killing import Harness, litter, tree
+from support.shim import KILL
+
+MOST_LEFT = 8  # of one run: its temporary folders, a part with its notes, locks, a file beside its final name
+
+
+@pytest.mark.slow
+def test_twenty_kills_in_a_row(tmp_path: Path) -> None:
+    """Each in another place of the job, half of them in the middle of a write, none followed by a run that ends: what
+    is left is never more than one run's, by names and by bytes, and the run that ends leaves the files of one that
+    nobody disturbed."""
+    job = DiskJob(tmp_path)
+    total = job.whole()
+    whole = tree(job.bench.folder)
+    assert litter(job.bench.folder) == []
+    job.forget()
+    random = Random(20)
+    struck = 0
+    while struck < 20:
+        if job.shim.run(job.words, at=random.randint(1, total * 2 // 3), code=KILL).returncode == 0:
+            shutil.rmtree(job.bench.out)  # it was through: the next one is to have something left to do
+            continue
+        struck += 1
+        now = tree(job.bench.folder)
+        left = litter(job.bench.folder)
+        assert len([name for name in left if str(Path(name).parent) not in left]) <= MOST_LEFT, (struck, left)
+        assert sum(now.values()) <= sum(whole.values()) + sum(now[name] for name in left), struck
+        assert sum(now[name] for name in left) <= sum(whole.values()), (struck, left)
+    job.ends_well()
+    ended = tree(job.bench.folder)
+    assert ended.keys() == whole.keys()
+    log = "cache/known.log"
+    assert {**ended, log: 0} == {**whole, log: 0} and ended[log] <= 4 * whole[log]
+
+
+@pytest.mark.slow
+def test_killed_in_the_middle_of_writes(tmp_path: Path) -> None:
+    """Every 97th change of the job (all of them in tests/bench/faults_long.py): the next run ends with the same image
+    and leaves nothing besides."""
+    job = DiskJob(tmp_path)
+    total = job.whole()
+    places = range(7, total + 1, 97)
+    assert sum(map(job.killed_at, places)) >= len(places) - 1 >= 3
 
 
 @pytest.mark.slow

@@ -13,7 +13,8 @@ from pathlib import Path
 from typing import Any
 
 from support.bench_set import BenchSet, usual
-from support.shim import Shim
+from support.killing import litter
+from support.shim import KILL, Shim
 
 CODES = (errno.ENOSPC, errno.EIO, errno.EACCES, errno.EROFS, errno.EDQUOT, errno.ENAMETOOLONG)
 
@@ -66,11 +67,23 @@ class DiskJob:
         self._nothing_half_written(at)
         if done.returncode == 3:
             _told(json.loads(done.stdout), code, at)
+        self.ends_well(at)
+        return done.returncode == 3
+
+    def killed_at(self, at: int) -> bool:
+        """One fresh run killed at that change, then one to its end; whether it was killed."""
+        self.forget()
+        killed = self.shim.run(self.words, at=at, code=KILL).returncode != 0
+        self._nothing_half_written(at)
+        self.ends_well(at)
+        return killed
+
+    def ends_well(self, at: int = 0) -> None:
+        """A run that nobody disturbs: the outputs of the first, and nothing besides."""
         again = self.shim.run(self.words, at=0)
         assert again.returncode == 0, (at, again.stdout)
-        assert self.outputs() == self.wanted, (at, code, self.outputs(), self.wanted)
-        assert not list(self.bench.folder.rglob("*.part")), at
-        return done.returncode == 3
+        assert self.outputs() == self.wanted, (at, self.outputs(), self.wanted)
+        assert litter(self.bench.folder) == [], at
 
     def _nothing_half_written(self, at: int) -> None:
         """What has a final name is whole: the bytes of the run without a fault, or of the name itself."""

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import hashlib
 import io
+import os
+import re
 import shutil
 import signal
 import subprocess
@@ -51,7 +53,9 @@ class Harness:
         (self.folder / "machine.toml").write_text(PROFILE)
         self.manifest = self.folder / "first.toml"
         self.manifest.write_text(HEAD + "\n".join(rows))
-        self.cache, self.out = self.folder / "cache", self.folder / "out"
+        self.cache, self.out, self.tmp = self.folder / "cache", self.folder / "out", self.folder / "tmp"
+        self.tmp.mkdir()
+        self.env = os.environ | {"TMPDIR": str(self.tmp)}  # tempfile(3.11): the first place that is looked at
 
     def _slowly(self, exchange: Exchange) -> None:
         exchange.server.wait(self.send_s)
@@ -64,21 +68,24 @@ class Harness:
 
     def forget(self) -> None:
         """Back to a machine that has never run it."""
-        for path in (self.cache, self.out):
+        for path in (self.cache, self.out, self.tmp):
             shutil.rmtree(path, ignore_errors=True)
+        self.tmp.mkdir()
         for path in self.folder.glob("first.pins.toml*"):
             path.unlink()
+        self.server.sent_bytes = 0
 
     def whole(self) -> float:
         """Runs to the end; its seconds. The image it leaves is the one that every later end must leave."""
         started_s = time.monotonic()
-        done = subprocess.run(self.words, capture_output=True, text=True, timeout=300, check=False)
+        done = subprocess.run(self.words, capture_output=True, text=True, timeout=300, check=False, env=self.env)
         assert done.returncode == 0, done.stdout + done.stderr
         return time.monotonic() - started_s
 
     def killed(self, after_s: float) -> bool:
         """Starts it and kills it after so many seconds; False when it had ended by itself."""
-        with subprocess.Popen(self.words, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as running:
+        quiet = subprocess.DEVNULL
+        with subprocess.Popen(self.words, stdout=quiet, stderr=quiet, env=self.env) as running:
             try:
                 running.wait(after_s)
             except subprocess.TimeoutExpired:
@@ -108,11 +115,8 @@ class Harness:
         }
 
     def litter(self) -> list[str]:
-        """What a finished run should not leave, by path below the folder."""
-        roots = [self.cache / "parts", self.cache / "locks"]
-        left = [path for root in roots if root.exists() for path in root.iterdir()]
-        left += [path for path in self.folder.rglob("*.part") if path not in left]
-        return sorted(str(path.relative_to(self.folder)) for path in left)
+        """What a finished run should not leave in the cache, the output and the folder for temporary files."""
+        return litter(self.folder)
 
     def sent_twice(self) -> int:
         """Bytes that the server sent beyond one copy of each file."""
@@ -125,14 +129,35 @@ class Harness:
         its way at the kills: two connections, each with one file.
         """
         self.forget()
-        self.server.sent_bytes = 0
-        struck = sum(self.killed(random.uniform(0.05, 1.0) * whole_s) for _ in range(kills))
+        struck = 0
+        for _ in range(kills):
+            if self.killed(random.uniform(0.05, 1.0) * whole_s):
+                struck += 1
+            else:
+                self.forget()  # it has ended, and another run would have nothing left to be struck in
         self.whole()
         assert self.images() == wanted
         assert self.litter() == []
         heads = 400 * len(self.server.asked)
         assert self.sent_twice() <= struck * 2 * max(self.sizes.values()) + heads
         return struck
+
+
+LASTING = re.compile(
+    r"cache(/known\.log|/objects(/[0-9a-f]{2}(/[0-9a-f]{64})?)?|/parts|/locks|/unpacked(/[0-9a-f-]+\.unpacked)?)?"
+    r"|tmp|(out|other)(/disc-\d)?(/record\.json|/SHA256SUMS|/bench-sheet\.(txt|html)|/[A-Z0-9]+-[0-9a-f]{10}\.iso)?"
+    r"|[a-zA-Z0-9._-]+\.(toml|zip|tar\.gz|BIN)"
+)
+
+
+def tree(folder: Path) -> dict[str, int]:
+    """What stands below a folder: path to bytes (0 for folders)."""
+    return {str(path.relative_to(folder)): path.lstat().st_size if path.is_file() else 0 for path in folder.rglob("*")}
+
+
+def litter(folder: Path) -> list[str]:
+    """What stands below a job's folder (`cache`, `out`, `tmp`, the manifest and its archives) under no final name."""
+    return sorted(name for name in tree(folder) if not LASTING.fullmatch(name))
 
 
 def _archive(number: int, random: Random) -> bytes:

@@ -1,5 +1,8 @@
 /* Makes the disk refuse: the FAIL_AT-th call that changes something below FAIL_UNDER fails with FAIL_ERRNO, and so
  * does every later one unless FAIL_ONCE is set. Counts such calls in the file FAIL_COUNT (one byte each).
+ * With FAIL_ERRNO=kill nothing fails: the FAIL_AT-th call ends the whole process group with SIGKILL, before it is made,
+ * or in the middle where it is a write.
+ * CLOCK_SHIFT_S moves the wall clock by so many seconds, from the CLOCK_AFTER-th look at it on.
  * Loaded with LD_PRELOAD; children inherit it and count into the same file. */
 #define _GNU_SOURCE
 #undef _FORTIFY_SOURCE
@@ -7,13 +10,16 @@
 #include <errno.h>
 #include <fcntl.h>
 #include <limits.h>
+#include <signal.h>
 #include <stdarg.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
 #include <sys/stat.h>
+#include <sys/time.h>
 #include <sys/types.h>
 #include <sys/uio.h>
+#include <time.h>
 #include <unistd.h>
 
 #define NEXT(name) ((__typeof__(&name))dlsym(RTLD_NEXT, #name))
@@ -34,8 +40,17 @@ static int refuse(void)
     long wanted = atol(at);
     if (wanted <= 0 || nth < wanted || (getenv("FAIL_ONCE") && nth > wanted))
         return 0;
+    if (code && !strcmp(code, "kill"))
+        return 2;
     errno = code ? atoi(code) : ENOSPC;
     return 1;
+}
+
+static int ended(void)
+{
+    kill(0, SIGKILL);
+    for (;;)
+        pause();
 }
 
 static int under(const char *path)
@@ -62,13 +77,22 @@ static int under_at(int dir, const char *path)
 
 #define GUARD(condition) \
     do { \
-        if ((condition) && refuse()) \
+        int what = (condition) ? refuse() : 0; \
+        if (what == 1) \
             return -1; \
+        if (what == 2) \
+            ended(); \
     } while (0)
 
 ssize_t write(int fd, const void *data, size_t size)
 {
-    GUARD(under_fd(fd));
+    int what = under_fd(fd) ? refuse() : 0;
+    if (what == 1)
+        return -1;
+    if (what == 2) {
+        NEXT(write)(fd, data, size / 2);
+        ended();
+    }
     return NEXT(write)(fd, data, size);
 }
 
@@ -179,3 +203,38 @@ int open(const char *path, int flags, ...) { OPEN(open, AT_FDCWD, path, flags, m
 int open64(const char *path, int flags, ...) { OPEN(open64, AT_FDCWD, path, flags, mode); }
 int openat(int dir, const char *path, int flags, ...) { OPEN(openat, dir, dir, path, flags, mode); }
 int openat64(int dir, const char *path, int flags, ...) { OPEN(openat64, dir, dir, path, flags, mode); }
+
+/* Wall clock. */
+static time_t shift(void)
+{
+    static long looks;
+    const char *by = getenv("CLOCK_SHIFT_S"), *after = getenv("CLOCK_AFTER");
+    if (!by || (after && ++looks < atol(after)))
+        return 0;
+    return atol(by);
+}
+
+int clock_gettime(clockid_t which, struct timespec *now)
+{
+    int done = NEXT(clock_gettime)(which, now);
+    if (!done && (which == CLOCK_REALTIME || which == CLOCK_REALTIME_COARSE))
+        now->tv_sec += shift();
+    return done;
+}
+
+time_t time(time_t *now)
+{
+    struct timespec found;
+    clock_gettime(CLOCK_REALTIME, &found);
+    if (now)
+        *now = found.tv_sec;
+    return found.tv_sec;
+}
+
+int gettimeofday(struct timeval *now, void *zone)
+{
+    int done = NEXT(gettimeofday)(now, zone);
+    if (!done)
+        now->tv_sec += shift();
+    return done;
+}

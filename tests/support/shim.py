@@ -4,6 +4,7 @@
     total = shim.count([python, "-m", "discprep", …])             # how many changes a whole run makes
     done = shim.run([…], at=17, code=errno.ENOSPC)                 # the 17th change fails, and all after it
     done.returncode, done.stdout, done.stderr
+    shim.run([…], at=17, code=KILL)                                # SIGKILL at the 17th, half written
 
 Every call that changes something is a change: write, rename, mkdir, opening for writing, truncate, fsync, chmod.
 Removing is not among them. The library is compiled once a session from shim.c.
@@ -22,6 +23,7 @@ from tempfile import mkdtemp
 
 from support.programs import program
 
+KILL = "kill"
 SOURCE = Path(__file__).with_name("shim.c")
 
 
@@ -43,7 +45,13 @@ class Shim:
     env: dict[str, str] = field(default_factory=dict)
 
     def run(
-        self, words: Sequence[object], *, at: int, code: int = errno.ENOSPC, once: bool = False, timeout_s: float = 120
+        self,
+        words: Sequence[object],
+        *,
+        at: int,
+        code: int | str = errno.ENOSPC,
+        once: bool = False,
+        timeout_s: float = 120,
     ) -> subprocess.CompletedProcess[str]:
         """Runs a program whose `at`-th change fails with `code`; only that one if `once`."""
         counter = self.work / "changes"
@@ -57,7 +65,13 @@ class Shim:
         }  # fmt: skip
         env |= {"FAIL_ONCE": "1"} if once else {}
         return subprocess.run(
-            list(map(str, words)), env=env, capture_output=True, text=True, timeout=timeout_s, check=False
+            list(map(str, words)),
+            env=env,
+            capture_output=True,
+            text=True,
+            timeout=timeout_s,
+            check=False,
+            start_new_session=True,
         )
 
     @property
