@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import importlib
+import os
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -40,6 +41,8 @@ def main(argv: list[str] | None = None) -> None:
     arguments = (sys.argv[1:] if argv is None else argv) or ["--help"]
     # A run makes many small records and few cycles: looking for cycles less often saves a tenth of its time.
     gc.set_threshold(50_000, 20, 50)
+    # No plug-in of some other package is to see a manifest, nor is every installed package searched for one.
+    os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     from discprep.cli.frame import print_json, say
     from discprep.errors import UsageError
 

@@ -16,17 +16,17 @@ from __future__ import annotations
 import json
 import os
 import sys
-import tempfile
-import traceback
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
 from discprep.errors import DiscprepError, StorageError, exit_code, flatten
-from discprep.model import Notice, Progress, Silent
+
+if TYPE_CHECKING:  # the records take a tenth of the time that --help has
+    from discprep.model import Notice, Progress
 
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document on stdout and nothing else there.")]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress and no remarks, only results and errors.")]
@@ -54,6 +54,8 @@ class Frame:
         """Bars on stderr; silent under --quiet."""
         if self._progress is None:
             if self.quiet:
+                from discprep.model import Silent
+
                 self._progress = Silent()
             else:
                 from discprep.report.progress import Bars
@@ -147,6 +149,9 @@ def storage_error(error: OSError) -> StorageError:
 
 def our_bug(error: Exception) -> DiscprepError:
     """A fault of discprep itself: the trace goes to a file that the user can send."""
+    import tempfile
+    import traceback
+
     with tempfile.NamedTemporaryFile("w", prefix="discprep-", suffix=".txt", delete=False, encoding="utf-8") as file:
         traceback.print_exception(error, file=file)
     return DiscprepError(

@@ -1,8 +1,9 @@
 """The manifest's and the profile's TOML as strict pydantic models. Used at this edge only: `convert.py` turns
 them into the frozen records of `model.py`. A key that is not here is an error that names the nearest one.
-"""
 
-from __future__ import annotations
+Annotations are evaluated where they stand (no `from __future__ import annotations`): pydantic would parse each of
+them again from its text, at every start.
+"""
 
 import re
 from typing import Annotated, Any, Literal
@@ -135,7 +136,7 @@ class ExpectTable(Table):
     equals: str
 
     @model_validator(mode="after")
-    def _pattern_has_a_group(self) -> ExpectTable:
+    def _pattern_has_a_group(self) -> "ExpectTable":
         try:
             groups = re.compile(self.pattern).groups
         except (re.error, OverflowError, RecursionError) as error:
@@ -177,7 +178,7 @@ class MediumTable(Table):
     drive_speed: Annotated[float, Field(gt=0, le=100, strict=False)] | None = None
 
     @model_validator(mode="after")
-    def _kind_or_sectors(self) -> MediumTable:
+    def _kind_or_sectors(self) -> "MediumTable":
         if (self.kind is None) == (self.sectors is None):
             raise ValueError("give either kind or sectors")
         return self
