@@ -1,26 +1,40 @@
-"""The work once the link stands, and its timeline: after how many minutes each later item is there."""
+"""The work once the link stands, its timeline, and how long all of it takes at other settings of the line."""
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator, Sequence
+
 from discprep.report.sheet.blocks import Block, Paragraph, Picture, Section, Table, Tasks
-from discprep.report.sheet.facts import Pull, SheetFacts
+from discprep.report.sheet.facts import Pull, SheetFacts, Waited
 from discprep.report.sheet.pictures import timeline_svg
+from discprep.report.sheet.plots import rates_svg, windows_svg
 from discprep.units import format_bytes, format_seconds
+
+Draw = Callable[[Sequence[Waited], str], str]
+FLAT = 1.03  # times that differ by less are the same to whoever waits
 
 
 def section(facts: SheetFacts) -> Section | None:
-    """The section; none when nothing waits for the link."""
+    """The section; none without a link."""
     if not facts.after_link:
-        return None
-    blocks: list[Block] = [Tasks(facts.after_link)]
-    if facts.pulls:
-        total = facts.pulls[-1].ready_s
-        blocks.append(Paragraph(f"The timeline of the link, {format_seconds(total)} in all:"))
-        blocks.append(Picture(timeline_svg(facts.pulls), tuple(_bar(pull, total) for pull in facts.pulls)))
-        rows = tuple(_row(number, pull) for number, pull in enumerate(facts.pulls, 1))
-        head = ("No.", "Item", "Size", "Takes", "There after")
-        blocks.append(Table("What is pulled, in order", head, rows, "rlrrr", boxes=True))
-    return Section("after-link", "After the link stands", tuple(blocks))
+        blocks: tuple[Block, ...] = (Paragraph("Nothing waits for the link: all that is wanted is on the disc."),)
+        return Section("after-link", "After the link stands", blocks) if facts.line else None
+    blocks = (Tasks(facts.after_link), *_timeline(facts.pulls), *_other_settings(facts))
+    return Section("after-link", "After the link stands", blocks)
+
+
+# ------------------------------------------------------------------------------------------------- the timeline
+
+
+def _timeline(pulls: Sequence[Pull]) -> Iterator[Block]:
+    if not pulls:
+        return
+    total = pulls[-1].ready_s
+    yield Paragraph(f"The timeline of the link, {format_seconds(total)} in all:")
+    yield Picture(timeline_svg(pulls), tuple(_bar(pull, total) for pull in pulls))
+    rows = tuple(_row(number, pull) for number, pull in enumerate(pulls, 1))
+    head = ("No.", "Item", "Size", "Takes", "There after")
+    yield Table("What is pulled, in order", head, rows, "rlrrr", boxes=True)
 
 
 def _row(number: int, pull: Pull) -> tuple[str, ...]:
@@ -34,3 +48,55 @@ def _bar(pull: Pull, total_s: float, width: int = 50) -> str:
     end = max(start + 1, round(width * pull.ready_s / total_s)) if total_s else 1
     bar = "." * start + "#" * (end - start) + "." * (width - end)
     return f"{pull.title[:26]:26} {bar}"
+
+
+# --------------------------------------------------------------------------------------------- other settings
+
+
+def _other_settings(facts: SheetFacts) -> Iterator[Block]:
+    """The two curves, or in a sentence why there is none."""
+    if facts.over_rates:
+        yield from _rates(facts.over_rates)
+        yield from _windows(facts.over_windows, bool(facts.line and facts.line.window_bytes))
+    elif facts.pulls:
+        yield Paragraph("How long it takes at other rates cannot be told: the size of an item is not known.")
+
+
+def _rates(points: Sequence[Waited]) -> Iterator[Block]:
+    here = next(point for point in points if point.chosen)
+    if len(points) == 1:
+        yield Paragraph(f"Both ends hold no other rate than {here.value:,} bit/s that is worth comparing.")
+        return
+    yield Paragraph(
+        "All of it at the line rates that both ends hold, none slower than an eighth of the one that is set. How far a "
+        "time may be off, discprep estimate tells."
+    )
+    yield _picture(points, ("Line rate", "bit/s", "as set"), rates_svg)
+
+
+def _windows(points: Sequence[Waited], told: bool) -> Iterator[Block]:
+    least, most = (end(point.expected_s for point in points) for end in (min, max))
+    if most <= FLAT * least:
+        times = " to ".join(dict.fromkeys(map(format_seconds, (least, most))))
+        ends = f"{points[0].value:,} to {points[-1].value:,} bytes"
+        yield Paragraph(f"The machine's receive window decides little here: from {ends} all of it takes {times}.")
+        return
+    mark = "as set" if told else "taken"
+    unknown = "" if told else " What it has is not told, so a usual one is taken."
+    yield Paragraph(f"All of it with other receive windows of the machine, at the rate as set.{unknown}")
+    yield _picture(points, ("Window", "bytes", mark), windows_svg)
+
+
+def _picture(points: Sequence[Waited], words: tuple[str, str, str], draw: Draw) -> Picture:
+    """A curve with its values; `words` are what varies, its unit, what is said of the chosen one."""
+    what, unit, mark = words
+    rows = tuple((f"{p.value:,}", format_seconds(p.expected_s), mark if p.chosen else "") for p in points)
+    values = Table("The same in numbers", (f"{what}, {unit}", "Time", "Remark"), rows, "rrl")
+    return Picture(draw(points, mark), tuple(_lines(points, rows, unit)), values=values)
+
+
+def _lines(points: Sequence[Waited], rows: Sequence[tuple[str, ...]], unit: str, width: int = 36) -> Iterator[str]:
+    most = max(point.expected_s for point in points)
+    for point, (value, time, mark) in zip(points, rows, strict=True):
+        bar = "#" * max(1, round(width * point.expected_s / most))
+        yield f"{value:>9} {unit} {time:>13}  {bar} {mark}"

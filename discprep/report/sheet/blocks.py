@@ -68,11 +68,13 @@ class Key:
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A drawing (SVG of our own making) with its title and description, its key, and what paper text shows instead."""
+    """A drawing (SVG of our own making) with its title and description, its key, what paper text shows instead, and
+    for a curve the values of its points."""
 
     svg: str
     lines: tuple[str, ...]
     keys: tuple[Key, ...] = ()
+    values: Table | None = None
 
 
 Block = Paragraph | Bullets | Tasks | Table | Entries | Ladder | Picture

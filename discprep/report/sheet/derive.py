@@ -10,12 +10,11 @@ from math import ceil
 from discprep.disc.media import read_seconds
 from discprep.disc.parts import Part, parts
 from discprep.fetch.source import host, scheme, shown
-from discprep.link import download, rates_both_hold
+from discprep.link import rates_both_hold
 from discprep.link.ends import bridge_rate, machine_rate
 from discprep.link.line import characters_per_second
 from discprep.manifest.substitute import mask
 from discprep.model import (
-    BridgeSettings,
     Item,
     LinkSettings,
     Manifest,
@@ -26,7 +25,7 @@ from discprep.model import (
     Step,
     Volume,
 )
-from discprep.report.sheet import cautions, ladder
+from discprep.report.sheet import cautions, ladder, waiting
 from discprep.report.sheet.facts import (
     Capacity,
     Line,
@@ -75,6 +74,7 @@ def facts_from(
     burned = tuple(d.id for d in plan.decisions if d.place == "burn" and (d.disc or 1) == disc)
     earlier = {d.id for d in plan.decisions if d.place == "present" or (d.disc is not None and d.disc < disc)}
     line = line_of(manifest)
+    load = waiting.load_of(manifest, plan, pins)
     steps_wipe = any(step.wipes for step in manifest.steps)
     unshared = not {item.id for item in manifest.items if not item.share}.isdisjoint(burned)
     return SheetFacts(
@@ -101,9 +101,11 @@ def facts_from(
         settings=settings_of(manifest),
         ladder=ladder.rungs(line) if line else (),
         segments=segments_of(manifest, placed, image_sectors),
-        curve=tuple(Capacity(capacity, waiting) for capacity, waiting in curve),
+        curve=tuple(Capacity(capacity, waits_s) for capacity, waits_s in curve),
         placements=placements_of(manifest, plan, pins),
         pulls=pulls_of(manifest, plan, pins),
+        over_rates=waiting.over_rates(manifest, load) if load else (),
+        over_windows=waiting.over_windows(manifest, load) if load else (),
         renamed=renamed_of(placed),
         origins=origins_of(manifest, pins, placed, {*burned, *plan.order}),
         cautions=cautions.cautions(manifest, wipes=steps_wipe, unshared=unshared),
@@ -320,7 +322,7 @@ def line_of(manifest: Manifest) -> Line | None:
         slower_bit_s=slower[-1] if slower else None,
         fifo=profile.serial_fifo,
         ping_s=_ping_s(link),
-        kilobyte_s=_ten_kilobytes_s(link, bridge, manifest),
+        kilobyte_s=waiting.ten_kilobytes_s(link, manifest),
         example_host=_example_host(manifest),
     )
 
@@ -328,10 +330,6 @@ def line_of(manifest: Manifest) -> Line | None:
 def _ping_s(link: LinkSettings) -> float:
     """A ping's way to the bridge and back [s]: both packets clocked over the line, framing left out."""
     return 2 * PING_BYTES / characters_per_second(link.rate_bit_s, link.framing)
-
-
-def _ten_kilobytes_s(link: LinkSettings, bridge: BridgeSettings | None, manifest: Manifest) -> float:
-    return download(10_000, escapes=None, link=link, bridge=bridge, profile=manifest.profile).expected
 
 
 def _example_host(manifest: Manifest) -> str:

@@ -125,6 +125,16 @@ class Pull:
 
 
 @dataclass(frozen=True, slots=True)
+class Waited:
+    """The expected time for all that waits for the link, at one line rate [bit/s] or receive window [B] (`value`).
+    `chosen` is the one that is set."""
+
+    value: int
+    expected_s: float
+    chosen: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Renamed:
     """A name that the disc or the machine cannot hold as it was."""
 
@@ -182,6 +192,8 @@ class SheetFacts:
     curve: tuple[Capacity, ...] = ()
     placements: tuple[Placement, ...] = ()
     pulls: tuple[Pull, ...] = ()
+    over_rates: tuple[Waited, ...] = ()
+    over_windows: tuple[Waited, ...] = ()
     renamed: tuple[Renamed, ...] = ()
     origins: tuple[Origin, ...] = ()
     cautions: tuple[str, ...] = ()

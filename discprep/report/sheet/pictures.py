@@ -13,7 +13,7 @@ from discprep.units import format_bytes, format_seconds
 FILLS = 12  # as many as the disc's picture has rings
 INNER_MM, OUTER_MM = 25.0, 58.0  # where the data of a 12 cm disc begins and can end, from memory
 _SIZE = 640
-_TEXT = 'font-family="sans-serif" font-size="20"'
+TEXT = 'font-family="sans-serif" font-size="20"'
 
 # Fills that stay apart in print and in grey: ground, and the strokes over it in a cell of 12 by 12.
 _STROKES = (
@@ -83,7 +83,7 @@ def disc_svg(segments: Sequence[Segment], whole_sectors: int) -> str:
         position -= segments[number].sectors
     rings.append(_circle(centre, INNER_MM * scale, "#fff"))
     rings.append(_circle(centre, 7.5 * scale, "#fff"))
-    hub = f'<text x="{centre:g}" y="{centre - 12 * scale:g}" text-anchor="middle" {_TEXT}>hub</text>'
+    hub = f'<text x="{centre:g}" y="{centre - 12 * scale:g}" text-anchor="middle" {TEXT}>hub</text>'
     words = "; ".join(f"{s.label} {100 * s.sectors / whole_sectors:.1f} %" for s in segments)
     body = "".join(rings) + hub + _strip(segments, _SIZE + 40)
     return svg("disc-fill", _SIZE, _SIZE + 110, "What fills the disc", f"From the hub outwards: {words}.", body)
@@ -92,7 +92,7 @@ def disc_svg(segments: Sequence[Segment], whole_sectors: int) -> str:
 def _strip(segments: Sequence[Segment], top: float) -> str:
     """The written part alone, unrolled from the hub (left) outwards, so that a little on a large disc shows too."""
     written = sum(segment.sectors for segment in segments) or 1
-    parts = [f'<text x="4" y="{top - 10}" {_TEXT}>the written part, unrolled</text>']
+    parts = [f'<text x="4" y="{top - 10}" {TEXT}>the written part, unrolled</text>']
     x = 4.0
     for number, segment in enumerate(segments):
         width = (_SIZE - 8) * segment.sectors / written
@@ -152,14 +152,16 @@ def _marks(left: float, right: float, top: float, bottom: float, most_bytes: int
         x, y = left + (right - left) * part, bottom - (bottom - top) * part
         anchor = {0.0: "start", 0.5: "middle", 1.0: "end"}[part]
         size = format_bytes(round(most_bytes * part))
-        texts.append(f'<text x="{x:g}" y="{bottom + 26}" text-anchor="{anchor}" {_TEXT}>{size}</text>')
-        texts.append(f'<text x="{left - 8}" y="{y + 7:g}" text-anchor="end" {_TEXT}>{_short(most_s * part)}</text>')
-    texts.append(f'<text x="{right}" y="{bottom + 54}" text-anchor="end" {_TEXT}>room on the disc</text>')
+        texts.append(f'<text x="{x:g}" y="{bottom + 26}" text-anchor="{anchor}" {TEXT}>{size}</text>')
+        texts.append(f'<text x="{left - 8}" y="{y + 7:g}" text-anchor="end" {TEXT}>{short(most_s * part)}</text>')
+    texts.append(f'<text x="{right}" y="{bottom + 54}" text-anchor="end" {TEXT}>room on the disc</text>')
     return "".join(texts)
 
 
-def _short(seconds: float) -> str:
+def short(seconds: float) -> str:
     """A time for an axis: one figure and its unit."""
+    if seconds >= 1000 * 86_400:
+        return f"{seconds / 86_400:,.0f} d"
     for size, unit in ((86_400, "d"), (3600, "h"), (60, "min")):
         if seconds >= size:
             return f"{seconds / size:.3g} {unit}"
@@ -171,7 +173,7 @@ def _here(x: float, top: float, bottom: float) -> str:
     offset = -8 if x > 500 else 8
     return (
         f'<path d="M{x:.1f} {top}V{bottom}" stroke="#000" stroke-dasharray="6 5"/>'
-        f'<text x="{x + offset:.1f}" y="{top + 18}" text-anchor="{side}" {_TEXT}>this disc</text>'
+        f'<text x="{x + offset:.1f}" y="{top + 18}" text-anchor="{side}" {TEXT}>this disc</text>'
     )
 
 
@@ -191,7 +193,7 @@ def timeline_svg(pulls: Sequence[Pull]) -> str:
         width = max(2.0, (right - left) * (pull.ready_s - pull.from_s) / total)
         y = 8 + step * number
         bars.append(f'<rect x="{x:.1f}" y="{y}" width="{width:.1f}" height="22" fill="url(#fill-1)" stroke="#000"/>')
-        bars.append(f'<text x="{left - 8}" y="{y + 18}" text-anchor="end" {_TEXT}>{number + 1}</text>')
+        bars.append(f'<text x="{left - 8}" y="{y + 18}" text-anchor="end" {TEXT}>{number + 1}</text>')
     height = 8 + step * len(shown)
     axis = f'<path d="M{left} 4V{height}H{right}" fill="none" stroke="#000" stroke-width="2"/>'
     ticks = "".join(_tick(left + (right - left) * part, height, total * part, part) for part in (0, 0.25, 0.5, 0.75, 1))
@@ -204,7 +206,7 @@ def _tick(x: float, y: float, seconds: float, part: float) -> str:
     anchor = "end" if part == 1 else "start" if part == 0 else "middle"
     return (
         f'<path d="M{x:.1f} {y}v6" stroke="#000"/>'
-        f'<text x="{x:.1f}" y="{y + 28:g}" text-anchor="{anchor}" {_TEXT}>{_short(seconds)}</text>'
+        f'<text x="{x:.1f}" y="{y + 28:g}" text-anchor="{anchor}" {TEXT}>{short(seconds)}</text>'
     )
 
 

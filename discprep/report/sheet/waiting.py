@@ -1,0 +1,121 @@
+"""How long all that waits for the link takes at other line rates and other receive windows: the link model's own
+expected times, pure.
+
+Each setting is a connection that the model steps through anew, some milliseconds, and the sheet is made with every
+build: hence few settings, those near the one as set, and no range, which takes twenty times as many.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+from discprep.link import rates_both_hold
+from discprep.link.encapsulation import growth_of
+from discprep.link.tcp import segment_size
+from discprep.link.transfer import WINDOW_BYTES, Transfer, expected_case, parts_of
+from discprep.link.vary import VARY, Question
+from discprep.model import LinkSettings, Manifest, Pin, Plan
+from discprep.report.sheet.facts import Waited
+
+SLOWEST = 1 / 8  # of the rate as set: nobody goes further down, and the faster ones need the paper
+WINDOWS = (1 / 4, 1 / 2, 2)  # of the window as set
+MOST_SIZES = 8  # more different sizes than these are put together with their likes
+
+
+@dataclass(frozen=True, slots=True)
+class Load:
+    """What waits: sizes [B] with how many files have each, and what the line makes of one of their bytes.
+
+    `escapes` (slip, ppp) are those of all together; None takes random bytes.
+    """
+
+    sizes: tuple[tuple[int, int], ...]
+    escapes: tuple[int, int] | None = None
+
+    @property
+    def size_bytes(self) -> int:
+        return sum(size * count for size, count in self.sizes)
+
+
+def load_of(manifest: Manifest, plan: Plan, pins: Mapping[str, Pin]) -> Load | None:
+    """What waits for the link; None when nothing does, or a size is not known."""
+    items = [manifest.item(item_id) for item_id in plan.order]
+    sizes = [pins[item.id].size_bytes if item.id in pins else item.size_bytes for item in items]
+    known = [size for size in sizes if size is not None]
+    if not known or len(known) < len(sizes):
+        return None
+    return Load(alike(known), _escapes([pins.get(item.id) for item in items]))
+
+
+def _escapes(pins: Sequence[Pin | None]) -> tuple[int, int] | None:
+    slip = [pin.slip_escapes if pin else None for pin in pins]
+    ppp = [pin.ppp_escapes if pin else None for pin in pins]
+    if None in slip or None in ppp:
+        return None
+    return sum(count or 0 for count in slip), sum(count or 0 for count in ppp)
+
+
+def alike(sizes: Iterable[int]) -> tuple[tuple[int, int], ...]:
+    """Sizes with their counts. Too many to look at each: those of one power of two share their mean.
+
+    >>> alike([300, 100, 300])
+    ((100, 1), (300, 2))
+    """
+    counts = Counter(sizes)
+    if len(counts) <= MOST_SIZES:
+        return tuple(sorted(counts.items()))
+    groups: dict[int, list[int]] = {}
+    for size, count in counts.items():
+        groups.setdefault(size.bit_length(), []).extend([size] * count)
+    return tuple(sorted((round(sum(group) / len(group)), len(group)) for group in groups.values()))
+
+
+# ------------------------------------------------------------------------------------------------ the two curves
+
+
+def over_rates(manifest: Manifest, load: Load) -> tuple[Waited, ...]:
+    """The time at every rate [bit/s] that both ends hold, from an eighth of the one that is set, and at that one."""
+    link = manifest.link
+    if link is None:
+        return ()
+    held = rates_both_hold(manifest.profile, manifest.bridge, link.framing)
+    rates = {rate for rate in held if rate >= SLOWEST * link.rate_bit_s} | {link.rate_bit_s}
+    return _curve(manifest, link, load, "baud", rates, link.rate_bit_s)
+
+
+def over_windows(manifest: Manifest, load: Load) -> tuple[Waited, ...]:
+    """The time at the window [B] that is set, or taken where none is told, and at a few smaller and larger ones, none
+    below a full segment."""
+    link = manifest.link
+    if link is None:
+        return ()
+    chosen = link.window_bytes or WINDOW_BYTES
+    least = min(chosen, segment_size(link.mtu_bytes))
+    others = {max(least, round(chosen * part)) for part in WINDOWS}
+    return _curve(manifest, link, load, "window", others | {chosen}, chosen)
+
+
+def _curve(
+    manifest: Manifest, link: LinkSettings, load: Load, key: str, values: Iterable[int], chosen: int
+) -> tuple[Waited, ...]:
+    question = Question(Transfer(0), link, manifest.bridge, manifest.profile)
+    settings = {value: question if value == chosen else VARY[key](question, str(value)) for value in sorted(values)}
+    return tuple(Waited(value, waits_s(setting, load), value == chosen) for value, setting in settings.items())
+
+
+def waits_s(question: Question, load: Load) -> float:
+    """Expected seconds for the whole load under these settings, a file at a time."""
+    link = question.link
+    case = expected_case(link, question.bridge, question.profile)
+    growth = growth_of(load.size_bytes, load.escapes, link)
+    if growth is not None:
+        wire = replace(case.path.encapsulation, data_growth=growth)
+        case = replace(case, path=replace(case.path, encapsulation=wire))
+    return sum(count * sum(parts_of(Transfer(size), case, link).values()) for size, count in load.sizes)
+
+
+def ten_kilobytes_s(link: LinkSettings, manifest: Manifest) -> float:
+    """What a file of 10 KB takes [s], for the ladder's last rung."""
+    return waits_s(Question(Transfer(0), link, manifest.bridge, manifest.profile), Load(((10_000, 1),)))
