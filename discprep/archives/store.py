@@ -105,9 +105,9 @@ def open_tasks(
     sizes = [_size(task.path) for task in tasks]
     batches = list(_batches(tasks, sizes))
     told = Told(progress or Silent(), sum(sizes))
-    beside = scratch(store.folder, "run-") if store else contextlib.nullcontext()
-    with beside as parts, Pool(min(workers or os.cpu_count() or 1, max(len(batches), 1)), told.more) as pool:
-        opener = Opener(pool, store, limits, parts)
+    sessions = min(workers or os.cpu_count() or 1, max(len(batches), 1))
+    with contextlib.ExitStack() as held, Pool(sessions, told.more) as pool:
+        opener = Opener(pool, store, limits, held)
         try:
             for batch, results in zip(batches, pool.map(lambda batch: opener.open(batch.tasks), batches), strict=True):
                 told.done(batch.size_bytes)
@@ -193,9 +193,11 @@ class Found:
 class Opener:
     """Opens batches of tasks: from the store where it can, by a worker where it must."""
 
-    def __init__(self, pool: Pool, store: Store | None, limits: Limits, parts: Path | None) -> None:
+    def __init__(self, pool: Pool, store: Store | None, limits: Limits, held: contextlib.ExitStack) -> None:
         self._pool = pool
-        self._folder = parts or pool.scratch  # on the store's disk, for the last rename
+        self._held = held
+        self._folder: Path | None = None if store else pool.scratch
+        self._lock = threading.Lock()
         self._store = store
         self._limits = limits
         self._parts = count()
@@ -232,11 +234,20 @@ class Opener:
     def _order(self, place: Place) -> Order:
         task, data = place.task, None
         if self._store or task.nested:
-            data = self._folder / f"{next(self._parts)}.data"
+            data = self._beside() / f"{next(self._parts)}.data"
         return Order(
             str(task.path.absolute()), task.name, task.sha256, task.charset, place.limits,
             place.offset_bytes, place.size_bytes, str(data) if data else None, mark_inner=task.nested > 0,
         )  # fmt: skip
+
+    def _beside(self) -> Path:
+        """Where members' bytes go first: on the store's disk, for the last rename; made once something is decoded, so
+        that a store that cannot be written serves whom it has enough for."""
+        with self._lock:
+            if self._folder is None:
+                assert self._store
+                self._folder = self._held.enter_context(scratch(self._store.folder, "run-"))
+            return self._folder
 
     def _keep(self, place: Place, result: Decoded) -> Found:
         """Gives the data file its final name and writes the listing, unless another run may fare better."""
