@@ -19,6 +19,7 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parent))
 import collection
+from installed import environment
 
 PORT = 8_765
 NGINX = """daemon off; pid {folder}/nginx.pid; error_log /dev/null; worker_processes 1; user root;
@@ -60,7 +61,10 @@ def write_lists(folder: Path) -> None:
 def prepare(folder: Path) -> None:
     command = [sys.executable, "-m", "discprep", "prepare", folder / "all.toml", "--out", folder / "disc"]
     subprocess.run(
-        [*map(str, command), "--cache", str(folder / "cache"), "--quiet"], check=True, stdout=subprocess.DEVNULL
+        [*map(str, command), "--cache", str(folder / "cache"), "--quiet"],
+        check=True,
+        stdout=subprocess.DEVNULL,
+        env=environment(folder / "compiled"),
     )
 
 
@@ -96,8 +100,7 @@ def main() -> None:
             changed = timed(lambda: prepare(folder))
             print(
                 f"pipeline {by_hand:.2f} s  prepare {first:.2f} s  "
-                f"again {second:.2f} s  one setting changed {changed:.2f} s"
-                + (" (warm-up)" if not run else ""),
+                f"again {second:.2f} s  one setting changed {changed:.2f} s" + (" (warm-up)" if not run else ""),
                 flush=True,
             )
             rows += [(by_hand, first, second, changed)] if run else []

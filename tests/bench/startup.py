@@ -12,17 +12,21 @@ import os
 import statistics
 import subprocess
 import sys
+import tempfile
 import time
 from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+from installed import environment
 
 ROOT = Path(__file__).resolve().parents[2]
 HEADS = ("wall s", "ratio", "cpu s", "ratio", "least cpu s")
 
 
-def timed(command: list[str]) -> tuple[float, float]:
+def timed(command: list[str], variables: dict[str, str]) -> tuple[float, float]:
     """Wall and processor seconds of one run."""
     started = time.perf_counter()
-    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env=variables)
     _, status, used = os.wait4(process.pid, 0)
     process.returncode = os.waitstatus_to_exitcode(status)
     if process.returncode:
@@ -30,7 +34,7 @@ def timed(command: list[str]) -> tuple[float, float]:
     return time.perf_counter() - started, used.ru_utime + used.ru_stime
 
 
-def main(runs: int, manifest: Path) -> None:
+def main(runs: int, manifest: Path, folder: Path) -> None:
     program = str(Path(sys.executable).with_name("discprep"))
     commands = {
         "python -c pass": [sys.executable, "-c", "pass"],
@@ -40,7 +44,7 @@ def main(runs: int, manifest: Path) -> None:
     rows: dict[str, list[tuple[float, float]]] = {name: [] for name in commands}
     for run in range(runs + 1):
         for name, command in commands.items():
-            taken = timed(command)
+            taken = timed(command, environment(folder))
             if run:  # the first warms up
                 rows[name].append(taken)
     print(f"{'':<18}" + "".join(f"{head:>12}" for head in HEADS) + f"   ({runs} runs)")
@@ -54,4 +58,5 @@ def main(runs: int, manifest: Path) -> None:
 
 if __name__ == "__main__":
     given = Path(sys.argv[2]) if len(sys.argv) > 2 else ROOT / "manifests/catalogue-desk.toml"
-    main(int(sys.argv[1]) if len(sys.argv) > 1 else 15, given)
+    with tempfile.TemporaryDirectory() as compiled:
+        main(int(sys.argv[1]) if len(sys.argv) > 1 else 15, given, Path(compiled))
