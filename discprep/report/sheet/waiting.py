@@ -20,6 +20,7 @@ from discprep.model import LinkSettings, Manifest, Pin, Plan
 from discprep.report.sheet.facts import Waited
 
 SLOWEST = 1 / 8  # of the rate as set: nobody goes further down, and the faster ones need the paper
+STEP = 1.5  # from one rate to the next, at least
 WINDOWS = (1 / 4, 1 / 2, 2)  # of the window as set
 MOST_SIZES = 8  # more different sizes than these are put together with their likes
 
@@ -76,13 +77,31 @@ def alike(sizes: Iterable[int]) -> tuple[tuple[int, int], ...]:
 
 
 def over_rates(manifest: Manifest, load: Load) -> tuple[Waited, ...]:
-    """The time at every rate [bit/s] that both ends hold, from an eighth of the one that is set, and at that one."""
+    """The time at the rate [bit/s] that is set, and at others that both ends hold: from an eighth of it up, some way
+    apart."""
     link = manifest.link
     if link is None:
         return ()
+    chosen = link.rate_bit_s
     held = rates_both_hold(manifest.profile, manifest.bridge, link.framing)
-    rates = {rate for rate in held if rate >= SLOWEST * link.rate_bit_s} | {link.rate_bit_s}
-    return _curve(manifest, link, load, "baud", rates, link.rate_bit_s)
+    near = [rate for rate in held if rate >= SLOWEST * chosen]
+    return _curve(manifest, link, load, "baud", apart(near, chosen), chosen)
+
+
+def apart(rates: Iterable[int], chosen: int) -> set[int]:
+    """The chosen rate, and from it up and down those that are at least a step from the last.
+
+    >>> sorted(apart([9600, 14400, 19200, 28800, 38400, 57600, 76800], 19200))
+    [9600, 19200, 28800, 57600]
+    """
+    kept = {chosen}
+    for rate in sorted(rates):
+        if rate >= STEP * max(kept):
+            kept.add(rate)
+    for rate in sorted(rates, reverse=True):
+        if STEP * rate <= min(kept):
+            kept.add(rate)
+    return kept
 
 
 def over_windows(manifest: Manifest, load: Load) -> tuple[Waited, ...]:
