@@ -61,7 +61,14 @@ def estimate(asked: Asked) -> Estimated:
     manifest = load_manifest(asked.manifest, machine=asked.machine) if asked.manifest else None
     _check_subject(asked)
     question = _question(asked, manifest)
-    measurements = _measurements(asked)
+    measurements, torn = _measurements(asked)
+    found = _found(asked, manifest, question, measurements)
+    return replace(found, notices=(*found.notices, *torn))
+
+
+def _found(
+    asked: Asked, manifest: Manifest | None, question: Question, measurements: tuple[Measured, ...]
+) -> Estimated:
     if manifest and asked.size_bytes is None and asked.file is None:
         return _of_manifest(asked, manifest, question, measurements)
     calibration, notices = _calibration(question, measurements)
@@ -165,7 +172,8 @@ def _clock(clock_hz: int | None, divider: str | None, clock_flag: str, divider_f
 # ----------------------------------------------------------------------------------------- measured downloads
 
 
-def _measurements(asked: Asked) -> tuple[Measured, ...]:
+def _measurements(asked: Asked) -> tuple[tuple[Measured, ...], tuple[Notice, ...]]:
+    """What was measured, as said and as logged; a remark where lines of the log were passed over."""
     found: list[Measured] = []
     faults: list[DiscprepError] = []
     for text in asked.measured:
@@ -174,13 +182,15 @@ def _measurements(asked: Asked) -> tuple[Measured, ...]:
         except ValueError as error:
             faults.append(UsageError(f"--measured: {error}"))
     raise_all(faults)
-    return (*found, *(_logged(asked.log) if asked.log else ()))
+    logged, torn = _logged(asked.log) if asked.log else ((), ())
+    return (*found, *logged), torn
 
 
-def _logged(path: Path) -> tuple[Measured, ...]:
+def _logged(path: Path) -> tuple[tuple[Measured, ...], tuple[Notice, ...]]:
     if not path.is_file():
         raise StorageError("the log of transfers is not there", where=str(path), hint="`serve` writes it as it serves.")
-    return tuple(Measured(size, elapsed) for size, elapsed in log.measured(log.read(path)) if size and elapsed)
+    transfers, torn = log.look(path)
+    return tuple(Measured(size, elapsed) for size, elapsed in log.measured(transfers) if size and elapsed), torn
 
 
 def _calibration(question: Question, measurements: Sequence[Measured]) -> tuple[Calibration | None, tuple[Notice, ...]]:

@@ -251,15 +251,15 @@ def _listening(
         )
         for address in public
     ]
-    stock = keeper.stock
+    stock, log_file = keeper.stock, wish.log_file or log.log_path(manifest.path)
     broken = [Notice(offer.why, item=offer.item) for offer in stock.offers if offer.state == "failed"]
     return Listening(
         manifest.path,
         addresses,
         stock.offers,
         stock.script_name,
-        wish.log_file or log.log_path(manifest.path),
-        (*warnings, *notices, *broken, *map(_grown, filter(_grows, stock.offers))),
+        log_file,
+        (*warnings, *log.look(log_file)[1], *notices, *broken, *map(_grown, filter(_grows, stock.offers))),
     )
 
 

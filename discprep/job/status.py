@@ -19,7 +19,7 @@ from discprep.job.at_hand import AtHand, at_hand, published_name
 from discprep.manifest import load_manifest
 from discprep.model import Item, Notice, Pin, Progress
 from discprep.report.status import AtSource, ItemState, ItemStatus, Pulled, Status
-from discprep.serve.log import Transfer, had_bytes, log_path, read
+from discprep.serve.log import Transfer, had_bytes, log_path, look
 
 _KEY = "ask"
 _SAME_S = 2  # some servers keep times to two seconds
@@ -44,10 +44,10 @@ def status(
     manifest = load_manifest(path, machine=machine)
     hand = at_hand(manifest, cache)
     discs, notices = _discs([*built, *_beside(manifest.path)])
-    transfers = read(log_path(manifest.path))
+    transfers, torn = look(log_path(manifest.path))
     sources = _asked(manifest.items, hand.pins, progress) if ask else {}
     items = tuple(_item(item, hand, discs, transfers, sources.get(item.id, ("", ""))) for item in manifest.items)
-    return Status(manifest.path, items, _next(items, manifest.path), tuple(notices))
+    return Status(manifest.path, items, _next(items, manifest.path), (*notices, *torn))
 
 
 def _item(

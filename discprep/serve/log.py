@@ -12,6 +12,8 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from discprep.model import Notice
+
 FORMAT = 1
 ENOUGH_BYTES = 10_000  # below it, connecting weighs more than the line: no measure of a rate (link reference, part 0)
 
@@ -81,12 +83,36 @@ def _byte_at(file: int, offset: int) -> bytes:
 
 
 def read(path: Path) -> tuple[Transfer, ...]:
-    """Every whole line, in order; none when there is no log yet. Torn and foreign lines are passed over."""
+    """Every whole line, in order; none when there is no log yet. Torn and foreign lines are passed over.
+
+    Raises:
+        OSError: it cannot be read
+    """
+    return look(path)[0]
+
+
+def look(path: Path) -> tuple[tuple[Transfer, ...], tuple[Notice, ...]]:
+    """The same, with a remark where lines were passed over."""
     try:
         text = path.read_text(encoding="utf-8", errors="replace")
     except FileNotFoundError:
-        return ()
-    return tuple(transfer for line in text.split("\n") if (transfer := _parse(line)))
+        return (), ()
+    lines = [(number, line) for number, line in enumerate(text.split("\n"), 1) if line]
+    found = [(number, _parse(line)) for number, line in lines]
+    odd = [number for number, transfer in found if transfer is None]
+    remark = Notice(
+        f"{_lines(odd)} half-written or no transfer: passed over, all others count",
+        where=str(path),
+        hint="A kill or a full disk leaves that. What it told of may be offered once more.",
+    )
+    return tuple(transfer for _, transfer in found if transfer), (remark,) if odd else ()
+
+
+def _lines(numbers: Sequence[int]) -> str:
+    if len(numbers) == 1:
+        return f"line {numbers[0]} is"
+    more = f" and {len(numbers) - 5} more" if len(numbers) > 5 else ""
+    return f"lines {', '.join(map(str, numbers[:5]))}{more} are"
 
 
 def _parse(line: str) -> Transfer | None:

@@ -54,6 +54,18 @@ class Shim:
         timeout_s: float = 120,
     ) -> subprocess.CompletedProcess[str]:
         """Runs a program whose `at`-th change fails with `code`; only that one if `once`."""
+        return subprocess.run(
+            list(map(str, words)),
+            env=self.environment(at, code, once),
+            capture_output=True,
+            text=True,
+            timeout=timeout_s,
+            check=False,
+            start_new_session=True,
+        )
+
+    def environment(self, at: int, code: int | str, once: bool = False) -> dict[str, str]:
+        """For a program that the test starts itself; the count begins anew."""
         counter = self.work / "changes"
         counter.unlink(missing_ok=True)
         env = os.environ | self.env | {
@@ -63,16 +75,7 @@ class Shim:
             "FAIL_ERRNO": str(code),
             "FAIL_COUNT": str(counter),
         }  # fmt: skip
-        env |= {"FAIL_ONCE": "1"} if once else {}
-        return subprocess.run(
-            list(map(str, words)),
-            env=env,
-            capture_output=True,
-            text=True,
-            timeout=timeout_s,
-            check=False,
-            start_new_session=True,
-        )
+        return env | ({"FAIL_ONCE": "1"} if once else {})
 
     @property
     def changes(self) -> int:
