@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import pytest
 from support.bench_set import BenchSet, usual
 from support.command import run
-from support.shim import Shim
+from support.killing import litter
+from support.shim import KILL, Shim
 
 
 def _words(bench: BenchSet, out: Path) -> list[str]:
@@ -37,6 +40,58 @@ def test_a_clock_that_jumped(date_s: int, tmp_path: Path) -> None:
         os.utime(path, (date_s, date_s))
     assert run("prepare", bench.manifest, "--out", tmp_path / "again", *bench.words).code == 0
     assert [p.read_bytes() for p in (tmp_path / "again").glob("*.iso")] == [bench.image().read_bytes()]
+
+
+YEAR_S, DAY_S = 31_536_000, 86_400
+
+
+def _at(folder: Path, words: list[str], shift_s: int, after: int = 1) -> dict[str, Any]:
+    """A run whose wall clock is that far off, from its `after`-th look at it on; what it says."""
+    shim = Shim(folder, under=folder / "nowhere", env={"CLOCK_SHIFT_S": str(shift_s), "CLOCK_AFTER": str(after)})
+    done = shim.run([*words, "--json"], at=0)
+    assert done.returncode == 0 and "Traceback" not in done.stderr, (shift_s, after, done.stdout, done.stderr)
+    document: dict[str, Any] = json.loads(done.stdout)
+    return document
+
+
+@pytest.mark.parametrize("shift_s", [-YEAR_S, -DAY_S, YEAR_S], ids=["a year back", "a day back", "a year on"])
+def test_a_clock_set_between_runs(shift_s: int, tmp_path: Path) -> None:
+    """The same inputs: nothing is made again, nothing fetched again. Others: made anew, whatever the clock says, with
+    the image that they have without any of that; back at the right time that stands."""
+    bench = usual(tmp_path)
+    assert not _at(tmp_path, _words(bench, bench.out), 0)["discs"][0]["unchanged"]
+    first = bench.image().read_bytes()
+    again = _at(tmp_path, _words(bench, bench.out), shift_s)
+    assert again["discs"][0]["unchanged"] and again["fetched"]["moved_bytes"] == 0
+    bench.manifest.write_text(bench.manifest.read_text().replace('to = "MISC"', 'to = "OTHER"'))
+    changed = _at(tmp_path, _words(bench, bench.out), shift_s)
+    assert not changed["discs"][0]["unchanged"] and bench.image().read_bytes() != first
+    assert run("prepare", bench.manifest, "--out", tmp_path / "fresh", *bench.words).code == 0
+    assert [path.read_bytes() for path in (tmp_path / "fresh").glob("*.iso")] == [bench.image().read_bytes()]
+    assert _at(tmp_path, _words(bench, bench.out), 0)["discs"][0]["unchanged"]
+    assert run("verify", bench.manifest, *bench.words).code == 0
+    assert litter(tmp_path) == ["fresh", *sorted(f"fresh/{path.name}" for path in bench.out.iterdir())]
+
+
+@pytest.mark.parametrize("after", [2, 8, 30])
+def test_a_clock_set_in_the_middle(after: int, tmp_path: Path) -> None:
+    """A year back after so many looks at the clock, in a first run, which may date what it fetches by it: the image is
+    the one of its pins, also where they are used with an empty cache at the right time."""
+    bench = usual(tmp_path)
+    _at(tmp_path, _words(bench, bench.out), -YEAR_S, after)
+    words = ("--cache", tmp_path / "steady")
+    assert run("prepare", bench.manifest, "--out", tmp_path / "again", *words).code == 0
+    assert [path.read_bytes() for path in (tmp_path / "again").glob("*.iso")] == [bench.image().read_bytes()]
+
+
+def test_no_lock_outlives_its_run_at_another_time(tmp_path: Path) -> None:
+    """Killed while its locks are held, with the clock a year ahead; at the right time the next run waits for nobody."""
+    bench = usual(tmp_path)
+    ahead = Shim(tmp_path, under=tmp_path / "out", env={"CLOCK_SHIFT_S": str(YEAR_S)})
+    assert ahead.run(_words(bench, bench.out), at=5, code=KILL).returncode != 0
+    assert list((tmp_path / "cache" / "locks").iterdir())
+    _at(tmp_path, _words(bench, bench.out), 0)
+    assert not list((tmp_path / "cache" / "locks").iterdir())
 
 
 def test_a_linked_cache(tmp_path: Path) -> None:
