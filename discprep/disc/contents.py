@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import hashlib
-import os
 import zlib
 from collections.abc import Iterator
 from pathlib import Path
 
 from discprep.archives.crc import crc16
+from discprep.fetch.files import write_atomically
 from discprep.model import Content
 
 CHUNK_BYTES = 2**20
@@ -34,13 +34,7 @@ def keep(data: bytes, work: Path) -> Content:
     sha256 = hashlib.sha256(data).hexdigest()
     path = work / f"changed-{sha256}"
     if not path.exists():
-        work.mkdir(parents=True, exist_ok=True)
-        part = path.with_suffix(f".{os.getpid()}.part")
-        with part.open("wb") as file:
-            file.write(data)
-            file.flush()
-            os.fsync(file.fileno())
-        part.replace(path)
+        write_atomically(path, data)
     return Content(path, 0, len(data), sha256)
 
 

@@ -23,8 +23,14 @@ def storage(what: str, path: Path, *, hint: str = "") -> Iterator[None]:
     try:
         yield
     except OSError as error:
-        step = hint or _STEPS.get(error.errno or 0, "Make room or change the rights, then run it again.")
-        raise StorageError(f"{what} failed: {error.strerror or error}", where=str(path), hint=step) from error
+        raise refused(error, what, path, hint) from error
+
+
+def refused(error: OSError, what: str = "", path: Path | None = None, hint: str = "") -> StorageError:
+    """One refusal of the host in words, with its place and the next step."""
+    message = f"{what} failed: {error.strerror or error}" if what else error.strerror or str(error)
+    step = hint or _STEPS.get(error.errno or 0, "Make room or change the rights, then run it again.")
+    return StorageError(message, where=str(path or error.filename or ""), hint=step)
 
 
 _STEPS = {

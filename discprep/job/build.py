@@ -13,9 +13,10 @@ from discprep.disc.image import ImageWritten, write_image
 from discprep.disc.media import read_seconds, usable_sectors
 from discprep.disc.record import RecordItem, make_record, save_record
 from discprep.errors import CapacityError, MissingError, UsageError, flatten, raise_all
-from discprep.fetch.files import scratch, write_atomically
+from discprep.fetch.files import scratch, storage, write_atomically
 from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
 from discprep.job.inputs import inputs_digest, settings_of
+from discprep.job.kept import saying_what_stays
 from discprep.job.plan import before, disc_manifest, disc_trees, forms_on, plan_for
 from discprep.job.standing import RECORD, SHEETS, SUMS, disc_folder, image_name, old_image, standing, sums_text
 from discprep.job.tree import Tree, Trees
@@ -54,7 +55,9 @@ def build(
         and whatever the parts raise; nothing half-written stands under a final name then
     """
     manifest = load_manifest(path, machine=machine, settings=settings)
-    return build_from(at_hand(manifest, cache_root), out, dry_run, allow_secrets, ask, progress or Silent())
+    hand = at_hand(manifest, cache_root)
+    with saying_what_stays(manifest, hand.cache):
+        return build_from(hand, out, dry_run, allow_secrets, ask, progress or Silent())
 
 
 def build_from(
@@ -227,10 +230,11 @@ class _Maker:
         image = folder / image_name(manifest.medium.volume, tree.build_id)
         part = folder / ".image.part"
         try:
-            written = write_image(tree.named, part, tree.options, self.progress, tree.layout)
-            with part.open("rb") as file:
-                os.fsync(file.fileno())
-            part.replace(image)
+            with storage("writing the image", image):
+                written = write_image(tree.named, part, tree.options, self.progress, tree.layout)
+                with part.open("rb") as file:
+                    os.fsync(file.fileno())
+                part.replace(image)
         except BaseException:
             part.unlink(missing_ok=True)
             raise
@@ -281,7 +285,8 @@ class _Maker:
             settings=settings_of(manifest) | told,
             inputs_sha256="" if self.trees.allow_secrets else self.digest,
         )
-        save_record(record, folder / RECORD)
+        with storage("writing the record", folder / RECORD):
+            save_record(record, folder / RECORD)
         write_atomically(folder / SUMS, sums_text(folder, {image.name: written.sha256}).encode())
 
     def _curve(self) -> list[tuple[int, float]]:

@@ -12,6 +12,7 @@ from discprep.fetch.look import Ask as AskFile
 from discprep.job.at_hand import at_hand
 from discprep.job.build import Ask, build_from
 from discprep.job.fetch import fetch_manifest
+from discprep.job.kept import saying_what_stays
 from discprep.manifest import load_manifest
 from discprep.model import Manifest, Progress, Silent
 from discprep.report.build import Built, FetchTotals
@@ -37,9 +38,10 @@ def prepare(
     progress = progress or Silent()
     manifest = load_manifest(path, machine=machine, settings=settings)
     cache = Cache(cache_root)
-    report = fetch_manifest(manifest, cache, look_in=look_in, ask=ask_file, progress=progress)
-    raise_all([error for error in report.errors if not _may_wait(manifest, error)])
-    built = build_from(at_hand(manifest, cache.root), out, False, allow_secrets, ask, progress)
+    with saying_what_stays(manifest, cache):
+        report = fetch_manifest(manifest, cache, look_in=look_in, ask=ask_file, progress=progress)
+        raise_all([error for error in report.errors if not _may_wait(manifest, error)])
+        built = build_from(at_hand(manifest, cache.root), out, False, allow_secrets, ask, progress)
     missing = sum(entry.path is None for entry in report.items)
     totals = FetchTotals(len(report.items) - missing, missing, report.moved_bytes, report.elapsed_s)
     steps = (("fetch", report.elapsed_s), *built.steps_s)
