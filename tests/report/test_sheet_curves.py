@@ -150,6 +150,9 @@ DRAWN = {
 }
 
 
+STEEP = waited((1072, 250.0), (4096, 207.0), (8192, 190.0), chosen=1)
+
+
 def texts(drawing: ElementTree.Element) -> list[tuple[float, float, float]]:
     """Left, right and baseline of each text, letters taken as 11.7 wide: a sans-serif of 20 has 11.1 for a figure."""
     found = []
@@ -216,10 +219,10 @@ def test_the_description_says_every_point() -> None:
 
 
 def test_both_faces_have_every_value(tmp_path: Path) -> None:
-    shown = facts(at(tmp_path, window=1072))
+    shown = facts(at(tmp_path), over_windows=STEEP)
     plain = text(shown)
     page = re.sub(r"<svg.*?</svg>", "", html(shown), flags=re.S)
-    assert len(shown.over_rates) > 4 and len(shown.over_windows) == 3
+    assert len(shown.over_rates) > 4 and shown.over_windows
     for points, unit in ((shown.over_rates, "bit/s"), (shown.over_windows, "bytes")):
         for point in points:
             value, time = f"{point.value:,}", format_seconds(point.expected_s)
@@ -253,9 +256,11 @@ def test_where_the_window_decides_nothing_a_sentence_says_so(tmp_path: Path) -> 
 
 
 def test_a_window_that_nobody_told_is_called_taken(tmp_path: Path) -> None:
-    plain = text(facts(at(tmp_path, rate=115_200, window=None)))
+    untold = facts(at(tmp_path, window=None))
+    assert [point.value for point in untold.over_windows if point.chosen] == [8192]
+    plain = text(replace(untold, over_windows=STEEP))
     assert "is not told, so a usual one is taken" in words(plain)
-    assert re.search(r"^ *8,192 bytes .*# taken$", plain, re.M)
+    assert re.search(r"^ *4,096 bytes .*# taken$", plain, re.M)
 
 
 def test_an_unknown_size_is_said(tmp_path: Path) -> None:
@@ -269,9 +274,9 @@ def test_an_unknown_size_is_said(tmp_path: Path) -> None:
 def test_titles_cannot_break_the_drawings(tmp_path: Path) -> None:
     """Titles are a stranger's text; what waits is drawn and named by them."""
     evil = "</title></svg><script>alert(1)</script>\"'&]]>\x1b[31m\u202e"
-    of = at(tmp_path, window=1072)
+    of = at(tmp_path)
     wicked = replace(of, title=evil, items=tuple(replace(item, title=evil) for item in of.items))
-    page = html(facts(wicked))
+    page = html(facts(wicked, over_windows=STEEP))
     assert "<script" not in page and "\x1b" not in page
     drawings = re.findall(r"<svg.*?</svg>", page, re.S)
     names = {ElementTree.fromstring(drawing).findtext("title") for drawing in drawings}
