@@ -5,6 +5,7 @@ import os
 import shutil
 import subprocess
 import sys
+import threading
 from dataclasses import replace
 from pathlib import Path
 
@@ -91,6 +92,51 @@ def test_a_source_that_changes_is_noticed(tmp_path: Path, change: str) -> None:
     with pytest.raises(IntegrityError, match="changed or vanished") as raised:
         write_image(named, tmp_path / "x.iso", options())
     assert raised.value.where == "A.TXT" and raised.value.item == "i"
+    assert not (tmp_path / "x.iso").exists()
+
+
+class Held:
+    """Holds the writer before each block of the data until the thread that reads back has asked for bytes of it."""
+
+    def __init__(self, monkeypatch: pytest.MonkeyPatch, waiting: bool) -> None:
+        self.asked: list[int] = []
+        self.more = threading.Condition()
+        write_at = module._write_at
+        held = self
+
+        class Written(module._Written):
+            def wait(self, end: int) -> None:
+                with held.more:
+                    held.asked.append(end)
+                    held.more.notify()
+                if waiting:
+                    super().wait(end)
+
+        def late(target: int, block: bytes, at: int) -> None:
+            with held.more:
+                asked = held.more.wait_for(lambda: at == 0 or (held.asked and held.asked[-1] > at), timeout=60)
+            assert asked, "nobody reads the image back while it is written"
+            write_at(target, block, at)
+
+        monkeypatch.setattr(module, "_Written", Written)
+        monkeypatch.setattr(module, "_write_at", late)
+
+
+def test_the_reader_waits_for_bytes_that_are_not_written_yet(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Every block is written only when it is missed; what is hashed is what was written, to the last byte."""
+    named = name(Shelf(tmp_path).tree({f"F{n}": bytes([n + 1]) * (n * 90_000 + 1) for n in range(12)}))
+    held = Held(monkeypatch, waiting=True)
+    written = write_image(named, tmp_path / "x.iso", options())
+    assert hashlib.sha256(written.path.read_bytes()).hexdigest() == written.sha256
+    assert held.asked == [*range(1 << 20, written.size_bytes, 1 << 20), written.size_bytes]
+
+
+def test_a_reader_that_does_not_wait_is_found_out(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same with the waiting taken out: it hashes bytes that are not there yet, and the image is dropped."""
+    named = name(Shelf(tmp_path).tree({"A": b"a" * 5_000_000}))
+    Held(monkeypatch, waiting=False)
+    with pytest.raises(DiscError, match="its bytes are not the ones that were written"):
+        write_image(named, tmp_path / "x.iso", options())
     assert not (tmp_path / "x.iso").exists()
 
 
@@ -251,9 +297,7 @@ def test_a_file_left_from_before_does_not_show_through(tmp_path: Path) -> None:
     assert not any(data[(written.placed[0].extent + 1) * SECTOR : 400 * SECTOR])
 
 
-def test_too_little_room_is_known_before_a_byte_is_written(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_too_little_room_is_known_before_a_byte_is_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The host's free space is asked first."""
     usage = shutil.disk_usage(tmp_path)
     monkeypatch.setattr(module.shutil, "disk_usage", lambda path: type(usage)(usage.total, usage.used, 1000))

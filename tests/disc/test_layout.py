@@ -1,5 +1,6 @@
 """Sizes before writing, and the bytes of the standard's structures."""
 
+import hashlib
 import random
 from pathlib import Path
 
@@ -8,6 +9,7 @@ from support.disc_readers import check_readers
 from support.trees import RULES, Shelf, folder, name, options, random_tree, write
 
 from discprep.disc.layout import boot, fields, susp
+from discprep.disc.layout.check import Expected, hash_image
 from discprep.disc.layout.options import BootImage
 from discprep.disc.layout.records import iso_order, record_bytes, split_directory, split_path_table
 from discprep.disc.layout.sizes import constant_sectors, image_sectors, item_sectors, lay_out, packed_sectors
@@ -246,6 +248,26 @@ def test_more_folders_than_their_numbers_can_count() -> None:
     assert image_sectors(folders[1:], options(pad_sectors=0)) > 65_535
     with pytest.raises(CapacityError, match="65536 folders"):
         image_sectors(folders, options())
+
+
+def test_an_image_is_hashed_as_far_as_it_is_ready(tmp_path: Path) -> None:
+    """The bytes appear in the file only when they are asked for, and no sooner is one of them read."""
+    data = random.Random(7).randbytes(3_000_320)
+    path = tmp_path / "x.iso"
+    path.write_bytes(bytes(len(data)))
+    asked: list[int] = []
+
+    def ready(end: int) -> None:
+        with path.open("r+b") as image:
+            image.seek(asked[-1] if asked else 0)
+            image.write(data[asked[-1] if asked else 0 : end])
+        asked.append(end)
+
+    spans = {(0, 100), (2048, 2_500_000), (2_998_272, 2048)}
+    expected = [Expected((), start // 2048, size, "") for start, size in spans]
+    hashed = hash_image(path, expected, ready)
+    assert hashed.whole == hashlib.sha256(data).hexdigest() and asked[-1] == len(data)
+    assert hashed.spans == {(s, n): hashlib.sha256(data[s : s + n]).hexdigest() for s, n in spans}
 
 
 def test_too_large_a_file_for_one_extent(tmp_path: Path) -> None:

@@ -99,7 +99,7 @@ class Chunk:
 class Layout:
     """The whole image before it is written. `data_sector` is the first after the structures."""
 
-    nodes: tuple[Node, ...]  # folders before what is in them
+    nodes: tuple[Node, ...]
     trees: tuple[Tree, ...]  # the primary one, then Joliet's
     data_sector: int
     chunks: tuple[Chunk, ...]  # in the order of their extents
@@ -134,7 +134,7 @@ def disc_nodes(named: Sequence[Named], options: ImageOptions) -> tuple[Node, ...
     raise_all(errors)
     for node in [*_second_nodes(named, options), *_catalogue_node(nodes, options)]:
         nodes.setdefault(node.iso, node)
-    return tuple(sorted(nodes.values(), key=lambda node: (len(node.iso), node.iso)))
+    return tuple(nodes.values())
 
 
 def _twice(entry: Named) -> NameRuleError:
