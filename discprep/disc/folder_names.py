@@ -45,7 +45,8 @@ def name_folder(
     folder = _Folder(rule)
     chosen: dict[str, Chosen] = {}
     for unit in _units(entries, file_pattern, folder_pattern):
-        chosen.update(folder.choose(unit))
+        as_it_is = None if unit.companion else folder.keep(unit.main)
+        chosen |= {unit.main.name: as_it_is} if as_it_is else folder.choose(unit)
     return chosen
 
 
@@ -59,7 +60,9 @@ class _Unit:
 
 
 def _units(entries: Sequence[Entry], file_pattern: str, folder_pattern: str) -> list[_Unit]:
-    """Each entry with its companion, in the order in which they choose."""
+    """Each entry with its companion, in the order in which they choose: texts sort as their UTF-8 bytes do."""
+    if not (file_pattern or folder_pattern):
+        return [_Unit(entry) for entry in sorted(entries, key=lambda e: (not e.fixed, e.name))]
     files = {entry.name: entry for entry in entries if not entry.folder}
     claimed: set[str] = set()
     units = []
@@ -73,7 +76,7 @@ def _units(entries: Sequence[Entry], file_pattern: str, folder_pattern: str) -> 
             units.append(_Unit(entry, companion, pattern))
         else:
             units.append(_Unit(entry))
-    return sorted(units, key=lambda u: (not u.main.fixed, u.main.name.encode("utf-8", "surrogatepass")))
+    return sorted(units, key=lambda u: (not u.main.fixed, u.main.name))
 
 
 @dataclass(slots=True)
@@ -83,6 +86,20 @@ class _Folder:
     rule: Rule
     taken: set[str] = field(default_factory=set)
     last_tail: dict[tuple[str, ...], int] = field(default_factory=dict)
+
+    def keep(self, entry: Entry) -> Chosen | None:
+        """The wanted name, which is taken from now on, where `choose` would change nothing but capitals: most names
+        are legal as they are, and need none of its steps."""
+        rule = self.rule
+        stem, extension = rule.split(entry.name, entry.folder)
+        name = rule.join(stem, extension, entry.folder)
+        key = rule.key(name)
+        if not _alike(name, entry.name) or key in self.taken or rule.reserved(name):
+            return None
+        if rule.extension(extension) != extension or rule.cut(stem, rule.room(extension, entry.folder)) != stem:
+            return None
+        self.taken.add(key)
+        return Chosen(name)
 
     def choose(self, unit: _Unit) -> dict[str, Chosen]:
         """The first free names for a unit; they are taken from now on."""

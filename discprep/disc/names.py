@@ -17,6 +17,8 @@ MAX_PARTS = 7  # the root is level 1 of at most 8 (ECMA-119 §6.8.2.1)
 MAX_PATH = 255  # identifiers and one for each folder (ECMA-119 §6.8.2.1)
 MAX_JOLIET_PATH = 240
 
+Folders = dict[tuple[str, ...], list[Entry]]
+
 
 def map_names(
     staged: Sequence[Staged], profile: Profile, volumes: Mapping[str, Volume] | None = None
@@ -94,9 +96,10 @@ class _Trees:
 
 def _trees(nodes: Mapping[tuple[str, ...], Staged | None], profile: Profile) -> _Trees:
     errors: list[DiscprepError] = []
+    folders = _folders(nodes)
 
     def tree(rule: Rule, wanted: bool) -> _Tree:
-        return _name_tree(nodes, rule, profile, errors) if wanted else _Tree()
+        return _name_tree(folders, rule, profile, errors) if wanted else _Tree()
 
     rules = profile.name_rules
     return _Trees(
@@ -107,16 +110,19 @@ def _trees(nodes: Mapping[tuple[str, ...], Staged | None], profile: Profile) -> 
     )
 
 
-def _name_tree(
-    nodes: Mapping[tuple[str, ...], Staged | None], rule: Rule, profile: Profile, errors: list[DiscprepError]
-) -> _Tree:
-    """Names every folder of a tree, from the root down."""
-    folders: dict[tuple[str, ...], list[Entry]] = {}
+def _folders(nodes: Mapping[tuple[str, ...], Staged | None]) -> Folders:
+    """What stands in each folder, by the folder's path."""
+    folders: Folders = {}
     # A folder on the way to a fixed name is as fixed as the name.
     fixed = {path[:depth] for path, e in nodes.items() if e and e.fixed_name for depth in range(1, len(path) + 1)}
     for path, entry in nodes.items():
         inner = entry is None or entry.content is None
         folders.setdefault(path[:-1], []).append(Entry(path[-1], inner, path in fixed))
+    return folders
+
+
+def _name_tree(folders: Folders, rule: Rule, profile: Profile, errors: list[DiscprepError]) -> _Tree:
+    """Names every folder of a tree, from the root down."""
     tree = _Tree({(): ()})
     for folder in sorted(folders, key=len):
         try:
@@ -145,7 +151,7 @@ def _targets(
     trees = {}
     for path, (volume, entries) in groups.items():
         nodes, _ = _nodes(entries)
-        trees[path] = _name_tree(nodes, VolumeRule(volume, profile.charset), profile, errors)
+        trees[path] = _name_tree(_folders(nodes), VolumeRule(volume, profile.charset), profile, errors)
         errors += _long_targets(entries, trees[path], volume)
     by_item = {e.item: trees[volumes.get(e.item, first).path] for e in staged if e.copied}
     return by_item, errors

@@ -6,6 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from discprep.disc import folder_names
 from discprep.disc.folder_names import Entry, name_folder
 from discprep.disc.name_rules import D_CHARACTERS, DEVICES, IsoRule, VolumeRule, joliet_rule, rock_ridge_rule
 from discprep.disc.names import folder_companions, map_names, with_second_copies
@@ -127,6 +128,22 @@ def test_every_rule_is_one_to_one_and_legal(wanted: list[tuple[str, bool]]) -> N
         assert len({rule.key(c.name) for c in names.values()}) == len(entries)
         for name, folder in wanted:
             check_legal(rule, names[name].name, folder)
+
+
+SHORT = st.text(st.sampled_from("AB1_.ab \u00e9\u00df\u0131+"), min_size=1, max_size=14)
+
+
+@settings(max_examples=150, deadline=None, derandomize=True)
+@given(st.lists(st.tuples(SHORT, st.booleans()), max_size=12, unique_by=lambda pair: pair[0]))
+def test_what_is_kept_is_what_would_be_chosen(wanted: list[tuple[str, bool]]) -> None:
+    """The short way for names that are legal already, and the whole way, give the same names for the same reasons."""
+    entries = [Entry(name, folder) for name, folder in wanted]
+    volume = VolumeRule(Volume("C:", stem_max=8, extension_max=3, reserved=("AB",)), "cp437")
+    for rule in (IsoRule(1), IsoRule(2), joliet_rule(), rock_ridge_rule("latin-1"), volume):
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(folder_names._Folder, "keep", lambda folder, entry: None)
+            whole_way = name_folder(entries, rule)
+        assert name_folder(entries, rule) == whole_way
 
 
 def check_legal(rule: object, name: str, folder: bool) -> None:
