@@ -23,7 +23,7 @@ from typing import BinaryIO
 from discprep.archives.pool import Decoded, Pool
 from discprep.archives.task import Entry, OpenTask, Order, Summary, written
 from discprep.errors import IntegrityError, StorageError
-from discprep.fetch.files import scratch
+from discprep.fetch.files import scratch, storage
 from discprep.model import Content, Limits, Opened, Progress, Silent, Unpacked
 
 LISTING_VERSION = 1
@@ -61,9 +61,10 @@ class Store:
     def save(self, key: str, part: Path, entries: Iterable[Entry], summary: Summary) -> Path:
         """Adds the listing to the members' bytes in `part` and gives the file its final name."""
         body = written([summary.values(), [entry.values() for entry in entries]])
-        with part.open("ab") as file:
-            file.write(body + f"{len(body):016x}{hashlib.sha256(body).hexdigest()}".encode())
-        return part.replace(self.path(key))
+        with storage("keeping what was decoded", self.folder):
+            with part.open("ab") as file:
+                file.write(body + f"{len(body):016x}{hashlib.sha256(body).hexdigest()}".encode())
+            return part.replace(self.path(key))
 
     def keep(self, key: str, part: Path) -> Path:
         """Gives members' bytes their final name without a listing: the next run decodes again."""

@@ -26,7 +26,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
-from discprep.errors import IntegrityError
+from discprep.errors import IntegrityError, StorageError
 from discprep.fetch.digest import Digests, key_of
 from discprep.fetch.files import Lock, storage
 from discprep.fetch.part import drop_part
@@ -173,10 +173,11 @@ class Cache:
         return Lock(self.root / "locks" / key)
 
     def sweep(self, age_max_days: float) -> None:
-        """Removes parts that nobody came back for, and what stood beside a part that is gone.
+        """Removes parts that nobody came back for, what stood beside a part that is gone, and the locks of dead runs.
 
         A part dated in the future, after a clock went back, stays.
         """
+        self._free_dead_locks()
         with storage("tidying the cache", self.parts):
             found = {entry.name: entry for entry in os.scandir(self.parts)}
             for name, entry in found.items():
@@ -184,6 +185,14 @@ class Cache:
                     age_s = self.clock() - entry.stat(follow_symlinks=False).st_mtime
                     if age_s > age_max_days * _DAY_S or name.partition(".")[0] not in found:
                         Path(entry.path).unlink()
+
+    def _free_dead_locks(self) -> None:
+        """A killed run leaves its lock's file; whoever works on the same key takes it over, but not all come back."""
+        for path in (self.root / "locks").iterdir():
+            lock = Lock(path)
+            with suppress(StorageError):  # another user's
+                if lock.take():
+                    lock.free()
 
     def drop_parts(self, keys: Iterable[str]) -> None:
         """Removes the parts of these keys, as far as they are there and nobody works on them."""
@@ -280,7 +289,7 @@ def _parse(line: bytes) -> Known | None:
 
 def _append(path: Path, line: bytes) -> None:
     """One write in append mode, so that lines of runs side by side do not mix."""
-    handle = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o600)
+    handle = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o666)
     try:
         os.write(handle, line)
     finally:

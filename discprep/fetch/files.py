@@ -173,7 +173,7 @@ def _open(path: Path) -> int:
     if path.is_dir():
         return os.open(path, os.O_RDONLY)
     path.parent.mkdir(parents=True, exist_ok=True)
-    return os.open(path, os.O_RDWR | os.O_CREAT, 0o600)
+    return os.open(path, os.O_RDWR | os.O_CREAT, 0o666)  # the user's mask decides who shares it
 
 
 def _still_there(handle: int, path: Path) -> bool:

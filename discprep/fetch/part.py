@@ -30,7 +30,8 @@ class Part:
 
     def __enter__(self) -> Part:
         with storage("opening a part file", self.path):
-            self._file = FileIO(os.open(self.path, os.O_RDWR | os.O_CREAT, 0o600), "r+")
+            _drop_anothers(self.path)
+            self._file = FileIO(os.open(self.path, os.O_RDWR | os.O_CREAT, 0o666), "r+")
             self.size_bytes = os.fstat(self._file.fileno()).st_size
         self._read_about()
         return self
@@ -118,6 +119,13 @@ class Part:
     def _write_about(self, synced_bytes: int) -> None:
         data = {"validators": asdict(self._validators), "synced_bytes": synced_bytes}
         self._about.write_bytes(json.dumps(data).encode())
+
+
+def _drop_anothers(path: Path) -> None:
+    """A part that another user began is begun anew: only its owner may give it the marks of an object of the cache."""
+    with suppress(FileNotFoundError):
+        if os.name == "posix" and path.stat().st_uid != os.geteuid():
+            drop_part(path)
 
 
 def drop_part(path: Path) -> None:

@@ -38,7 +38,9 @@ def _first_told(faults: Faults, manifest: Manifest, cache: Cache) -> list[Discpr
     return found
 
 
-def _with(error: DiscprepError, kept: str) -> StorageError:
+def _with(error: DiscprepError, kept: str) -> DiscprepError:
+    if "are whole and kept" in error.message:  # the fetch has said so already
+        return error
     return StorageError(f"{error.message}; {kept}", where=error.where, item=error.item, hint=error.hint)
 
 
