@@ -15,6 +15,12 @@ INNER_MM, OUTER_MM = 25.0, 58.0  # where the data of a 12 cm disc begins and can
 _SIZE = 640
 TEXT = 'font-family="sans-serif" font-size="20"'
 
+# Times that people count in.
+STEPS_S = (
+    0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 18_000, 36_000,
+    86_400, 172_800, 432_000, 864_000, 1_728_000, 4_320_000, 8_640_000, 43_200_000, 86_400_000, 432_000_000,
+)  # fmt: skip
+
 # Fills that stay apart in print and in grey: ground, and the strokes over it in a cell of 12 by 12.
 _STROKES = (
     ("#fff", "M0 12L12 0"),
@@ -196,14 +202,20 @@ def timeline_svg(pulls: Sequence[Pull]) -> str:
         bars.append(f'<text x="{left - 8}" y="{y + 18}" text-anchor="end" {TEXT}>{number + 1}</text>')
     height = 8 + step * len(shown)
     axis = f'<path d="M{left} 4V{height}H{right}" fill="none" stroke="#000" stroke-width="2"/>'
-    ticks = "".join(_tick(left + (right - left) * part, height, total * part, part) for part in (0, 0.25, 0.5, 0.75, 1))
+    ticks = "".join(_tick(left + (right - left) * time_s / total, height, time_s, right) for time_s in _times(total))
     words = _timeline_words(pulls, shown)
     body = axis + "".join(bars) + ticks
     return svg("timeline", 640, height + 40, "The timeline of the link", words, body)
 
 
-def _tick(x: float, y: float, seconds: float, part: float) -> str:
-    anchor = "end" if part == 1 else "start" if part == 0 else "middle"
+def _times(total_s: float) -> list[float]:
+    """A few round times from 0 to a total."""
+    step_s = next((step for step in STEPS_S if total_s / step <= 5), total_s)
+    return [step_s * count for count in range(int(total_s / step_s) + 1)]
+
+
+def _tick(x: float, y: float, seconds: float, right: float) -> str:
+    anchor = "start" if not seconds else "end" if x > right - 30 else "middle"
     return (
         f'<path d="M{x:.1f} {y}v6" stroke="#000"/>'
         f'<text x="{x:.1f}" y="{y + 28:g}" text-anchor="{anchor}" {TEXT}>{short(seconds)}</text>'

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from discprep.report.sheet.facts import Waited
-from discprep.report.sheet.pictures import TEXT, short, svg
+from discprep.report.sheet.pictures import STEPS_S, TEXT, short, svg
 from discprep.units import format_seconds
 
 WIDTH, HEIGHT = 640, 360
@@ -18,11 +18,7 @@ _LETTER = 11.5  # a letter of the labels, at most
 _MOST_TICKS = 4
 _CLEAR = 'stroke="#fff" stroke-width="5" paint-order="stroke"'  # no line runs through such a label
 
-# Times that people count in, and the roundest of them.
-_STEPS_S = (
-    0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200, 1800, 3600, 7200, 18_000, 36_000,
-    86_400, 172_800, 432_000, 864_000, 1_728_000, 4_320_000, 8_640_000, 43_200_000, 86_400_000, 432_000_000,
-)  # fmt: skip
+# The roundest of the times that people count in.
 _ROUNDEST_S = (0.01, 0.1, 1, 10, 60, 600, 3600, 36_000, 86_400, 864_000, 8_640_000, 86_400_000)
 
 
@@ -56,7 +52,7 @@ def rates_svg(points: Sequence[Waited], mark: str = "as set") -> str:
 def windows_svg(points: Sequence[Waited], mark: str = "as set") -> str:
     """Time over the receive window, from zero."""
     high_s = max(point.expected_s for point in points) * 1.05
-    step_s = max((step for step in _STEPS_S if 2 * step <= high_s), default=high_s / 2)
+    step_s = max((step for step in STEPS_S if 2 * step <= high_s), default=high_s / 2)
     ticks = tuple(step_s * count for count in range(math.floor(high_s / step_s) + 1))
     return _plot("over-windows", "receive window", "bytes", points, Scale(0.0, high_s, _thinned(ticks), False), mark)
 
@@ -64,7 +60,7 @@ def windows_svg(points: Sequence[Waited], mark: str = "as set") -> str:
 def _ticks(low_s: float, high_s: float) -> tuple[float, ...]:
     """A few round times of a range."""
     roundest = [step for step in _ROUNDEST_S if low_s <= step <= high_s]
-    return _thinned(roundest if len(roundest) > 2 else [step for step in _STEPS_S if low_s <= step <= high_s])
+    return _thinned(roundest if len(roundest) > 2 else [step for step in STEPS_S if low_s <= step <= high_s])
 
 
 def _thinned(ticks: Sequence[float]) -> tuple[float, ...]:
