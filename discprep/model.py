@@ -359,6 +359,22 @@ class Manifest:
     def _by_id(self) -> Mapping[str, Item]:
         return {item.id: item for item in self.items}
 
+    def givers(self, need: str) -> tuple[str, ...]:
+        """Sorted ids of what meets a need: the item of that id, else those that give the role; () where none does."""
+        return (need,) if need in self._by_id else self._by_role.get(need, ())
+
+    @cached_property
+    def _by_role(self) -> Mapping[str, tuple[str, ...]]:
+        given = {role: {item.id for item in self.items if role in item.gives} for role in ROLES}
+        return {role: tuple(sorted(ids)) for role, ids in given.items() if ids}
+
+    @cached_property
+    def roles_present(self) -> frozenset[str]:
+        """Roles that the machine has before anything is burned."""
+        has = set(self.has)
+        given = {role for item in self.items if item.id in has for role in item.gives}
+        return frozenset({*self.profile.provides, *given, *(has & set(ROLES))})
+
     @property
     def pins_path(self) -> Path:
         """`first.toml` has its pins in `first.pins.toml` beside it."""

@@ -15,13 +15,12 @@ from discprep.disc.names import map_names
 from discprep.disc.stage import stage
 from discprep.errors import DiscprepError, MissingError, StorageError, raise_all
 from discprep.job.at_hand import AtHand
-from discprep.job.tree import Tree, Trees, item_volumes
+from discprep.job.tree import Tree, Trees, item_volumes, volume_of
 from discprep.job.verify import archive_errors
 from discprep.link import count_escapes
 from discprep.link.transfer import Transfer, expected_case, parts_of
 from discprep.manifest.rules import archive_kind
 from discprep.model import (
-    ROLES,
     UNPACK_ROLES,
     Form,
     FormFigures,
@@ -35,7 +34,6 @@ from discprep.model import (
     PlanProblem,
     Progress,
     Silent,
-    Volume,
 )
 from discprep.plan.gain import gain_s, p_stale
 from discprep.serve.log import measured as measured_transfers
@@ -177,34 +175,19 @@ def measured_pace(manifest: Manifest, log: Path) -> float:
 # ------------------------------------------------------------------------------------------- who gives what
 
 
-def _here(manifest: Manifest) -> set[str]:
-    """Roles that the machine has before anything is burned."""
-    present = {role for item in manifest.items if item.id in manifest.has for role in item.gives}
-    return {*manifest.profile.provides, *present, *(set(manifest.has) & set(ROLES))}
-
-
-def _givers(manifest: Manifest, name: str) -> tuple[str, ...]:
-    """Items that meet a need: the item of that id, else those that give the role; the bare name where none does."""
-    found = [item.id for item in manifest.items if item.id == name]
-    found = found or [item.id for item in manifest.items if name in item.gives]
-    return tuple(sorted(found)) or (name,)
-
-
 def _groups(manifest: Manifest, names: Iterable[str], own: str) -> Groups:
     """Needs as sets of ids, without those that the machine or the item itself meets."""
-    here = _here(manifest)
-    groups = (_givers(manifest, name) for name in names if name not in here)
+    groups = (manifest.givers(name) or (name,) for name in names if name not in manifest.roles_present)
     return tuple(dict.fromkeys(group for group in groups if own not in group))
 
 
 def _wants(manifest: Manifest) -> tuple[tuple[str, tuple[str, ...]], ...]:
     """The bring-up set. A role that nobody gives wants nothing here: `check` says what it makes impossible."""
-    here, ids = _here(manifest), {item.id for item in manifest.items}
     found = []
     for name in manifest.bring_up:
-        givers = _givers(manifest, name)
-        if name not in here and ids.issuperset(givers):
-            why = "needed to get online" if name in ids else f"gives {name}, needed to get online"
+        givers = manifest.givers(name)
+        if givers and name not in manifest.roles_present:
+            why = "needed to get online" if givers == (name,) else f"gives {name}, needed to get online"
             found.append((why, givers))
     return tuple(found)
 
@@ -233,11 +216,10 @@ def _legal_forms(manifest: Manifest, item: Item, archive_format: str) -> tuple[F
     if any(role.startswith("unpack-") for role in item.gives):
         return ("unpacked",)
     roles = UNPACK_ROLES.get(archive_format, ())
-    groups = _groups(manifest, roles, item.id)
-    ids = {other.id for other in manifest.items}
+    opens = all(role in manifest.roles_present or manifest.givers(role) for role in roles)
     changed = item.edits or item.text or item.rename or item.leave or item.only != ("*",)
     expected = any(expect.item == item.id for expect in manifest.expects)
-    if roles and item.use == "copy" and not changed and not expected and all(ids.issuperset(g) for g in groups):
+    if roles and item.use == "copy" and not changed and not expected and opens:
         return ("unpacked", "packed")
     return ("unpacked",)
 
@@ -341,12 +323,8 @@ def _blocks(size_bytes: int, block_bytes: int) -> int:
     return -(-size_bytes // block_bytes) * block_bytes
 
 
-def _volume(manifest: Manifest, item: Item) -> Volume | None:
-    return item_volumes(manifest).get(item.id)
-
-
 def _block_bytes(manifest: Manifest, item: Item) -> int:
-    volume = _volume(manifest, item)
+    volume = volume_of(manifest, item)
     return volume.block_bytes if volume else 512
 
 
@@ -409,7 +387,7 @@ def _spoils(members: Sequence[Named], manifest: Manifest, item: Item) -> str:
 
 
 def _plan_item(one: Measured, manifest: Manifest, waits: Mapping[str, float]) -> PlanItem:
-    item, volume = one.item, _volume(manifest, one.item)
+    item, volume = one.item, volume_of(manifest, one.item)
     later_s = round(waits[item.id], 3)
     stale = p_stale(manifest.plan.days_to_use, item.renewed_every_days)
     times = manifest.plan.power_ons if volume and volume.volatile and item.use == "copy" else 1.0

@@ -22,7 +22,7 @@ from discprep.disc.setup import setup_files, setup_scripts
 from discprep.disc.stage import mentions, stage
 from discprep.errors import DiscprepError, StorageError
 from discprep.link import rates_both_hold
-from discprep.model import Content, Form, Manifest, Named, Notice, Opened, Staged, Volume
+from discprep.model import Content, Form, Item, Manifest, Named, Notice, Opened, Staged, Volume
 
 BOOT_NAME = "BOOT.IMG"
 
@@ -142,10 +142,14 @@ def rates_of(manifest: Manifest) -> tuple[int, ...]:
 
 def item_volumes(manifest: Manifest) -> dict[str, Volume]:
     """Item id to the volume it is installed on: its own, else the machine's first."""
-    volumes = {volume.path: volume for volume in manifest.profile.volumes}
-    first = next(iter(volumes.values()), None)
-    found = {item.id: volumes.get(item.volume or "", first) for item in manifest.items}
+    found = {item.id: volume_of(manifest, item) for item in manifest.items}
     return {key: volume for key, volume in found.items() if volume}
+
+
+def volume_of(manifest: Manifest, item: Item) -> Volume | None:
+    """The volume an item is installed on; None where the profile names none."""
+    volumes = manifest.profile.volumes
+    return next((volume for volume in reversed(volumes) if volume.path == item.volume), volumes[0] if volumes else None)
 
 
 def options_of(manifest: Manifest, named: Sequence[Named], epoch_s: int) -> ImageOptions:
