@@ -1,0 +1,186 @@
+"""How time and memory grow: items in a manifest, files on an image, a full medium. All with cold caches.
+
+    .venv/bin/python tests/bench/scale.py [items] [files] [medium]
+
+Printed for each size: wall and processor seconds, and the peak memory of all its processes together (resident, shared
+pages counted in each, so it is an upper bound). Then the exponent that fits the processor seconds (the slope of their
+logarithms), and that of the last step alone, where the start-up counts least. Bounds: exponent under 1.2, memory under
+500 MB. On a busy machine the processor seconds tell more than the wall clock.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import math
+import os
+import random
+import shutil
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+import zipfile
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parent))
+from installed import environment
+
+MOST_BYTES, MOST_EXPONENT = 500e6, 1.2
+HEAD = """format = 1
+title  = "Scale"
+bring_up = []
+
+[machine]
+profile = "machine.toml"
+
+[medium]
+kind = "cd-80"
+
+"""
+LINK = "[link]\nrate = 57600\nmtu = 576\nwindow = 4096\n\n[bridge]\nrate = 57600\n\n"
+MACHINE = 'name = "Bench machine"\n[disc]\nname_rules = ["iso-level-2", "joliet", "rock-ridge"]\n'
+
+
+@dataclass(frozen=True)
+class Run:
+    """What one command took."""
+
+    wall_s: float
+    cpu_s: float
+    peak_bytes: int
+
+
+def measure(folder: Path, *arguments: str) -> Run:
+    """Runs one command in a process group of its own and watches the group's memory."""
+    command = [sys.executable, "-m", "discprep", *arguments, "--quiet"]
+    started = time.perf_counter()
+    process = subprocess.Popen(
+        command, stdout=subprocess.DEVNULL, env=environment(folder / "compiled"), start_new_session=True
+    )
+    ended, peak = threading.Event(), [0]
+
+    def watch() -> None:
+        while not ended.wait(0.05):
+            peak[0] = max(peak[0], resident_bytes(process.pid))
+
+    watcher = threading.Thread(target=watch)
+    watcher.start()
+    _, status, used = os.wait4(process.pid, 0)
+    ended.set()
+    watcher.join()
+    process.returncode = os.waitstatus_to_exitcode(status)
+    if process.returncode:
+        raise SystemExit(f"{arguments} ended with {process.returncode}")
+    return Run(time.perf_counter() - started, used.ru_utime + used.ru_stime, max(peak[0], used.ru_maxrss * 1024))
+
+
+def resident_bytes(group: int) -> int:
+    """Resident memory of a whole process group."""
+    pages = 0
+    for entry in Path("/proc").glob("[0-9]*"):
+        with contextlib.suppress(OSError, ValueError):
+            if os.getpgid(int(entry.name)) == group:
+                pages += int((entry / "statm").read_text().split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE")
+
+
+def many_items(folder: Path, count: int) -> Path:
+    """A manifest of items of which only the size is known; each fifth needs its neighbour."""
+    source = random.Random(count)
+    manifest = folder / "items.toml"
+    items = [
+        f'[[item]]\nid = "item-{n}"\nsources = ["http://files.example/item{n}.lha"]\n'
+        f'size = {source.randint(2_000, 900_000)}\nto = "I{n}"\nworth = {source.randint(1, 5)}\n'
+        + (f'needs = ["item-{n - 1}"]\n' if n % 5 == 4 else "")
+        for n in range(count)
+    ]
+    manifest.write_text(HEAD + LINK + "\n".join(items))
+    return manifest
+
+
+def archives(folder: Path, count: int, files: int, size_bytes: int) -> Path:
+    """A manifest of `count` local archives, each of `files` files of `size_bytes` noise."""
+    source = random.Random(count)
+    items = []
+    for number in range(count):
+        path = folder / f"pack{number}.zip"
+        with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED, compresslevel=1) as archive:
+            for n in range(files):
+                entry = zipfile.ZipInfo(f"DIR{n // 100}/F{n:05d}.DAT", (2001, 9, 9, 1, 46, 40))
+                archive.writestr(entry, source.randbytes(size_bytes), zipfile.ZIP_DEFLATED, 1)
+        items.append(
+            f'[[item]]\nid = "pack-{number}"\nsources = ["{path.name}"]\nto = "P{number}"\nplace = "burn"\n'
+            'form = "unpacked"\n'
+        )
+    manifest = folder / "files.toml"
+    manifest.write_text(HEAD + "\n".join(items))
+    return manifest
+
+
+def prepared(folder: Path, manifest: Path) -> dict[str, Run]:
+    """The main job from nothing, then the build alone after one setting changed."""
+    places = ["--out", str(folder / "disc"), "--cache", str(folder / "cache")]
+    first = measure(folder, "prepare", str(manifest), *places)
+    manifest.write_text(manifest.read_text().replace('kind = "cd-80"', 'kind = "cd-80"\nvolume = "OTHER"'))
+    return {"prepare": first, "build, changed": measure(folder, "build", str(manifest), *places)}
+
+
+def of_items(folder: Path, count: int) -> dict[str, Run]:
+    manifest = many_items(folder, count)
+    cache = ["--cache", str(folder / "cache")]
+    return {
+        "check": measure(folder, "check", str(manifest)),
+        "plan": measure(folder, "plan", str(manifest), *cache),
+    }
+
+
+def of_files(folder: Path, count: int) -> dict[str, Run]:
+    return prepared(folder, archives(folder, count // 500, 500, 3_000))
+
+
+def of_medium(folder: Path, megabytes: int) -> dict[str, Run]:
+    return prepared(folder, archives(folder, megabytes // 35, 7, 5_000_000))
+
+
+CURVES: dict[str, tuple[str, tuple[int, ...], Callable[[Path, int], dict[str, Run]]]] = {
+    "items": ("items", (500, 1_000, 2_000, 5_000), of_items),
+    "files": ("files", (2_500, 5_000, 10_000, 20_000), of_files),
+    "medium": ("MB", (70, 175, 350, 700), of_medium),
+}
+
+
+def exponent(points: list[tuple[int, float]]) -> float:
+    """The least-squares slope of log seconds over log size."""
+    logs = [(math.log(size), math.log(seconds)) for size, seconds in points]
+    x, y = (sum(column) / len(logs) for column in zip(*logs, strict=True))
+    return sum((a - x) * (b - y) for a, b in logs) / sum((a - x) ** 2 for a, _ in logs)
+
+
+def curve(name: str) -> None:
+    unit, sizes, work = CURVES[name]
+    found: dict[str, list[tuple[int, Run]]] = {}
+    for size in sizes:
+        with tempfile.TemporaryDirectory(prefix="discprep-scale-") as place:
+            folder = Path(place)
+            (folder / "machine.toml").write_text(MACHINE)
+            measure(folder, "schema")  # warms up: compiled files
+            for command, run in work(folder, size).items():
+                found.setdefault(command, []).append((size, run))
+                print(f"{size:>7,} {unit:<6}{command:<16}{run.wall_s:8.2f} s wall {run.cpu_s:8.2f} s cpu "
+                      f"{run.peak_bytes / 1e6:7.0f} MB", flush=True)  # fmt: skip
+            shutil.rmtree(folder / "cache", ignore_errors=True)
+    for command, runs in found.items():
+        points = [(size, run.cpu_s) for size, run in runs]
+        fitted, last = exponent(points), exponent(points[-2:])
+        most = max(run.peak_bytes for _, run in runs)
+        good = max(fitted, last) < MOST_EXPONENT and most < MOST_BYTES
+        print(f"{command:<16}exponent {fitted:.2f}, last step {last:.2f}; at most {most / 1e6:.0f} MB: "
+              f"{'within the bounds' if good else 'BEYOND THE BOUNDS'}", flush=True)  # fmt: skip
+
+
+if __name__ == "__main__":
+    for chosen in sys.argv[1:] or CURVES:
+        curve(chosen)
