@@ -18,7 +18,7 @@ DEVICES = frozenset(
 )
 """Names that hang or vanish on a DOS-class machine, with any extension: never used on a disc."""
 
-JOLIET_BYTES = 64  # of UTF-8: the library that writes the image counts so; the standard allows 64 characters
+JOLIET_BYTES = 128  # 64 characters of two bytes (Joliet specification, 1995)
 ROCK_RIDGE_BYTES = 100  # longer ones make one common reader refuse the image
 JOLIET_FORBIDDEN = frozenset('*/:;?\\"<>|')  # the last four beyond the standard: Joliet's readers refuse them
 LONG_EXTENSION = 15  # characters of an extension that shortening keeps
@@ -180,7 +180,7 @@ def _in_charset(character: str, charset: str) -> str:
 
 def joliet_rule() -> LongRule:
     """Joliet: 16-bit characters only, some forbidden; readers that know it do not tell capitals apart."""
-    return LongRule("Joliet", JOLIET_BYTES, JOLIET_FORBIDDEN, "utf-8", False)
+    return LongRule("Joliet", JOLIET_BYTES, JOLIET_FORBIDDEN, "utf-16-be", False)
 
 
 def rock_ridge_rule(charset: str) -> LongRule:

@@ -60,6 +60,15 @@ def test_a_tree_as_deep_and_as_long_as_it_may_be(tmp_path: Path) -> None:
     assert {len(part) for placed in written.placed[1:] for part in placed.named.rock_ridge} == {100}
 
 
+def test_joliet_names_as_long_as_they_may_be(tmp_path: Path) -> None:
+    """64 characters of 16 bits (Joliet specification, 1995), whatever they take in UTF-8; a longer name is cut."""
+    shelf = Shelf(tmp_path)
+    full, longer = "目" * 60 + ".txt", "録" * 90 + ".txt"
+    written = write([shelf.file(full, b"full"), shelf.file(longer, b"cut")], tmp_path / "x.iso", "1j")
+    check_readers(written, RULES["1j"], tmp_path)
+    assert [placed.named.joliet[-1] for placed in written.placed] == [full, "録" * 60 + ".txt"]
+
+
 @pytest.mark.slow
 def test_ten_thousand_files_in_one_folder(tmp_path: Path) -> None:
     """228 sectors of directory; the readers that extract have their turn in tests/bench/readers_300.py."""
