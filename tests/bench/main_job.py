@@ -30,7 +30,7 @@ server {{ listen 127.0.0.1:{port}; root {folder}/site; }} }}
 PIPELINE = """
 set -e
 rm -rf "$1/by-hand" && mkdir "$1/by-hand" && cd "$1/by-hand"
-curl --silent --fail --parallel --parallel-max 4 --config "$1/curl.txt"
+curl --silent --no-progress-meter --fail --parallel --parallel-max 4 --config "$1/curl.txt"
 sha256sum --quiet -c "$1/sums.txt"
 mkdir tree
 for archive in *.lha; do
