@@ -344,15 +344,15 @@ def test_the_checker_is_clean_on_other_writers_images(tmp_path: Path, rules: str
 # SHA-256 of all bytes before the files', as a general-purpose library (pycdlib 1.22.0) wrote them through its public
 # interface, with dates, extents, `..` lengths and the order of records then put right by the standard.
 BY_A_LIBRARY = {
-    "1": "65c76b91c7e5d82f08c46146a4807d0df710cb0398e7b4624e5f2b075fb80249",
-    "2": "0cbe6e85baa414dfa2374d202867dcaf4deafde5f5586a4f64d8a33365bbfcbd",
-    "3": "0cbe6e85baa414dfa2374d202867dcaf4deafde5f5586a4f64d8a33365bbfcbd",
-    "1j": "e1faea176e2d438258ee36871590495c18c775f1e04c356395425752eb0b8c08",
-    "1r": "4ab0a6940d6b710e43abd52988afc1bc819f1db005111158fd6923981329d8a3",
-    "2jr": "547af96841e90fdadc997368a0d9060490e05ed2c467e45528c30cee03890c98",
-    "3r": "53bc6e17f33e3863caa954839c494043034035757b3661ae436eb5f4e07bcf30",
-    "3j": "935abbbaa74c175d668ce1f1322fb62e1381ead1b9cc72910f8ea5b1ea3cacac",
-    "3jr": "547af96841e90fdadc997368a0d9060490e05ed2c467e45528c30cee03890c98",
+    "1": "a98243ac9f63db0faeeec3027f41d17286050c98794f2c88ce1e26475948d63a",
+    "2": "1b1c7debd7f28092c9476a7570b2b75b938c797e9610be0270a144ce6e36852b",
+    "3": "1b1c7debd7f28092c9476a7570b2b75b938c797e9610be0270a144ce6e36852b",
+    "1j": "f572196d4551cf54908b460ce26dc54279975005488fed3c32146ba4320bd423",
+    "1r": "4aff2d3e47d93171a78dbdddfcd5470d82c0b2eef3305754c3491b71f0fe1220",
+    "2jr": "38da4fcce74d521a0de96441d890a1d66cc8c4f227316c2be96e1507e8d75dcc",
+    "3r": "75a008890272892093007d570b837bc61389ce1b68e9627f919195a5a9dce84e",
+    "3j": "2f79b9d6f158680b62d77f8b728126bc666e01ac22c5846b0eb16285edd2200c",
+    "3jr": "38da4fcce74d521a0de96441d890a1d66cc8c4f227316c2be96e1507e8d75dcc",
 }
 
 
@@ -360,7 +360,9 @@ BY_A_LIBRARY = {
 def test_the_structures_are_those_of_a_general_library(tmp_path: Path, rules: str) -> None:
     """Byte for byte: descriptors, path tables, directories of one and several sectors, Rock Ridge, boot catalogue."""
     shelf = Shelf(tmp_path)
-    staged = [*random_tree(77, shelf), shelf.file("BOOT.IMG", b"b" * 3000, item="boot"), folder("Empty")]
+    # The library counts a Joliet name's 64 characters as UTF-8 bytes: names that it would refuse are left out.
+    staged = [e for e in random_tree(77, shelf) if all(len(part.encode()) <= 40 for part in e.name)]
+    staged += [shelf.file("BOOT.IMG", b"b" * 3000, item="boot"), folder("Empty")]
     staged += [shelf.file(f"wide/A rather long name {n}.text", b"") for n in range(100)]
     named = with_second_copies(name(staged, rules), lambda n: n.staged.item == "a")
     boot = BootImage(next(n.iso for n in named if n.staged.item == "boot"))
