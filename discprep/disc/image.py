@@ -40,7 +40,7 @@ ZEROS = bytes(BLOCK_BYTES)
 
 @dataclass(frozen=True, slots=True)
 class ImageWritten:
-    """An image that stands, sealed and checked, at `path`. `placed` is in the order of the names given; `head` are
+    """An image that stands, checked, at `path`. `placed` is in the order of the names given; `head` are
     the structures before the first file's bytes.
     """
 
@@ -60,7 +60,7 @@ def write_image(
     progress: Progress | None = None,
     layout: Layout | None = None,
 ) -> ImageWritten:
-    """Writes, seals and checks an image at `path`, a part file that the caller then gives its final name.
+    """Writes and checks an image at `path`, a part file that the caller then gives its final name.
 
     The data lies in the order of `named`, equal content once, second copies (`Named.second`) after everything else.
     Every byte is read back from the file, close behind the writer, which never goes back to a place it has passed:
