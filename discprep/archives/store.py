@@ -323,8 +323,9 @@ class Merge:
 
     def _append(self, unpacked: Unpacked) -> None:
         self._bytes += unpacked.member.size_bytes
-        member = replace(unpacked.member, index=len(self.members))
-        self.members.append(replace(unpacked, member=member))
+        if unpacked.member.index != len(self.members):
+            unpacked = replace(unpacked, member=replace(unpacked.member, index=len(self.members)))
+        self.members.append(unpacked)
 
 
 def read_content(content: Content) -> Iterator[bytes]:
