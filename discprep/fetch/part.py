@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import zlib
 from contextlib import suppress
 from dataclasses import asdict
 from io import FileIO
@@ -25,6 +26,8 @@ class Part:
         self._file: FileIO | None = None
         self._validators = Validators()
         self._synced_bytes = 0
+        self._noted_crc: int | None = None  # of the bytes that the notes call synced
+        self._crc: int | None = None  # of all that is in the part; None: not known
         self.size_bytes = 0
         self.joined = False  # whether bytes of an earlier request are in it
 
@@ -50,20 +53,21 @@ class Part:
 
     def resume(self, covered: bool) -> Resume | None:
         """Where to go on, or None to begin. With no hash to check the whole (`covered` False) only what was put on
-        the disk for certain counts, and only if the server can tell its versions apart."""
-        size_bytes = self.size_bytes if covered else min(self.size_bytes, self._synced_bytes)
+        the disk for certain counts, if it is still what was put there, and the server can tell its versions apart."""
+        size_bytes = self.size_bytes if covered else self._synced_bytes
         told_apart = self._validators.strong or self._validators.last_modified
-        if size_bytes == 0 or not (covered or told_apart):
+        if size_bytes == 0 or not (covered or (told_apart and self._as_noted())):
             return None
         if size_bytes < self.size_bytes:
             self._cut(size_bytes)
+        self._crc = None if covered else self._noted_crc
         self.joined = True
         return Resume(size_bytes, self._validators)
 
     def begin(self, validators: Validators) -> None:
         """Empties the part for a file that `validators` describe. Raises StorageError."""
         self._cut(0)
-        self._validators, self.joined = validators, False
+        self._validators, self.joined, self._crc = validators, False, 0
         with storage("writing a part file", self._about):
             self._write_about(0)
 
@@ -73,6 +77,7 @@ class Part:
             view = memoryview(chunk)
             while view:
                 written = self._opened.write(view)
+                self._crc = None if self._crc is None else zlib.crc32(view[:written], self._crc)
                 self.size_bytes += written
                 view = view[written:]
             if self.size_bytes - self._synced_bytes >= sync_every_bytes:
@@ -98,6 +103,16 @@ class Part:
         os.fsync(self._opened.fileno())
         self._synced_bytes = self.size_bytes
 
+    def _as_noted(self) -> bool:
+        """Whether the synced bytes are what they were when they were put on the disk: nothing else would notice."""
+        crc, left = 0, self._synced_bytes
+        with storage("reading a part file", self.path):
+            self._opened.seek(0)
+            while left > 0 and (chunk := self._opened.read(min(left, 2**20))):
+                crc, left = zlib.crc32(chunk, crc), left - len(chunk)
+            self._opened.seek(self.size_bytes)
+        return left == 0 and crc == self._noted_crc
+
     def _cut(self, size_bytes: int) -> None:
         with storage("writing a part file", self.path):
             self._opened.truncate(size_bytes)
@@ -110,14 +125,15 @@ class Part:
         try:
             data = json.loads(self._about.read_bytes())
             self._validators = Validators(**data["validators"])
-            self._synced_bytes = int(data["synced_bytes"])
+            self._synced_bytes, self._noted_crc = int(data["synced_bytes"]), data["crc32"]
         except (OSError, ValueError, TypeError, KeyError):
             self._validators, self._synced_bytes = Validators(), 0
             self._cut(0)
         self._opened.seek(self.size_bytes)
 
     def _write_about(self, synced_bytes: int) -> None:
-        data = {"validators": asdict(self._validators), "synced_bytes": synced_bytes}
+        self._noted_crc = self._crc if synced_bytes else 0
+        data = {"validators": asdict(self._validators), "synced_bytes": synced_bytes, "crc32": self._noted_crc}
         self._about.write_bytes(json.dumps(data).encode())
 
 

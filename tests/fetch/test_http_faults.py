@@ -104,7 +104,7 @@ FAULTS: dict[str, tuple[Fault, str]] = {
     "false gzip": (lambda e: e.reply(DATA[:99], content_encoding="gzip"), "packed it and damaged it"),
     "cut gzip": (lambda e: e.reply(gzip.compress(DATA)[:9000], content_encoding="gzip"), "damaged it"),
     "gzip bomb": (
-        lambda e: e.reply(gzip.compress(bytes(50_000_000)), content_encoding="gzip"),
+        lambda e: e.reply(gzip.compress(bytes(5_000_000)), content_encoding="gzip"),
         "over the 400,000 bytes expected",
     ),
 }

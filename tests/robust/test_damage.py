@@ -19,7 +19,9 @@ from discprep.archives import read_content
 from discprep.disc.record import load_record
 from discprep.errors import DiscprepError, IntegrityError
 from discprep.fetch.cache import Cache
+from discprep.fetch.part import Part
 from discprep.fetch.pins import load_pins
+from discprep.fetch.transport import Validators
 from discprep.job.at_hand import at_hand, open_items
 from discprep.job.standing import standing
 from discprep.manifest import load_manifest
@@ -104,6 +106,44 @@ def test_image_is_read_back(bench: BenchSet) -> None:
         with flipped(path, at):
             ran = run("readback", bench.out / "record.json", path)
             assert ran.code == 1 or "no file lies there" in " ".join(ran.err.split()), (at, ran)
+
+
+def test_log_of_the_cache(bench: BenchSet) -> None:
+    """400 flips in what the cache remembers of its objects: each line has a checksum, so a damaged one is as if it were
+    not there, and never says another size, date or hash."""
+    log = bench.folder / "cache" / "known.log"
+    kept = {path.name: path.read_bytes() for path in objects(bench)}
+    known = {sha256: Cache(bench.folder / "cache").known(sha256) for sha256 in kept}
+    lost = 0
+    for path, at in flips([log], 400, 9):
+        with flipped(path, at):
+            now = Cache(bench.folder / "cache")
+            lost += any(now.known(sha256) is None for sha256 in kept)
+            assert all(now.known(sha256) in (None, known[sha256]) for sha256 in kept), at
+    assert lost >= 300
+    assert all(Cache(bench.folder / "cache").find(sha256) for sha256 in kept)
+
+
+def test_parts(tmp_path: Path) -> None:
+    """300 flips in a half-fetched part and in its notes, for an item that has no hash: nothing else could notice them,
+    so the part is begun anew unless its synced bytes are as they were noted (CRC-32 finds every single flip)."""
+    path, whole = tmp_path / "part", Random(3).randbytes(5000)
+    with Part(path) as part:
+        part.begin(Validators(size_bytes=9000, etag='"x"', last_modified="Sun, 06 Nov 1994 08:49:37 GMT"))
+        part.append(whole, 2**20)
+    with Part(path) as part:
+        assert part.resume(covered=False)
+    places = [path, path.with_name("part.json")]
+    kept = {place: place.read_bytes() for place in places}
+    again = 0
+    for place, at in flips(places, 300, 10):
+        with flipped(place, at), Part(path) as part:
+            resume = part.resume(covered=False)
+            again += resume is None
+            assert resume is None or path.read_bytes()[: resume.offset_bytes] == whole[: resume.offset_bytes], at
+        for other, data in kept.items():
+            other.write_bytes(data)
+    assert again >= 150
 
 
 def test_unpacked_store(bench: BenchSet) -> None:
