@@ -31,6 +31,24 @@ def test_three_runs_into_one_folder(tmp_path: Path) -> None:
     assert not list(tmp_path.rglob("*.part"))
 
 
+def test_the_same_items_in_two_manifests_at_once(tmp_path: Path) -> None:
+    """One cache, two manifests with the same items, each with its own pins and folder: both end with the same image,
+    and each item's bytes stand in the cache once."""
+    bench = usual(tmp_path)
+    other = bench.manifest.with_name("other.toml")
+    other.write_bytes(bench.manifest.read_bytes())
+    places = ((bench.manifest, bench.out), (other, tmp_path / "other"))
+    line = [sys.executable, "-m", "discprep", "prepare"]
+    words = [[*line, *map(str, [m, "--out", out, *bench.words])] for m, out in places]
+    running = [subprocess.Popen(each, stderr=subprocess.PIPE, text=True) for each in words]
+    said = [process.communicate(timeout=120)[1] for process in running]
+    assert [process.returncode for process in running] == [0, 0], said
+    assert [path.read_bytes() for path in (tmp_path / "other").glob("*.iso")] == [bench.image().read_bytes()]
+    objects = [path.read_bytes() for path in (tmp_path / "cache" / "objects").rglob("*") if path.is_file()]
+    assert objects and len(objects) == len(set(objects))
+    assert not list(tmp_path.rglob("*.part"))
+
+
 @pytest.mark.parametrize("date_s", [0, 4_000_000_000], ids=["long ago", "in the future"])
 def test_a_clock_that_jumped(date_s: int, tmp_path: Path) -> None:
     """Everything in the cache dated far off, as after a clock was set: the same image."""
