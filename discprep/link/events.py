@@ -32,27 +32,39 @@ class Clock:
 
 
 class Timer:
-    """One alarm that can be set anew; setting it forgets the time before."""
+    """One alarm that can be set anew; setting it forgets the time before. An event that comes too early sets the next
+    one, so that an alarm put off again and again costs little."""
 
     def __init__(self, clock: Clock, event: Event) -> None:
         self._clock, self._event = clock, event
-        self._due = math.inf
+        self._due = self._next_look = math.inf
 
     @property
-    def running(self) -> bool:
-        return self._due != math.inf
+    def left_s(self) -> float:
+        """How long until it rings; without end when it is not set."""
+        return self._due - self._clock.now
 
     def set(self, delay_s: float) -> None:
         self._due = self._clock.now + delay_s
-        self._clock.at(self._due, self._ring)
+        self._look_at(self._due)
 
     def stop(self) -> None:
         self._due = math.inf
 
-    def _ring(self) -> None:
+    def _look_at(self, when_s: float) -> None:
+        if when_s < self._next_look:
+            self._next_look = when_s
+            self._clock.at(when_s, self._look)
+
+    def _look(self) -> None:
+        if self._clock.now < self._next_look:
+            return  # an alarm of old
+        self._next_look = math.inf
         if self._clock.now >= self._due:
             self.stop()
             self._event()
+        elif self._due != math.inf:
+            self._look_at(self._due)
 
 
 class Line:

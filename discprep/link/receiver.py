@@ -10,7 +10,7 @@ from discprep.link.events import Clock, Timer
 from discprep.link.tcp import ACK_DELAY_S
 
 SHORTEST_DELAY_S = 0.04
-QUICK_ACKS = 16  # how many segments receivers in use acknowledge one by one at first, where the window has the room
+QUICK_ACKS = 16  # the most segments that receivers in use acknowledge one by one at first
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,26 +22,31 @@ class AckHabit:
         quick: segments at the start, and after anything odd, that are acknowledged one by one
         delay_s: how long a single segment waits for its acknowledgement, at least and at most
         on_half_window: half of the window used up is acknowledged at once, so that the window opens again
+        on_push: what the sender marks as the end of what it had to say is acknowledged at once, and so is a segment
+            that is not full
+        long_gap_s: a gap after which segments are acknowledged one by one again
     """
 
     every: int = 2
     quick: int = QUICK_ACKS
     delay_s: tuple[float, float] = (SHORTEST_DELAY_S, ACK_DELAY_S)
-    on_half_window: bool = True
+    on_half_window: bool = False
+    on_push: bool = True
+    long_gap_s: float = math.inf
 
 
 EACH_SEGMENT = AckHabit(every=1)
-EVERY_SECOND = AckHabit(quick=0, delay_s=(ACK_DELAY_S, ACK_DELAY_S), on_half_window=False)
+EVERY_SECOND = AckHabit(quick=0, delay_s=(ACK_DELAY_S, ACK_DELAY_S), on_push=False)
 
 
-def usual_habit(window_bytes: float, mss_bytes: int, round_trip_s: float) -> AckHabit:
-    """Every second segment, the first ones at once: as many as half the window holds, two to sixteen. A single one
-    waits 0.04 s at least, and no longer than the round trip of the handshake.
+def usual_habit(round_trip_s: float, timeout_s: float) -> AckHabit:
+    """Every second segment, the first sixteen at once, and again after a gap of its own timeout. A single one waits
+    0.04 s at least, and no longer than the round trip of the handshake.
 
     Measured on a general-purpose kernel; no standard says so.
     """
-    quick = min(QUICK_ACKS, max(2, int(window_bytes // (2 * mss_bytes))))
-    return AckHabit(quick=quick, delay_s=(SHORTEST_DELAY_S, min(ACK_DELAY_S, max(SHORTEST_DELAY_S, round_trip_s))))
+    longest_s = min(ACK_DELAY_S, max(SHORTEST_DELAY_S, round_trip_s))
+    return AckHabit(delay_s=(SHORTEST_DELAY_S, longest_s), long_gap_s=timeout_s)
 
 
 class Receiver:
@@ -56,46 +61,63 @@ class Receiver:
         self._told = 0
         self._quick = habit.quick
         self._delay_s = habit.delay_s[0]
-        self._last_s = -math.inf
+        self._last_s = clock.now
+        self._pushed = False
         self._timer = Timer(clock, self._late)
 
-    def take(self, start: int, end: int) -> None:
+    def take(self, start: int, end: int, *, pushed: bool = False) -> None:
         """A segment arrives. One that was here before is answered at once (RFC 9293 3.10.7.4)."""
         if start != self.next:
-            self._quick = max(self._quick, self._habit.quick)
-            self._acknowledge()
+            self._be_quick()
+            self._acknowledge(counted=end > self._told)
             return
         self.next = end
         self.arrivals.append((self._clock.now, end))
+        self._pushed = self._pushed or pushed or end - start < self._mss
         self._follow_gaps()
         if self._quick or self._due():
             self._acknowledge()
-        elif not self._timer.running:
-            self._timer.set(self._delay_s)
+        else:
+            self._delay()
+
+    def _be_quick(self) -> None:
+        self._quick = max(self._quick, self._habit.quick)
+        self._delay_s = self._habit.delay_s[0]
 
     def _due(self) -> bool:
         waiting = self.next - self._told
         half = self._habit.on_half_window and 2 * waiting >= self._window
-        return half or waiting > self._mss * (self._habit.every - 1)
+        return half or (self._pushed and self._habit.on_push) or waiting > self._mss * (self._habit.every - 1)
 
     def _follow_gaps(self) -> None:
         """The delay follows the gaps between segments, as receivers in use let it."""
-        least, most = self._habit.delay_s
+        least, _ = self._habit.delay_s
         gap_s, self._last_s = self._clock.now - self._last_s, self._clock.now
         if gap_s <= least / 2:
             self._delay_s = self._delay_s / 2 + least / 2
         elif gap_s < self._delay_s:
-            self._delay_s = min(self._delay_s / 2 + gap_s, most)
+            self._delay_s = min(self._delay_s / 2 + gap_s, self._habit.long_gap_s)
+        elif gap_s > self._habit.long_gap_s:
+            self._quick = max(self._quick, self._habit.quick)
+
+    def _delay(self) -> None:
+        """Sets the alarm, or answers now where it would ring within a quarter of the delay."""
+        delay_s = min(self._delay_s, self._habit.delay_s[1])
+        if self._timer.left_s <= delay_s / 4:
+            self._acknowledge()
+        elif delay_s < self._timer.left_s:
+            self._timer.set(delay_s)
 
     def _late(self) -> None:
-        self._delay_s = min(self._delay_s * 2, self._habit.delay_s[1])
+        self._delay_s = min(self._delay_s * 2, self._habit.long_gap_s)
         self._acknowledge()
 
-    def _acknowledge(self) -> None:
-        if self._quick:
+    def _acknowledge(self, *, counted: bool = True) -> None:
+        if self._quick and counted:
             self._quick -= 1
             if not self._quick:
                 self._delay_s = self._habit.delay_s[0]
         self._timer.stop()
+        self._pushed = False
         self._told = self.next
         self._tell(self.next)

@@ -13,9 +13,9 @@ from discprep.link.receiver import AckHabit, Receiver
 from discprep.link.sender import Segment, Sender, SenderHabit
 from discprep.link.tcp import Path, first_round_trip_s
 
-STEPPED_SEGMENTS = 600
+STEPPED_SEGMENTS = 400
 _WIDEST_SEGMENTS = 200  # a wider window changes nothing on a serial line
-_MOST_EVENTS = 8000  # a hopeless line resends without end; an ordinary course takes some 2,000
+_MOST_EVENTS = 8000  # a hopeless line resends without end; an ordinary course takes some 1,500
 _WITHOUT_END = 2**62
 
 
@@ -61,20 +61,20 @@ def course(path: Path, sender_habit: SenderHabit, ack_habit: AckHabit, head_byte
     clock = Clock()
     down, up = Line(clock, path.round_trip_s / 2, 0.0), Line(clock, 0.0, path.round_trip_s / 2)
     window_bytes = min(path.window_bytes, _WIDEST_SEGMENTS * path.mss_bytes)
-    highest, resent_s = 0, 0.0
+    highest, behind, resent_s = 0, 0, 0.0
     resent: list[float] = []
 
     def transmit(segment: Segment) -> None:
-        nonlocal highest, resent_s
+        nonlocal highest, behind, resent_s
         known = segment.end <= highest
-        wire_s = path.packet_s(segment.end - segment.start, again=known)
+        wire_s = path.packet_s(segment.end - segment.start, again=segment.start < behind)
         resent_s += wire_s if known else 0.0
-        highest = max(highest, segment.end)
-        start, end, spent_s = segment.start, segment.end, resent_s
-        down.carry(wire_s, lambda: arrive(start, end, spent_s))
+        highest, behind = max(highest, segment.end), segment.end
+        start, end, pushed, spent_s = segment.start, segment.end, segment.pushed, resent_s
+        down.carry(wire_s, lambda: arrive(start, end, pushed, spent_s))
 
-    def arrive(start: int, end: int, spent_s: float) -> None:
-        receiver.take(start, end)
+    def arrive(start: int, end: int, pushed: bool, spent_s: float) -> None:
+        receiver.take(start, end, pushed=pushed)
         if len(receiver.arrivals) > len(resent):
             resent.append(spent_s)
 

@@ -63,7 +63,8 @@ class Path:
         return self.encapsulation.segment_bytes(self.mss_bytes) / self.down_char_s
 
     def packet_s(self, data_bytes: int, *, again: bool = False) -> float:
-        """What one segment takes on its way: line, machine or cap. Sent again, its header is never compressed."""
+        """What one segment takes on its way: line, machine or cap. `again`: it steps back, so that its header is not
+        compressed."""
         wire_s = self.encapsulation.segment_bytes(data_bytes, compressed=not again) / self.down_char_s
         return max(wire_s, self.segment_s, data_bytes / self.cap_bytes_s)
 

@@ -31,7 +31,8 @@ def main() -> None:
     settings = [drawn(rng, sys.argv[2] if len(sys.argv) > 2 else "") for _ in range(COUNT)]
     near = inside = 0
     simple = []
-    for setting, measured in zip(settings, measure_all(settings), strict=True):
+    for setting, run in zip(settings, measure_all(settings), strict=True):
+        measured = run.seconds
         seconds = modelled(setting)
         off, held = seconds.expected / measured - 1, seconds.best <= measured <= seconds.worst
         near, inside = near + (abs(off) <= 0.05), inside + held

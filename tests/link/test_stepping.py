@@ -11,6 +11,7 @@ from discprep.link.stepping import course
 from discprep.link.transfer import path_of
 from discprep.model import LinkSettings
 
+USUAL = usual_habit(0.1, RoundTrips(0.1).timeout_s)
 SENDERS = [
     SenderHabit(paced, apart, older) for paced, apart, older in itertools.product((False, True), repeat=3)
 ]
@@ -21,7 +22,7 @@ def path(rate: int, mtu: int, window: int, round_trip_s: float) -> tcp.Path:
 
 
 @pytest.mark.parametrize("sender", SENDERS, ids=str)
-@pytest.mark.parametrize("habit", [EACH_SEGMENT, EVERY_SECOND, usual_habit(4096, 536, 0.1)], ids=["1", "2", "usual"])
+@pytest.mark.parametrize("habit", [EACH_SEGMENT, EVERY_SECOND, USUAL], ids=["1", "2", "usual"])
 @pytest.mark.parametrize(
     ("rate", "mtu", "window", "round_trip_s"),
     [(1200, 1500, 8760, 0.01), (9600, 1500, 4096, 0.02), (19_200, 1500, 8192, 0.02), (38_400, 1006, 2048, 0.3),

@@ -15,15 +15,18 @@ import struct
 import subprocess
 import threading
 import time
+from collections import deque
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
+from statistics import median_high
 
 SERVER, CLIENT = "192.0.2.1", "192.0.2.2"
 _CLONE_NEWNET = 0x40000000
 _TUNSETIFF, _IFF_TUN, _IFF_NO_PI = 0x400454CA, 0x0001, 0x1000
-_TCP_WINDOW_CLAMP = 10
+_TCP_WINDOW_CLAMP, _SYN = 10, 0x02
+LIMITS = ("both", "line", "clamp", "buffer")  # clamped and rewritten; rewritten only; clamped only; a small SO_RCVBUF
 REQUEST = (
     b"GET /files/tools.zip HTTP/1.0\r\nHost: files.example\r\nUser-Agent: fetch/1.0\r\nAccept: */*\r\n\r\n"
 )
@@ -44,8 +47,24 @@ class Setting:
     files: int = 1
     control: str = ""  # the server's congestion control; empty: the kernel's own choice
     joined: bool = True  # the server hands the head and the body to TCP in one piece
+    limit: str = "both"  # how the window is limited: see LIMITS
+    buffer_packets: int = 0  # what the bridge can hold, the packet on the line among them; 0: without bound
     accm: int = 0xFFFFFFFF
     seed: int = 1
+
+
+@dataclass
+class Run:
+    """One download as it went. `windows`: what each acknowledgement told [B]; `dropped`: by a full bridge."""
+
+    seconds: float
+    windows: list[int] = field(default_factory=list)
+    dropped: int = 0
+
+    @property
+    def window(self) -> int:
+        """The window that the client told most of the time."""
+        return int(median_high(self.windows))
 
 
 def unshare_network() -> None:
@@ -142,10 +161,12 @@ class Compressor:
 
 
 class Wire:
-    """One direction: a queue without bound, a clock, a latency before or after it."""
+    """One direction: a queue, a clock, a latency before or after it. `room`: packets it holds, 0 for any number."""
 
-    def __init__(self, setting: Setting, before_s: float, after_s: float, seed: int) -> None:
-        self.setting = setting
+    def __init__(self, setting: Setting, before_s: float, after_s: float, seed: int, room: int = 0) -> None:
+        self.setting, self.room = setting, room
+        self.leaving: deque[float] = deque()  # when what is queued will have left
+        self.dropped = 0
         self.before_s, self.after_s = before_s, after_s
         self.char_s = setting.rate / setting.bits
         self.free_at = 0.0
@@ -156,9 +177,15 @@ class Wire:
 
     def carry(self, packet: bytes, now: float) -> float | None:
         """When the packet has arrived; None when it is lost."""
+        while self.leaving and self.leaving[0] <= now + self.before_s:
+            self.leaving.popleft()
+        if self.room and len(self.leaving) >= self.room:
+            self.dropped += 1
+            return None
         size, compressed = self.size(packet)
         self.bytes += size
         self.free_at = max(self.free_at, now + self.before_s) + size / self.char_s
+        self.leaving.append(self.free_at)
         hurt = self.random.random() > (1 - self.setting.error_rate) ** size
         if self.setting.protocol == "cslip":
             if hurt:
@@ -189,9 +216,9 @@ def limit_window(packet: bytes, window: int) -> bytes:
     return packet[:34] + struct.pack("!HH", window, ~total & 0xFFFF) + packet[38:]
 
 
-def run_line(server_fd: int, client_fd: int, setting: Setting, stop: threading.Event) -> None:
+def run_line(server_fd: int, client_fd: int, setting: Setting, stop: threading.Event, run: Run) -> None:
     """Carries packets both ways until told to stop."""
-    down = Wire(setting, setting.latency_s, 0.0, setting.seed)
+    down = Wire(setting, setting.latency_s, 0.0, setting.seed, setting.buffer_packets)
     up = Wire(setting, 0.0, setting.latency_s, setting.seed + 1000)
     ways = {server_fd: (down, client_fd), client_fd: (up, server_fd)}
     due: list[tuple[float, int, int, bytes]] = []
@@ -204,9 +231,12 @@ def run_line(server_fd: int, client_fd: int, setting: Setting, stop: threading.E
                 continue  # neighbour discovery of IPv6
             now = time.monotonic()
             wire, other = ways[fd]
-            if wire is up and setting.window:
+            if wire is up and setting.window and setting.limit in ("both", "line"):
                 packet = limit_window(packet, setting.window)
+            if wire is up and not packet[33] & _SYN:
+                run.windows += struct.unpack_from("!H", packet, 34)
             arrives = wire.carry(packet, now)
+            run.dropped = down.dropped
             if arrives is not None:
                 count += 1
                 heapq.heappush(due, (arrives, count, other, packet))
@@ -218,8 +248,8 @@ def run_line(server_fd: int, client_fd: int, setting: Setting, stop: threading.E
 # ------------------------------------------------------------------------------------------------ download
 
 
-def measure_all(settings: list[Setting], apart_s: float = 0.15) -> list[float]:
-    """Seconds of each download, all under way together: they sleep, they do not compute. Started one after another,
+def measure_all(settings: list[Setting], apart_s: float = 0.15) -> list[Run]:
+    """Each download as it went, all under way together: they sleep, they do not compute. Started one after another,
     as a burst of starts would delay the handshakes that the server's first timeout comes from."""
     with ThreadPoolExecutor(len(settings)) as pool:
         started = []
@@ -247,9 +277,9 @@ class Handler(BaseHTTPRequestHandler):
         pass
 
 
-def measure(setting: Setting) -> float:
-    """Seconds of a real download over the line, from the first SYN to the last byte. Runs in a thread of its own."""
-    result: list[float | BaseException] = []
+def measure(setting: Setting) -> Run:
+    """A real download over the line, from the first SYN to the last byte. Runs in a thread of its own."""
+    result: list[Run | BaseException] = []
     thread = threading.Thread(target=_measure_into, args=(setting, result))
     thread.start()
     thread.join()
@@ -265,7 +295,7 @@ def _measure_into(setting: Setting, result: list) -> None:
         result.append(error)
 
 
-def _measure(setting: Setting) -> float:
+def _measure(setting: Setting) -> Run:
     unshare_network()
     set_ipv4(tcp_no_metrics_save=1)
     server_fd = open_tun(SERVER, CLIENT, setting.mtu)
@@ -278,9 +308,9 @@ def _measure(setting: Setting) -> float:
     unshare_network()
     set_ipv4(tcp_timestamps=0, tcp_sack=0, tcp_window_scaling=0, tcp_no_metrics_save=1)
     client_fd = open_tun(CLIENT, SERVER, setting.mtu)
-    stop = threading.Event()
+    stop, run = threading.Event(), Run(0.0)
     threads = [
-        threading.Thread(target=run_line, args=(server_fd, client_fd, setting, stop), daemon=True),
+        threading.Thread(target=run_line, args=(server_fd, client_fd, setting, stop, run), daemon=True),
         threading.Thread(target=server.serve_forever, args=(0.05,), daemon=True),
     ]
     for thread in threads:
@@ -289,7 +319,8 @@ def _measure(setting: Setting) -> float:
     try:
         for _ in range(setting.files):
             _get(setting)
-        return time.monotonic() - started
+        run.seconds = time.monotonic() - started
+        return run
     finally:
         stop.set()
         server.shutdown()
@@ -301,8 +332,10 @@ def _measure(setting: Setting) -> float:
 
 def _get(setting: Setting) -> None:
     with socket.socket() as client:
-        if setting.window:  # newer kernels let it grow again, so that the line limits it too
+        if setting.window and setting.limit in ("both", "clamp"):  # newer kernels let it grow again
             client.setsockopt(socket.IPPROTO_TCP, _TCP_WINDOW_CLAMP, setting.window)
+        if setting.window and setting.limit == "buffer":  # the kernel doubles it and keeps some for itself
+            client.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, setting.window)
         client.settimeout(600)
         client.connect((SERVER, 80))
         client.sendall(REQUEST)
