@@ -42,11 +42,12 @@ def _line(manifest: Manifest) -> list[Notice]:
     """Rates, framing, overruns and resent data, as far as both ends are described."""
     if manifest.link is None:
         return []
-    from discprep.link import compare_ends, overrun_notices, retransmission_notices
+    from discprep.link import compare_ends, overflow_notices, overrun_notices, retransmission_notices
 
     link, bridge, profile = manifest.link, manifest.bridge, manifest.profile
     return [
         *compare_ends(link, bridge, profile),
         *overrun_notices(link, profile, bridge),
         *retransmission_notices(link, bridge, profile),
+        *overflow_notices(link, bridge, profile),
     ]

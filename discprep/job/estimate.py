@@ -9,7 +9,7 @@ from typing import get_args
 
 from discprep.errors import DiscprepError, ManifestError, StorageError, UsageError, raise_all
 from discprep.fetch.pins import pins_of
-from discprep.link import compare_ends, count_escapes, overrun_notices, retransmission_notices
+from discprep.link import compare_ends, count_escapes, overflow_notices, overrun_notices, retransmission_notices
 from discprep.link.calibrate import Calibration, Measured, calibrate, calibrated, parse_measured
 from discprep.link.ends import bridge_rate, machine_rate
 from discprep.link.transfer import Estimate, Scheme, Transfer
@@ -296,6 +296,7 @@ def _line_notices(question: Question) -> tuple[Notice, ...]:
         *compare_ends(link, bridge, profile),
         *overrun_notices(link, told, bridge),
         *retransmission_notices(link, bridge, profile),
+        *overflow_notices(link, bridge, profile),
     )
 
 

@@ -18,7 +18,7 @@ from discprep.fetch.fetch import fetch_items
 from discprep.fetch.files import scratch
 from discprep.fetch.pins import pins_of
 from discprep.job.at_hand import AtHand, at_hand, open_items, published_name
-from discprep.link import download
+from discprep.link.transfer import download
 from discprep.manifest import load_manifest
 from discprep.model import Fetched, Item, Manifest, Notice, Opened, Plan, Progress
 from discprep.report.serve import Ended, Event, Listening

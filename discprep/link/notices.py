@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from discprep.link import tcp
 from discprep.link.encapsulation import conventional_mtus
-from discprep.link.transfer import path_of
+from discprep.link.path import first_flight_packets, overflows, path_of
 from discprep.model import BridgeSettings, LinkSettings, Notice, Profile
 
 
@@ -26,6 +26,20 @@ def retransmission_notices(
         f"a full packet of {link.mtu_bytes} bytes takes {path.segment_wire_s:.2f} s at {link.rate_bit_s:,} bit/s; "
         f"the server {'will' if sure else 'may'} take it for lost and send again what is still queued",
         hint=_smaller_mtu(link, bridge, profile),
+    ),)  # fmt: skip
+
+
+def overflow_notices(
+    link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None
+) -> tuple[Notice, ...]:
+    """Whether the bridge drops what a server sends at first, and the window that avoids it."""
+    path = path_of(link, bridge, profile)
+    if bridge is None or not overflows(path, bridge):
+        return ()
+    return (Notice(
+        f"the bridge holds {bridge.buffer_packets} packets, and a server sends up to {first_flight_packets(path)} at "
+        "once: what finds no room is lost and sent again",
+        hint=f"A receive window of {int(bridge.buffer_packets or 1) * path.mss_bytes} bytes or less avoids it.",
     ),)  # fmt: skip
 
 

@@ -8,7 +8,7 @@ import pytest
 from support.line_rig import CLIENT, SERVER, Setting, measure_all
 from support.programs import program, root_with
 
-from discprep.link import download
+from discprep.link.transfer import download
 from discprep.model import BridgeSettings, LinkSettings, Seconds
 
 SETTINGS = [

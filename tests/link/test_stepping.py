@@ -5,10 +5,10 @@ import itertools
 import pytest
 
 from discprep.link import tcp
+from discprep.link.path import path_of
 from discprep.link.receiver import EACH_SEGMENT, EVERY_SECOND, AckHabit, usual_habit
 from discprep.link.sender import RoundTrips, SenderHabit
 from discprep.link.stepping import course
-from discprep.link.transfer import path_of
 from discprep.model import LinkSettings
 
 USUAL = usual_habit(0.1, RoundTrips(0.1).timeout_s)

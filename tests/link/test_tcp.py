@@ -6,7 +6,8 @@ import pytest
 
 from discprep.link import tcp
 from discprep.link.encapsulation import Encapsulation
-from discprep.link.transfer import Transfer, expected_case, parts_of, path_of
+from discprep.link.path import path_of
+from discprep.link.transfer import Transfer, expected_case, parts_of
 from discprep.model import LinkProtocol, LinkSettings
 
 

@@ -10,8 +10,8 @@ from xml.etree import ElementTree
 import pytest
 from support import bench
 
-from discprep.link import download, rates_both_hold
-from discprep.link.transfer import Transfer, expected_case, parts_of
+from discprep.link import rates_both_hold
+from discprep.link.transfer import Transfer, download, expected_case, parts_of
 from discprep.link.vary import Question
 from discprep.model import BridgeSettings, LinkSettings, Manifest, Pin, Plan
 from discprep.report.sheet import SheetFacts, facts_from, html, sections, text

@@ -18,8 +18,8 @@ from support.clients import offer, shelf_file
 from support.line_rig import CLIENT, SERVER, Setting
 from support.programs import root_with
 
-from discprep.link import download
 from discprep.link.calibrate import Measured, calibrate, calibrated
+from discprep.link.transfer import download
 from discprep.model import LinkSettings, Seconds
 from discprep.serve import log
 from discprep.serve.keeper import Keeper

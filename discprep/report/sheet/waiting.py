@@ -13,8 +13,9 @@ from dataclasses import dataclass, replace
 
 from discprep.link import rates_both_hold
 from discprep.link.encapsulation import growth_of
+from discprep.link.path import WINDOW_BYTES
 from discprep.link.tcp import segment_size
-from discprep.link.transfer import WINDOW_BYTES, Transfer, expected_case, parts_of
+from discprep.link.transfer import Transfer, expected_case, parts_of
 from discprep.link.vary import VARY, Question
 from discprep.model import LinkSettings, Manifest, Pin, Plan
 from discprep.report.sheet.facts import Waited
