@@ -72,8 +72,10 @@ class Lock:
     The file is removed when the lock is freed, so that no litter stays. Threads exclude each other as well.
     """
 
-    def __init__(self, path: Path) -> None:
+    def __init__(self, path: Path, *, folder: bool = False) -> None:
+        """With `folder` only a folder that stands is locked, and nothing made in its place when it is gone."""
         self.path = path
+        self._folder = folder
         self._handle: int | None = None
 
     def take(self) -> bool:
@@ -83,7 +85,7 @@ class Lock:
             StorageError: the file cannot be made, or the file system has no locks
         """
         with storage("locking", self.path, hint="Name a cache folder on a local disk with --cache."):
-            handle = _open(self.path)
+            handle = _open(self.path, self._folder)
             try:
                 if _lock(handle) and _still_there(handle, self.path):
                     self._handle = handle
@@ -147,12 +149,16 @@ def _locked_folder(root: Path, prefix: str) -> tuple[Path, Lock | None]:
     """A new folder, and the lock that says its run is alive; no lock where the system has none for folders."""
     while True:
         path = Path(tempfile.mkdtemp(prefix=prefix, dir=root))
-        lock = Lock(path)
-        with suppress(StorageError):
-            if sys.platform != "win32" and not lock.take():
-                continue  # somebody took it for a dead one's before it was locked
-            return path, lock if sys.platform != "win32" else None
-        return path, None
+        if sys.platform == "win32":
+            return path, None
+        lock = Lock(path, folder=True)
+        try:
+            if lock.take():
+                return path, lock
+        except StorageError:
+            if path.is_dir():
+                return path, None
+        # Another run took it for a dead one's and removed it before it was locked: once more.
 
 
 def _remove_left(root: Path, prefix: str) -> None:
@@ -162,16 +168,16 @@ def _remove_left(root: Path, prefix: str) -> None:
     with suppress(FileNotFoundError):
         for entry in os.scandir(root):
             ours = entry.name.startswith(prefix) and entry.is_dir(follow_symlinks=False)
-            lock = Lock(Path(entry.path))
+            lock = Lock(Path(entry.path), folder=True)
             with suppress(StorageError, FileNotFoundError):
                 if ours and entry.stat(follow_symlinks=False).st_uid == os.geteuid() and lock.take():
                     shutil.rmtree(entry.path, ignore_errors=True)
                     lock.free()
 
 
-def _open(path: Path) -> int:
-    if path.is_dir():
-        return os.open(path, os.O_RDONLY)
+def _open(path: Path, folder: bool) -> int:
+    if folder or path.is_dir():
+        return os.open(path, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
     path.parent.mkdir(parents=True, exist_ok=True)
     return os.open(path, os.O_RDWR | os.O_CREAT, 0o666)  # the user's mask decides who shares it
 

@@ -7,6 +7,7 @@ import json
 import os
 import subprocess
 import sys
+import threading
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +16,8 @@ from support.bench_set import BenchSet, usual
 from support.command import run
 from support.killing import litter
 from support.shim import KILL, Shim
+
+from discprep.fetch.files import scratch
 
 
 def _words(bench: BenchSet, out: Path) -> list[str]:
@@ -128,3 +131,21 @@ def test_a_cache_on_a_read_only_disk(tmp_path: Path) -> None:
     done = Shim(tmp_path, under=tmp_path / "job" / "cache").run(_words(bench, bench.out), at=1, code=errno.EROFS)
     assert done.returncode == 3 and "--cache DIR" in done.stderr and "Traceback" not in done.stderr, done.stderr
     assert not bench.out.exists() or not list(bench.out.iterdir())
+
+
+def test_temporary_folders_of_many_runs_do_not_harm_each_other(tmp_path: Path) -> None:
+    """Each run removes what dead runs left; a folder that is made just now, and not locked yet, is made once more."""
+    harmed: list[Path] = []
+
+    def runs() -> None:
+        for _ in range(100):
+            with scratch(tmp_path) as folder:
+                if not folder.is_dir():
+                    harmed.append(folder)
+
+    threads = [threading.Thread(target=runs) for _ in range(6)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    assert not harmed and not list(tmp_path.iterdir())

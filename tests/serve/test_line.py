@@ -43,7 +43,7 @@ def evening(setting: Setting, folder: Path) -> list[float]:
     line_rig.set_ipv4(tcp_timestamps=0, tcp_sack=0, tcp_window_scaling=0, tcp_no_metrics_save=1)
     client_fd = line_rig.open_tun(CLIENT, SERVER, setting.mtu)
     stop = threading.Event()
-    line = threading.Thread(target=line_rig.run_line, args=(server_fd, client_fd, setting, stop))
+    line = threading.Thread(target=line_rig.run_line, args=(server_fd, client_fd, setting, stop, line_rig.Run(0.0)))
     line.start()
     try:
         return [fetch(f"{size}.DAT", size, setting) for size in (FIRST_BYTES, NEXT_BYTES)]
