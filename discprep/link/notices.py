@@ -34,12 +34,12 @@ def overflow_notices(
 ) -> tuple[Notice, ...]:
     """Whether the bridge drops what a server sends at first, and the window that avoids it."""
     path = path_of(link, bridge, profile)
-    if bridge is None or not overflows(path, bridge):
+    if bridge is None or bridge.buffer_packets is None or not overflows(path, bridge):
         return ()
     return (Notice(
         f"the bridge holds {bridge.buffer_packets} packets, and a server sends up to {first_flight_packets(path)} at "
         "once: what finds no room is lost and sent again",
-        hint=f"A receive window of {int(bridge.buffer_packets or 1) * path.mss_bytes} bytes or less avoids it.",
+        hint=f"A receive window of {bridge.buffer_packets * path.mss_bytes} bytes or less avoids it.",
     ),)  # fmt: skip
 
 

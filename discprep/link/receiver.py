@@ -21,7 +21,6 @@ class AckHabit:
         every: full segments for each acknowledgement
         quick: segments at the start, and after anything odd, that are acknowledged one by one
         delay_s: how long a single segment waits for its acknowledgement, at least and at most
-        on_half_window: half of the window used up is acknowledged at once, so that the window opens again
         on_push: what the sender marks as the end of what it had to say is acknowledged at once, and so is a segment
             that is not full
         long_gap_s: a gap after which segments are acknowledged one by one again
@@ -30,7 +29,6 @@ class AckHabit:
     every: int = 2
     quick: int = QUICK_ACKS
     delay_s: tuple[float, float] = (SHORTEST_DELAY_S, ACK_DELAY_S)
-    on_half_window: bool = False
     on_push: bool = True
     long_gap_s: float = math.inf
 
@@ -52,10 +50,8 @@ def usual_habit(round_trip_s: float, timeout_s: float) -> AckHabit:
 class Receiver:
     """Takes segments in order and reads them at once. `arrivals` are (seconds, bytes in order so far)."""
 
-    def __init__(
-        self, clock: Clock, mss_bytes: int, window_bytes: float, habit: AckHabit, tell: Callable[[int], None]
-    ) -> None:
-        self._clock, self._mss, self._window, self._habit, self._tell = clock, mss_bytes, window_bytes, habit, tell
+    def __init__(self, clock: Clock, mss_bytes: int, habit: AckHabit, tell: Callable[[int], None]) -> None:
+        self._clock, self._mss, self._habit, self._tell = clock, mss_bytes, habit, tell
         self.next = 0
         self.arrivals: list[tuple[float, int]] = []
         self._told = 0
@@ -86,8 +82,7 @@ class Receiver:
 
     def _due(self) -> bool:
         waiting = self.next - self._told
-        half = self._habit.on_half_window and 2 * waiting >= self._window
-        return half or (self._pushed and self._habit.on_push) or waiting > self._mss * (self._habit.every - 1)
+        return (self._pushed and self._habit.on_push) or waiting > self._mss * (self._habit.every - 1)
 
     def _follow_gaps(self) -> None:
         """The delay follows the gaps between segments, as receivers in use let it."""

@@ -104,14 +104,12 @@ def estimate(
 
 # A server that paces and hands head and body over together: what the general-purpose kernel of the rig does by default.
 _USUAL_SERVER = SenderHabit(paced=True, head_apart=False)
-_SERVERS = (
-    *(SenderHabit(paced, apart) for paced in (True, False) for apart in (False, True)),
-    SenderHabit(paced=False, older=True),
-)
-
-# How common the servers are that may be at the other end: what weighs in the rig's random draws; no source.
-_SHARES = ((SenderHabit(True, False), 0.3), (SenderHabit(True, True), 0.3), (SenderHabit(False, False), 0.2),
-           (SenderHabit(False, True), 0.2))  # fmt: skip
+# How common the servers are that may be at the other end: judged, no source.
+_SHARES = tuple(
+    (SenderHabit(paced, apart), 0.3 if paced else 0.2)
+    for paced in (True, False) for apart in (False, True)
+)  # fmt: skip
+_SERVERS = (*(server for server, _ in _SHARES), SenderHabit(paced=False, older=True))
 _ALIKE = 1.09  # times of servers within such a factor count as one outcome
 _LIKELY_BYTES = 200_000  # of the file by which servers are compared
 
