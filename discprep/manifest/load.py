@@ -201,7 +201,7 @@ def _names(head: s.HeadTable | None, profile: Profile, loading: _Loading) -> Nam
         for section in ("link", "bridge"):
             table = getattr(head, section)
             if table:
-                names |= {f"{section}.{k}": _plain_number(v) for k, v in table.model_dump().items() if v is not None}
+                names |= {f"{section}.{k}": _plain_number(v) for k, v in table if v is not None}
         names |= {f"secrets.{key}": secret_marker(key) for key in head.secrets}
     return names
 

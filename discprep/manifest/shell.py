@@ -206,7 +206,8 @@ class ShellSchema(_Strict):
         apart = {"copy_", "attributes", "after_volume", "path_escapes", "text_escapes"}
         values: dict[str, Any] = {
             key: tuple(value) if isinstance(value, list) else value
-            for key, value in self.model_dump(exclude=apart).items()
+            for key, value in self  # not model_dump: it would build a serializer at every start
+            if key not in apart
         }
         if self.attributes:
             values |= {
