@@ -28,6 +28,9 @@ UNPACK_ROLES: Mapping[str, tuple[Role, ...]] = {
 Place = Literal["burn", "later", "either"]
 Use = Literal["copy", "disc"]
 Form = Literal["unpacked", "packed", "both"]
+Shape = Literal["archive", "unpacked", "zip", "zip-stored", "tar", "lha"]
+"""How an item is offered at the link: as it was fetched, taken apart, or packed anew."""
+
 Where = Literal["desk", "bridge", "machine"]
 NameRule = Literal["iso-level-1", "iso-level-2", "iso-level-3", "joliet", "rock-ridge"]
 Divider = Literal["n", "n+1", "16n", "16n/16"]
@@ -579,6 +582,17 @@ class FormFigures:
 
 
 @dataclass(frozen=True, slots=True)
+class Pulled:
+    """What crosses the link when an item waits: `size_bytes` in all, in `files` files. `escapes` (slip, ppp) are
+    counted, or None."""
+
+    shape: Shape
+    size_bytes: int
+    files: int = 1
+    escapes: tuple[int, int] | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class PlanItem:
     """One item as the solver sees it. `must` is "burn", "later" or "" (free)."""
 
@@ -592,7 +606,7 @@ class PlanItem:
     p_stale: float = 0.0
     disc_s: float = 0.0
     volume: str = ""
-    size_bytes: int = 0
+    pulled: Pulled = Pulled("archive", 0)
     times: float = 1.0  # how often it is brought in: the power-ons, on a volume that forgets
 
 

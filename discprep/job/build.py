@@ -256,6 +256,7 @@ class _Maker:
             manifest,
             plan,
             pins=self.hand.pins,
+            pulled={item.id: item.pulled for item in self.planned.problem.items},
             placed=written.placed,
             build_id=tree.build_id,
             disc=number,

@@ -9,12 +9,14 @@ from typing import get_args
 
 from discprep.errors import DiscprepError, ManifestError, StorageError, UsageError, raise_all
 from discprep.fetch.pins import pins_of
+from discprep.job.pulled import served_shape
 from discprep.link import compare_ends, count_escapes, overflow_notices, overrun_notices, retransmission_notices
 from discprep.link.calibrate import Calibration, Measured, calibrate, calibrated, parse_measured
 from discprep.link.ends import bridge_rate, machine_rate
 from discprep.link.transfer import Estimate, Scheme, Transfer
 from discprep.link.vary import VARY, Point, Question, advise, over
 from discprep.manifest import load_manifest
+from discprep.manifest.rules import archive_kind
 from discprep.model import BridgeSettings, Divider, Item, LinkSettings, Manifest, Notice, Pin, Profile
 from discprep.report.estimate import Estimated, ItemTime
 from discprep.serve import log
@@ -231,7 +233,8 @@ def _of_manifest(asked: Asked, manifest: Manifest, question: Question, measureme
     )
     answer = _calibrate(whole.estimate, calibration)
     unknown = tuple(item.id for item in wanted if item.id not in {one.id for one in items})
-    notices = (*notices, *_unknown_notices(unknown))
+    other = [item.id for item, _ in sized if served_shape(manifest, item, archive_kind(item) or "file") != "archive"]
+    notices = (*notices, *_unknown_notices(unknown), *_shape_notices(other))
     found = _estimated(asked, whole, answer, notices, measurements, _points(asked, whole))
     return replace(found, items=items, unknown=unknown)
 
@@ -252,6 +255,16 @@ def _unknown_notices(unknown: Sequence[str]) -> tuple[Notice, ...]:
     return (Notice(
         f"{len(unknown)} item{'s have' if len(unknown) > 1 else ' has'} no known size: {', '.join(unknown)}",
         hint="Fetch first, or declare `size`.",
+    ),)  # fmt: skip
+
+
+def _shape_notices(items: Sequence[str]) -> tuple[Notice, ...]:
+    if not items:
+        return ()
+    return (Notice(
+        f"timed by the size as fetched, but `serve` offers them as the machine can use them, often larger: "
+        f"{', '.join(items)}",
+        hint="`discprep plan` reckons with what is offered.",
     ),)  # fmt: skip
 
 

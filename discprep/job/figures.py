@@ -15,6 +15,7 @@ from discprep.disc.names import map_names
 from discprep.disc.stage import stage
 from discprep.errors import DiscprepError, MissingError, StorageError, raise_all
 from discprep.job.at_hand import AtHand
+from discprep.job.pulled import pulled_as
 from discprep.job.tree import Tree, Trees, item_volumes, volume_of
 from discprep.job.verify import archive_errors
 from discprep.link import count_escapes
@@ -33,6 +34,7 @@ from discprep.model import (
     PlanItem,
     PlanProblem,
     Progress,
+    Pulled,
     Silent,
 )
 from discprep.plan.gain import gain_s, p_stale
@@ -63,8 +65,7 @@ class Measured:
     """An item in figures. `trouble`: why it can stand on no disc; `spoils`: what it would lose unpacked."""
 
     item: Item
-    size_bytes: int
-    escapes: tuple[int, int] | None
+    pulled: Pulled
     forms: tuple[Burned, ...]
     estimated: bool = False
     trouble: str = ""
@@ -73,7 +74,7 @@ class Measured:
 
 @dataclass(frozen=True, slots=True)
 class Figures:
-    """The question, what it was made from, and what deserves a word. `sizes`: bytes and escapes at the link."""
+    """The question, what it was made from, and what deserves a word."""
 
     problem: PlanProblem
     measured: Mapping[str, Measured]
@@ -148,8 +149,8 @@ def link_seconds(
         bridge = replace(bridge, rate_bit_s=rate_bit_s) if bridge else None
     case = expected_case(link, bridge, manifest.profile)
     return {
-        key: pace * sum(parts_of(Transfer(one.size_bytes, one.escapes), case, link).values())
-        for key, one in measured.items()
+        key: pace * sum(parts_of(Transfer(pulled.size_bytes, pulled.escapes, pulled.files), case, link).values())
+        for key, pulled in ((key, one.pulled) for key, one in measured.items())
     }
 
 
@@ -292,9 +293,10 @@ def _measured(
     block = _block_bytes(manifest, item)
     needs = _groups(manifest, UNPACK_ROLES.get(opened.format, ()), item.id)
     inside = sum(_blocks(entry.member.size_bytes, block) for entry in opened.members)
+    pulled = pulled_as(manifest, item, opened.format, size_bytes, _escapes(item, hand), _files(members, opened))
     forms = tuple(_burned(form, parts[form], item, options, block, inside, needs) for form in legal)
     spoils = _spoils(members, manifest, item) if "packed" in legal else ""
-    return Measured(item, size_bytes, _escapes(item, hand), forms, trouble=trouble, spoils=spoils)
+    return Measured(item, pulled, forms, trouble=trouble, spoils=spoils)
 
 
 def _burned(
@@ -316,6 +318,13 @@ def _burned(
         peak,
         needs if form == "packed" else (),
     )
+
+
+def _files(members: Sequence[Named], opened: Opened) -> list[tuple[str, int]]:
+    """Path and size [B] of each file that would be installed; of all inside where the item has no form unpacked."""
+    chosen = [("/".join(entry.staged.name), entry.staged.content) for entry in members]
+    inside = chosen or [(entry.member.name, entry.content) for entry in opened.members]
+    return [(path, content.size_bytes) for path, content in inside if content]
 
 
 def _blocks(size_bytes: int, block_bytes: int) -> int:
@@ -362,7 +371,8 @@ def _guessed(manifest: Manifest, item: Item, hand: AtHand) -> Measured:
         own = folders + (form != "packed" and bool(kind))
         used = (stays, peak) if item.use == "copy" else (0, 0)
         forms.append(Burned(form, sectors(read) + own, read, own, *used, needs if form == "packed" else ()))
-    return Measured(item, size_bytes, _escapes(item, hand), tuple(forms), estimated=True)
+    pulled = pulled_as(manifest, item, kind or "file", size_bytes, _escapes(item, hand), [(item.id, inside)])
+    return Measured(item, pulled, tuple(forms), estimated=True)
 
 
 def _spoils(members: Sequence[Named], manifest: Manifest, item: Item) -> str:
@@ -404,7 +414,7 @@ def _plan_item(one: Measured, manifest: Manifest, waits: Mapping[str, float]) ->
         p_stale=stale,
         disc_s=min((form.disc_s for form in forms), default=0.0),
         volume=volume.path if volume else "",
-        size_bytes=one.size_bytes,
+        pulled=one.pulled,
         times=times,
     )
 

@@ -20,14 +20,14 @@ from discprep.fetch.pins import pins_of
 from discprep.job.at_hand import AtHand, at_hand, open_items, published_name
 from discprep.link.transfer import download
 from discprep.manifest import load_manifest
-from discprep.model import Fetched, Item, Manifest, Notice, Opened, Plan, Progress
+from discprep.model import Fetched, Item, Manifest, Notice, Opened, Plan, Progress, Shape
 from discprep.report.serve import Ended, Event, Listening
 from discprep.serve import log
 from discprep.serve.keeper import Keeper
 from discprep.serve.reach import parse_bind, reachable
 from discprep.serve.script import fetch_script, script_name
 from discprep.serve.server import Server
-from discprep.serve.shapes import SHAPES, Shape
+from discprep.serve.shapes import SHAPES
 from discprep.serve.shelf import Offer
 from discprep.serve.stock import Order, Stock
 from discprep.units import format_bytes

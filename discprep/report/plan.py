@@ -13,6 +13,7 @@ from discprep.report.tables import WIDTH, table
 from discprep.units import format_bytes, format_seconds
 
 SECTOR_BYTES = 2048
+MOST_TOLD = 8  # items in one sentence
 RULE = (
     "Equals: the greatest gain (whole milliseconds), then the fewest items burned, then id by id burned before left, "
     "unpacked before packed before both."
@@ -131,7 +132,7 @@ def _item(decision: Decision, item: PlanItem, planned: Planned) -> dict[str, Any
         "reason": decision.reason,
         "forms": [_form(form) for form in item.forms],
         "title": planned.titles.get(decision.id, ""),
-        "size_bytes": item.size_bytes,
+        "pulled": {"shape": item.pulled.shape, "size_bytes": item.pulled.size_bytes, "files": item.pulled.files},
         "later_s": item.later_s,
         "ready_s": decision.ready_s,
         "worth": item.worth,
@@ -210,9 +211,22 @@ def _waiting(planned: Planned) -> Iterator[str]:
     ]
     if rows:
         yield from _wrapped(("over the link", ">there", "why"), rows)
+    yield from _filled(_other_shapes(planned))
     present = [decision.id for decision in planned.decisions if decision.place == "present"]
     if present:
         yield from _filled(f"Already on the machine: {', '.join(present)}.")
+
+
+def _other_shapes(planned: Planned) -> str:
+    """What `serve` will not offer as it was fetched; "" for nothing."""
+    items = {item.id: item.pulled for item in planned.problem.items}
+    other = [(key, items[key]) for key in planned.plan.order if items[key].shape != "archive"]
+    words = [
+        f"{key} ({f'{one.files:,} files' if one.shape == 'unpacked' else one.shape}, {format_bytes(one.size_bytes)})"
+        for key, one in other[:MOST_TOLD]
+    ]
+    more = f" and {len(other) - MOST_TOLD:,} more" if len(other) > MOST_TOLD else ""
+    return f"Not as fetched, but as the machine can use it: {', '.join(words)}{more}." if words else ""
 
 
 def _total(planned: Planned) -> Iterator[str]:

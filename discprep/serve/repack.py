@@ -18,11 +18,13 @@ from typing import BinaryIO
 
 from discprep.archives.crc import crc16
 from discprep.errors import ArchiveError
-from discprep.model import Content
+from discprep.model import Content, Shape
 
 CHUNK_BYTES = 65_536
 DOS_FIRST_S, DOS_LAST_S = 315_532_800, 4_354_819_198  # 1980-01-01 00:00:00 and 2107-12-31 23:59:58
 FOUR_GIB = 2**32
+ZIP_MEMBER_BYTES, ZIP_END_BYTES = 30 + 46, 22  # both headers without the name (APPNOTE 4.3.7, 4.3.12), the end (4.3.16)
+LHA_HEADER_BYTES = 27 + 5  # the base header without the name, and the extension with the header's CRC
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +65,21 @@ def dos_time(time_s: int | None) -> int:
     t = time.gmtime(inside)
     date = (t.tm_year - 1980) << 9 | t.tm_mon << 5 | t.tm_mday
     return date << 16 | t.tm_hour << 11 | t.tm_min << 5 | t.tm_sec // 2
+
+
+def stored_bytes(shape: Shape, members: Iterable[tuple[str, int]]) -> int:
+    """How long an archive of these files (path, size [B]) becomes, nothing compressed: a ZIP, a plain tar or an LHA as
+    written below, its names of one byte a character.
+
+    >>> stored_bytes("tar", [("A", 1)])
+    10240
+    """
+    members = list(members)
+    if shape == "tar":
+        return _tape(sum(512 + size + -size % 512 for _, size in members))
+    if shape == "lha":
+        return 1 + sum(LHA_HEADER_BYTES + len(path) + 3 * ("/" in path) + size for path, size in members)
+    return ZIP_END_BYTES + sum(ZIP_MEMBER_BYTES + 2 * len(path) + size for path, size in members)
 
 
 # ---------------------------------------------------------------------------------------------------- ZIP
@@ -156,7 +173,12 @@ def write_tar(out: BinaryIO, entries: Iterable[Entry], charset: str = "latin-1")
         padding = -entry.content.size_bytes % 512
         out.write(b"\0" * padding)
         total += 512 + entry.content.size_bytes + padding
-    out.write(b"\0" * (1024 + -(total + 1024) % 10_240))
+    out.write(b"\0" * (_tape(total) - total))
+
+
+def _tape(total_bytes: int) -> int:
+    """With the two empty blocks at the end, and as long as tapes were."""
+    return total_bytes + 1024 + -(total_bytes + 1024) % 10_240
 
 
 def _tar_header(entry: Entry, charset: str) -> bytes:

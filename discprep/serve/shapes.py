@@ -3,13 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from typing import Literal
 
 from discprep.disc.folder_names import Entry, name_folder
 from discprep.disc.name_rules import VolumeRule
-from discprep.model import UNPACK_ROLES, Item, Manifest, Profile, Role, Volume
+from discprep.model import UNPACK_ROLES, Item, Manifest, Profile, Role, Shape, Volume
 
-Shape = Literal["archive", "unpacked", "zip", "zip-stored", "tar", "lha"]
 SHAPES: tuple[Shape, ...] = Shape.__args__  # type: ignore[attr-defined]
 ENDINGS: Mapping[Shape, str] = {"zip": ".zip", "zip-stored": ".zip", "tar": ".tar", "lha": ".lha"}
 _OWN: tuple[tuple[Role, Shape], ...] = (("unpack-zip", "zip"), ("unpack-lha", "lha"), ("unpack-tar", "tar"))

@@ -11,10 +11,10 @@ from pathlib import Path
 from discprep.disc.stage import archive_name, stage
 from discprep.errors import ArchiveError, DiscprepError, flatten, raise_all
 from discprep.fetch.files import scratch
-from discprep.model import Content, Fetched, Item, Manifest, Opened, Role, Staged
+from discprep.model import Content, Fetched, Item, Manifest, Opened, Role, Shape, Staged
 from discprep.serve import repack
 from discprep.serve.repack import Entry
-from discprep.serve.shapes import ENDINGS, Shape, choose_shape, opening_roles, root_names, tree_names, volume_of
+from discprep.serve.shapes import ENDINGS, choose_shape, opening_roles, root_names, tree_names, volume_of
 from discprep.serve.shelf import LIST_NAME, Offer, Shelf, ShelfFile
 
 LinkSeconds = Callable[[int, tuple[int, int] | None], float | None]

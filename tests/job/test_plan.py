@@ -18,11 +18,12 @@ from discprep.job.at_hand import AtHand
 from discprep.job.figures import figures, measured_pace
 from discprep.job.plan import before, forms_on, plan_for
 from discprep.job.tree import Trees
-from discprep.link.transfer import Transfer, expected_case, parts_of
-from discprep.model import Edit, Item, LinkSettings, Medium, PlanSettings, Profile, Volume
+from discprep.link.transfer import Transfer, download, expected_case, parts_of
+from discprep.model import Edit, Fetched, Item, LinkSettings, Medium, PlanSettings, Profile, Volume
 from discprep.report.plan import document, text
 from discprep.serve.log import Transfer as Pulled
 from discprep.serve.log import append
+from discprep.serve.stock import Order, Stock
 
 DESK = Profile("reading-room desk", volumes=(Volume("C:", block_bytes=4096),), disc_path="D:", charset="cp437",
                drive_speed=2, access_s=0.4)  # fmt: skip
@@ -362,6 +363,39 @@ def test_figures_do_not_depend_on_the_order_of_items(tmp_path):
     one = figures(manifest, hand, opened, Trees(tmp_path / "work")).problem
     turned = dataclasses.replace(manifest, items=manifest.items[::-1])
     assert figures(turned, hand, opened, Trees(tmp_path / "work")).problem == one
+
+
+SERVED = {(): "unpacked", ("unpack-zip",): "zip", ("unpack-lha",): "lha", ("unpack-tar",): "tar",
+          ("unpack-tar", "unpack-gz"): "archive"}  # fmt: skip
+
+
+@pytest.mark.parametrize("opens", SERVED)
+def test_the_plan_prices_what_serve_offers(opens, tmp_path):
+    """A tar.gz that waits, on machines that open it, open something else, or nothing: shape, bytes and files are those
+    of the shelf, and the seconds those of its files one after another."""
+    members = {f"PRINTS/SHEET{n}.IMG": random.Random(n).randbytes(700 * n) for n in range(9)}
+    opened = {
+        "prints": dataclasses.replace(archive(tmp_path / "prints", members), format="tar.gz"),
+        "opener": dataclasses.replace(archive(tmp_path / "opener", {"OPEN.EXE": b"x" * 900}), format="file"),
+    }
+    opener = Item("opener", sources=("http://files.example/open.exe",), gives=opens)
+    prints = Item("prints", sources=("http://files.example/prints.tar.gz",), place="later", to="DESK")
+    manifest = manifest_of([opener, prints], DESK, link=LINK, bring_up=())
+    hand = AtHand(manifest, Cache(tmp_path / "cache"), {}, {key: one.path for key, one in opened.items()})
+    asked = figures(manifest, hand, opened, Trees(tmp_path / "work")).problem
+    item = next(item for item in asked.items if item.id == "prints")
+
+    def seconds(size_bytes, escapes):
+        return download(size_bytes, escapes=escapes, link=LINK, bridge=None, profile=DESK).expected
+
+    stock = Stock(manifest, Order(("opener", "prints")), lambda item, _: opened[item.id], seconds, tmp_path / "shelf")
+    shelf = stock.shelf([Fetched(key, "cached", one.path) for key, one in opened.items()])
+    offer = next(offer for offer in shelf.offers if offer.item == "prints")
+    assert offer.shape == SERVED[opens]
+    assert (item.pulled.shape, item.pulled.files) == (offer.shape, len(offer.files))
+    offered_bytes = sum(file.content.size_bytes for file in offer.files)
+    assert item.pulled.size_bytes == pytest.approx(offered_bytes, rel=0.04 if offer.shape == "zip" else 2e-3)
+    assert item.later_s == pytest.approx(sum(file.expected_s for file in offer.files), rel=0.05)
 
 
 def test_a_log_of_transfers_calibrates_the_times(tmp_path):

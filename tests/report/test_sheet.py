@@ -101,14 +101,14 @@ def test_the_tests_name_cause_and_move(plain: str) -> None:
 def test_without_a_link_nothing_is_said_of_one(tmp_path: Path) -> None:
     alone = replace(bench.manifest(tmp_path), link=None, bridge=None)
     nothing_later = Plan((), (), 0.0, 0.0, True, 0.0, "none needed")
-    shown = text(facts_from(alone, nothing_later, pins={}))
+    shown = text(facts_from(alone, nothing_later, pins={}, pulled={}))
     assert "LADDER" not in shown and "BOTH ENDS" not in shown and "AFTER THE LINK" not in shown
     assert "ON THE BENCH" in shown
 
 
 def test_faster_lines_get_their_caution(tmp_path: Path) -> None:
     fast = replace(bench.manifest(tmp_path), link=LinkSettings(230_400), bridge=None)
-    assert "rated for 120 kbit/s" in words(text(facts_from(fast, bench.plan(), pins={})))
+    assert "rated for 120 kbit/s" in words(text(facts_from(fast, bench.plan(), pins={}, pulled=bench.pulled())))
     assert "rated for 120 kbit/s" not in words(text(bench.facts(tmp_path)))
 
 
@@ -138,7 +138,8 @@ def test_names_cannot_break_the_page(tmp_path: Path) -> None:
     """Titles and names are a stranger's text."""
     evil = "</title><script>alert(1)</script>\"'&\x1b[31m\u202e"
     wicked = replace(bench.manifest(tmp_path), title=evil)
-    facts = facts_from(wicked, bench.plan(), pins=bench.pins(), placed=bench.placed(), image_sectors=9)
+    given = {"pins": bench.pins(), "pulled": bench.pulled(), "placed": bench.placed()}
+    facts = facts_from(wicked, bench.plan(), **given, image_sectors=9)
     facts = replace(facts, segments=(Segment(evil, 5),), machine=evil)
     page = html(facts)
     assert "<script" not in page

@@ -13,7 +13,7 @@ from support import bench
 from discprep.link import rates_both_hold
 from discprep.link.transfer import Transfer, download, expected_case, parts_of
 from discprep.link.vary import Question
-from discprep.model import BridgeSettings, LinkSettings, Manifest, Pin, Plan
+from discprep.model import BridgeSettings, LinkSettings, Manifest, Plan, Pulled
 from discprep.report.sheet import SheetFacts, facts_from, html, sections, text
 from discprep.report.sheet.facts import Waited
 from discprep.report.sheet.plots import HEIGHT, WIDTH, rates_svg, windows_svg
@@ -33,7 +33,7 @@ def at(folder: Path, rate: int = 57_600, mtu: int = 576, window: int | None = 40
 
 
 def facts(of: Manifest, **more: object) -> SheetFacts:
-    return replace(facts_from(of, bench.plan(), pins=bench.pins()), **more)  # type: ignore[arg-type]
+    return replace(facts_from(of, bench.plan(), pins=bench.pins(), pulled=bench.pulled()), **more)  # type: ignore[arg-type]
 
 
 def words(of: str) -> str:
@@ -104,14 +104,13 @@ def test_the_rates_are_some_that_both_ends_hold(tmp_path: Path) -> None:
 def test_the_curve_meets_the_timeline(tmp_path: Path) -> None:
     """The timeline adds up the items one by one; the curve takes them together and comes to the same."""
     of = at(tmp_path)
-    items = [("manuals", 910_000), ("pastimes", 180_000), ("plates", 2_300_000)]
-    pins = {key: Pin(key, size, "0" * 64, 0, "", size // 120, size // 8) for key, size in items}
+    sizes = (910_000, 180_000, 2_300_000)
     assert of.link
     alone = [
         download(size, escapes=(size // 120, size // 8), link=of.link, bridge=of.bridge, profile=of.profile).expected
-        for _, size in items
+        for size in sizes
     ]
-    load = load_of(of, Plan((), tuple(pins), 0.0, sum(alone), True, 0.0, ""), pins)
+    load = load_of([Pulled("archive", size, 1, (size // 120, size // 8)) for size in sizes])
     assert load
     here = next(point for point in over_rates(of, load) if point.chosen)
     assert here.expected_s == pytest.approx(sum(alone), rel=1e-4)
@@ -234,7 +233,7 @@ def test_both_faces_have_every_value(tmp_path: Path) -> None:
 
 def test_where_nothing_waits_a_sentence_says_so(tmp_path: Path) -> None:
     nothing = Plan((), (), 0.0, 0.0, True, 0.0, "none needed")
-    shown = facts_from(at(tmp_path), nothing, pins=bench.pins())
+    shown = facts_from(at(tmp_path), nothing, pins=bench.pins(), pulled={})
     assert shown.over_rates == shown.over_windows == ()
     assert "Nothing waits for the link: all that is wanted is on the disc." in words(text(shown))
     assert "over-rates" not in html(shown)
@@ -261,14 +260,6 @@ def test_a_window_that_nobody_told_is_called_taken(tmp_path: Path) -> None:
     plain = text(replace(untold, over_windows=STEEP))
     assert "is not told, so a usual one is taken" in words(plain)
     assert re.search(r"^ *4,096 bytes .*# taken$", plain, re.M)
-
-
-def test_an_unknown_size_is_said(tmp_path: Path) -> None:
-    of = at(tmp_path)
-    blind = replace(of, items=tuple(replace(item, size_bytes=None) for item in of.items))
-    shown = facts(blind)
-    assert shown.over_rates == ()
-    assert "cannot be told: the size of an item is not known" in words(text(shown))
 
 
 def test_titles_cannot_break_the_drawings(tmp_path: Path) -> None:

@@ -131,6 +131,16 @@ def test_lha_header_is_the_published_one(tmp_path: Path) -> None:
     assert int.from_bytes(found, "little") == crc16(bytes(ours[:48]), 0), "over the header with its own two bytes zero"
 
 
+@pytest.mark.parametrize("shape", ["zip-stored", "tar", "lha"])
+def test_the_length_is_told_beforehand(tmp_path: Path, shape: str) -> None:
+    """What the plan reckons with is what the unpackers above have read, to the byte."""
+    written_bytes = written(tmp_path, shape).stat().st_size
+    assert repack.stored_bytes(shape, [(name, len(data)) for name, data in FILES.items()]) == written_bytes
+    with (tmp_path / "empty").open("w+b") as file:
+        repack.writer(shape, "latin-1", "dos")(file, [])
+        assert repack.stored_bytes(shape, []) == file.tell()
+
+
 @pytest.mark.parametrize("shape", ["zip", "zip-stored", "tar", "lha"])
 def test_same_members_same_bytes(tmp_path: Path, shape: str) -> None:
     first = written(tmp_path, shape).read_bytes()

@@ -19,6 +19,7 @@ from discprep.model import (
     Placed,
     Plan,
     Profile,
+    Pulled,
     Secret,
     Staged,
     Step,
@@ -100,6 +101,11 @@ def pins() -> dict[str, Pin]:
     }
 
 
+def pulled() -> dict[str, Pulled]:
+    """What waits, each as it was fetched."""
+    return {item.id: Pulled("archive", item.size_bytes or 0) for item in items()}
+
+
 def plan() -> Plan:
     decisions = (
         Decision("ip-tools", "burn", 1, "unpacked", True, 202, 420_000, 74.0, "gives ip-stack, needed to get online"),
@@ -137,8 +143,8 @@ def placed() -> tuple[Placed, ...]:
 
 def facts(folder: Path, **more: object) -> SheetFacts:
     given: dict = {
-        "pins": pins(), "placed": placed(), "build_id": "3f9a1c07", "image": "FIRSTDISC-3f9a1c07.iso",
-        "image_sectors": 1500, "copy_s": 31.0, "date_s": DAY_S,
+        "pins": pins(), "pulled": pulled(), "placed": placed(), "build_id": "3f9a1c07",
+        "image": "FIRSTDISC-3f9a1c07.iso", "image_sectors": 1500, "copy_s": 31.0, "date_s": DAY_S,
         "curve": [(step * 700_000, max(0.0, 700.0 - 42 * step)) for step in range(21)],
         "notices": [Notice("two names changed")],
     } | more  # fmt: skip

@@ -80,7 +80,7 @@ def _random_item(r: random.Random, key: str, ids: list[str], volumes: list[str])
     if must == "later":
         forms = []
     return PlanItem(key, needs, must, _WHY[must], tuple(forms), later, worth=worth, p_stale=stale,
-                    volume=r.choice(volumes), size_bytes=size * 2048)  # fmt: skip
+                    volume=r.choice(volumes))  # fmt: skip
 
 
 def large_problem(count: int, seed: int, *, filled: float, storage: float | None = None) -> PlanProblem:
@@ -112,7 +112,7 @@ def _large_item(r: random.Random, n: int) -> PlanItem:
         unpacker = ((f"i{r.randrange(5):05d}",),)
         forms.append(FormFigures("packed", packed, stored, stored + packed * 2048, gain(packed, 1), unpacker))
     return PlanItem(f"i{n:05d}", needs, "burn" if n == 3 else "", "asked to burn" if n == 3 else "", tuple(forms),
-                    later, worth=worth, p_stale=stale, size_bytes=size)  # fmt: skip
+                    later, worth=worth, p_stale=stale)  # fmt: skip
 
 
 def greedy(p: PlanProblem) -> Choice:

@@ -38,7 +38,7 @@ def _timeline(pulls: Sequence[Pull]) -> Iterator[Block]:
 
 
 def _row(number: int, pull: Pull) -> tuple[str, ...]:
-    size = format_bytes(pull.size_bytes) if pull.size_bytes is not None else "?"
+    size = format_bytes(pull.size_bytes) + (f" in {pull.files:,} files" if pull.files > 1 else "")
     takes = format_seconds(pull.ready_s - pull.from_s)
     return (str(number), pull.title, size, takes, format_seconds(pull.ready_s))
 
@@ -58,8 +58,6 @@ def _other_settings(facts: SheetFacts) -> Iterator[Block]:
     if facts.over_rates:
         yield from _rates(facts.over_rates)
         yield from _windows(facts.over_windows, bool(facts.line and facts.line.window_bytes))
-    elif facts.pulls:
-        yield Paragraph("How long it takes at other rates cannot be told: the size of an item is not known.")
 
 
 def _rates(points: Sequence[Waited]) -> Iterator[Block]:

@@ -22,6 +22,7 @@ from discprep.model import (
     Pin,
     Placed,
     Plan,
+    Pulled,
     Step,
     Volume,
 )
@@ -49,6 +50,7 @@ def facts_from(
     plan: Plan,
     *,
     pins: Mapping[str, Pin],
+    pulled: Mapping[str, Pulled],
     placed: Sequence[Placed] = (),
     build_id: str = "",
     disc: int = 1,
@@ -64,6 +66,7 @@ def facts_from(
 
     Arguments:
         pins: of every item that was fetched, by id
+        pulled: what crosses the link for an item that waits, by id
         placed: the files of this disc as laid out
         image: the image's file name, without a path
         copy_s: seconds that the old drive takes to read the disc
@@ -74,7 +77,7 @@ def facts_from(
     burned = tuple(d.id for d in plan.decisions if d.place == "burn" and (d.disc or 1) == disc)
     earlier = {d.id for d in plan.decisions if d.place == "present" or (d.disc is not None and d.disc < disc)}
     line = line_of(manifest)
-    load = waiting.load_of(manifest, plan, pins)
+    load = waiting.load_of([pulled[item_id] for item_id in plan.order])
     steps_wipe = any(step.wipes for step in manifest.steps)
     unshared = not {item.id for item in manifest.items if not item.share}.isdisjoint(burned)
     return SheetFacts(
@@ -103,7 +106,7 @@ def facts_from(
         segments=segments_of(manifest, placed, image_sectors),
         curve=tuple(Capacity(capacity, waits_s) for capacity, waits_s in curve),
         placements=placements_of(manifest, plan, pins),
-        pulls=pulls_of(manifest, plan, pins),
+        pulls=pulls_of(manifest, plan, pulled),
         over_rates=waiting.over_rates(manifest, load) if load else (),
         over_windows=waiting.over_windows(manifest, load) if load else (),
         renamed=renamed_of(placed),
@@ -415,14 +418,15 @@ def placements_of(manifest: Manifest, plan: Plan, pins: Mapping[str, Pin]) -> tu
     )
 
 
-def pulls_of(manifest: Manifest, plan: Plan, pins: Mapping[str, Pin]) -> tuple[Pull, ...]:
+def pulls_of(manifest: Manifest, plan: Plan, pulled: Mapping[str, Pulled]) -> tuple[Pull, ...]:
     """The later items on the link's timeline, in order."""
     ready = {decision.id: decision.ready_s for decision in plan.decisions}
     items = _by_id(manifest)
     pulls, start = [], 0.0
     for item_id in plan.order:
         end = max(start, ready.get(item_id) or start)
-        pulls.append(Pull(item_id, name_of(items[item_id]), _size(items[item_id], pins), start, end))
+        what = pulled[item_id]
+        pulls.append(Pull(item_id, name_of(items[item_id]), what.size_bytes, what.files, start, end))
         start = end
     return tuple(pulls)
 

@@ -119,7 +119,8 @@ class Pull:
 
     id: str
     title: str
-    size_bytes: int | None
+    size_bytes: int
+    files: int
     from_s: float
     ready_s: float
 

@@ -8,7 +8,7 @@ build: hence few settings, those near the one as set, and no range, which takes 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from discprep.link import rates_both_hold
@@ -17,7 +17,7 @@ from discprep.link.path import WINDOW_BYTES
 from discprep.link.tcp import segment_size
 from discprep.link.transfer import Transfer, expected_case, parts_of
 from discprep.link.vary import VARY, Question
-from discprep.model import LinkSettings, Manifest, Pin, Plan
+from discprep.model import LinkSettings, Manifest, Pulled
 from discprep.report.sheet.facts import Waited
 
 SLOWEST = 1 / 8  # of the rate as set: nobody goes further down, and the faster ones need the paper
@@ -41,22 +41,18 @@ class Load:
         return sum(size * count for size, count in self.sizes)
 
 
-def load_of(manifest: Manifest, plan: Plan, pins: Mapping[str, Pin]) -> Load | None:
-    """What waits for the link; None when nothing does, or a size is not known."""
-    items = [manifest.item(item_id) for item_id in plan.order]
-    sizes = [pins[item.id].size_bytes if item.id in pins else item.size_bytes for item in items]
-    known = [size for size in sizes if size is not None]
-    if not known or len(known) < len(sizes):
+def load_of(waiting: Sequence[Pulled]) -> Load | None:
+    """All that waits for the link, the files of an item that comes in many taken as equals; None when nothing does."""
+    if not waiting:
         return None
-    return Load(alike(known), _escapes([pins.get(item.id) for item in items]))
+    sizes = (size for one in waiting for size in [round(one.size_bytes / one.files)] * one.files)
+    return Load(alike(sizes), _escapes([one.escapes for one in waiting]))
 
 
-def _escapes(pins: Sequence[Pin | None]) -> tuple[int, int] | None:
-    slip = [pin.slip_escapes if pin else None for pin in pins]
-    ppp = [pin.ppp_escapes if pin else None for pin in pins]
-    if None in slip or None in ppp:
-        return None
-    return sum(count or 0 for count in slip), sum(count or 0 for count in ppp)
+def _escapes(counts: Sequence[tuple[int, int] | None]) -> tuple[int, int] | None:
+    """The sums; None where one is not known."""
+    known = [count for count in counts if count]
+    return (sum(slip for slip, _ in known), sum(ppp for _, ppp in known)) if len(known) == len(counts) else None
 
 
 def alike(sizes: Iterable[int]) -> tuple[tuple[int, int], ...]:
