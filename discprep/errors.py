@@ -96,9 +96,13 @@ class FetchError(DiscprepError):
 
 
 class StorageError(DiscprepError):
-    """The host's disk or its rights stand in the way: make room, change rights."""
+    """The host's disk or its rights stand in the way: make room, change rights. `kept` ends the message: what stays."""
 
     family, exit_code = "storage", 3
+
+    def __init__(self, message: str, *, where: str = "", item: str = "", hint: str = "", kept: str = "") -> None:
+        super().__init__(f"{message}; {kept}" if kept else message, where=where, item=item, hint=hint)
+        self.kept = kept
 
 
 class ToolError(DiscprepError):

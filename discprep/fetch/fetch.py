@@ -249,9 +249,10 @@ class _Fetch:
                 return
             self.run.stop.set()
         whole = sum(each.path is not None for each in self.outcomes.values())
-        kept = f"{error.message}; {whole} of {len(self.items)} items are whole and kept, the rest was not fetched"
+        kept = f"{whole} of {len(self.items)} items are whole and kept, the rest was not fetched"
+        told = StorageError(error.message, where=error.where, item=outcome.item.id, hint=error.hint, kept=kept)
         outcome.state = "failed"
-        outcome.errors.append(StorageError(kept, where=error.where, item=outcome.item.id, hint=error.hint))
+        outcome.errors.append(told)
 
     def _one(self, outcome: Outcome, downloader: Downloader) -> None:
         item, wanted = outcome.item, self._wanted(outcome.item)

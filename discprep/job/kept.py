@@ -23,25 +23,28 @@ def saying_what_stays(manifest: Manifest, cache: Cache) -> Iterator[None]:
     try:
         yield
     except StorageError as error:
-        raise _with(error, _kept(manifest, cache)) from error
+        raise _told(error, manifest, cache) from error
     except Faults as faults:
         raise_all(_first_told(faults, manifest, cache))
     except OSError as error:
-        raise _with(refused(error), _kept(manifest, cache)) from error
+        raise _told(refused(error), manifest, cache) from error
 
 
 def _first_told(faults: Faults, manifest: Manifest, cache: Cache) -> list[DiscprepError]:
     found = list(flatten([faults]))
-    first = next((number for number, fault in enumerate(found) if isinstance(fault, StorageError)), None)
-    if first is not None:
-        found[first] = _with(found[first], _kept(manifest, cache))
+    for number, fault in enumerate(found):
+        if isinstance(fault, StorageError):
+            found[number] = _told(fault, manifest, cache)
+            break
     return found
 
 
-def _with(error: DiscprepError, kept: str) -> DiscprepError:
-    if "are whole and kept" in error.message:  # the fetch has said so already
+def _told(error: StorageError, manifest: Manifest, cache: Cache) -> StorageError:
+    """With what was kept, where the fetch has not said it already."""
+    if error.kept:
         return error
-    return StorageError(f"{error.message}; {kept}", where=error.where, item=error.item, hint=error.hint)
+    kept = _kept(manifest, cache)
+    return StorageError(error.message, where=error.where, item=error.item, hint=error.hint, kept=kept)
 
 
 def _kept(manifest: Manifest, cache: Cache) -> str:
