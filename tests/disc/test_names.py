@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from discprep.disc import folder_names
 from discprep.disc.folder_names import Entry, name_folder
-from discprep.disc.name_rules import D_CHARACTERS, DEVICES, IsoRule, VolumeRule, joliet_rule, rock_ridge_rule
+from discprep.disc.name_rules import D_CHARACTERS, DEVICES, IsoRule, LongRule, VolumeRule, joliet_rule, rock_ridge_rule
 from discprep.disc.names import folder_companions, map_names, with_second_copies
 from discprep.errors import NameRuleError
 from discprep.model import Content, NameRule, Profile, Staged, Volume
@@ -107,6 +107,38 @@ def test_a_companion_on_a_volume_of_long_names_is_exactly_the_pattern() -> None:
     assert len(names[f"{long}.info"]) == 30
 
 
+@pytest.mark.parametrize("rule", [joliet_rule(), rock_ridge_rule("latin-1")], ids=lambda rule: rule.label)
+def test_a_legal_companion_keeps_its_whole_name(rule: LongRule) -> None:
+    """Nothing in Joliet or RRIP §4.1.4 asks for a change of these names, so the machine finds the pair by them."""
+    pair = ["Read.me", "Read.me.info"]
+    assert [chosen.name for chosen in name_folder(files(*pair), rule, "{name}.info").values()] == pair
+
+
+THIRTY = VolumeRule(Volume("W:", name_max=30), "latin-1")
+
+
+@pytest.mark.parametrize(
+    ("rule", "wanted", "name"),
+    [
+        (joliet_rule(), "x" * 80 + ".text", "x" * 59 + ".text"),  # 64 characters in all: Joliet specification
+        (joliet_rule(), "x" * 80, "x" * 64),
+        (rock_ridge_rule("latin-1"), "x" * 120 + ".text", "x" * 95 + ".text"),  # 100 bytes: more stop one reader
+        (rock_ridge_rule("utf-8"), "é" * 80 + ".txt", "é" * 48 + ".txt"),
+        (rock_ridge_rule("utf-8"), "é" * 80 + ".c", "é" * 49 + ".c"),
+        (joliet_rule(), "a\x7fb", "a_b"),
+        (IsoRule(2), "\u0301", "_."),  # nothing is left of it, and a file's name has a character (ECMA-119 §7.5.1)
+        (IsoRule(2), "\u0301.txt", "_.TXT"),
+        (THIRTY, "x.y.text", "x.y.text"),
+        (THIRTY, "x" * 40 + ".text", "x" * 25 + ".text"),
+        (THIRTY, "x" * 20 + "." + "y" * 15, "x" * 14 + "." + "y" * 15),
+        (THIRTY, "x." + "y" * 40, "x." + "y" * 28),  # so long an extension is a part of the name
+    ],
+)
+def test_a_name_at_its_limit(rule: LongRule | IsoRule | VolumeRule, wanted: str, name: str) -> None:
+    """As long as the tree's limit allows, and no longer."""
+    assert name_folder(files(wanted), rule)[wanted].name == name
+
+
 def test_a_companion_of_a_companion_is_no_lost_file() -> None:
     """Every wanted name gets one, whatever chains the pattern makes."""
     names = chosen(files("a", "a.info", "a.info.info", "a.info.info.info"), 2, "{name}.info")
@@ -187,6 +219,19 @@ def test_each_asked_tree_is_named_and_no_other() -> None:
     assert named[0].rock_ridge == ("Docs", "Read Me: First.txt")
     plain, _ = map_names(staged("Docs/Read Me: First.txt"), profile())
     assert (plain[0].joliet, plain[0].rock_ridge) == ((), ())
+
+
+def test_the_primary_tree_is_for_every_reader() -> None:
+    """Where no level is asked for it is 1, the one that every receiving system takes (ECMA-119 §10.1)."""
+    named, _ = map_names(staged("A long name.text"), profile("joliet"))
+    assert named[0].iso == ("A_LONG_N.TEX",)
+
+
+def test_capitals_alone_tell_no_joliet_names_apart() -> None:
+    """Its readers take such names for one (common practice, no source); in Rock Ridge they differ (POSIX)."""
+    named, _ = map_names(staged("README", "readme"), profile("joliet", "rock-ridge"))
+    assert [n.joliet for n in named] == [("README",), ("readme1",)]
+    assert [n.rock_ridge for n in named] == [("README",), ("readme",)]
 
 
 def test_the_machines_volume_is_named_at_the_same_time() -> None:
