@@ -6,12 +6,12 @@ import ftplib
 import re
 import socket
 from collections.abc import Callable, Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
 from datetime import UTC, datetime
 from urllib.parse import unquote, unquote_to_bytes, urlsplit
 
 from discprep.fetch.source import host
-from discprep.fetch.transport import Answer, Resume, Run, SourceFault, Validators, Watch
+from discprep.fetch.transport import Answer, Resume, Run, SourceFault, Validators, Watch, translated
 
 _FAULTS = (ftplib.Error, EOFError, OSError, ValueError)
 
@@ -141,17 +141,8 @@ def _watch_socket(watch: Watch, *sockets: socket.socket | None) -> None:
     watch.abort = abort
 
 
-@contextmanager
-def _translated(run: Run, watch: Watch) -> Iterator[None]:
-    try:
-        yield
-    except _FAULTS as error:
-        run.check()
-        if not watch.aborted:
-            raise _fault(error, run) from None
-    if watch.aborted:  # the socket was shut, which can also look like an orderly end
-        run.check()
-        raise SourceFault("the server kept us waiting without sending; given up")
+def _translated(run: Run, watch: Watch) -> AbstractContextManager[None]:
+    return translated(run, watch, _FAULTS, _fault)
 
 
 def _fault(error: BaseException, run: Run) -> SourceFault:

@@ -12,7 +12,7 @@ import re
 import socket
 import threading
 from collections.abc import Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
 from email.utils import parsedate_to_datetime
 from typing import Any
 from urllib.parse import urljoin
@@ -23,7 +23,7 @@ from requests.adapters import HTTPAdapter
 
 from discprep import __version__
 from discprep.fetch.source import SCHEMES, host, scheme, shown
-from discprep.fetch.transport import Answer, Redirected, Resume, Run, SourceFault, Validators, Watch
+from discprep.fetch.transport import Answer, Redirected, Resume, Run, SourceFault, Validators, Watch, translated
 
 _FAULTS = (
     requests.RequestException,
@@ -217,18 +217,8 @@ def _date(text: str) -> int | None:
         return None
 
 
-@contextmanager
-def _translated(run: Run, watch: Watch) -> Iterator[None]:
-    """Whatever the libraries raise, in words; said to be worth another try where it may be."""
-    try:
-        yield
-    except _FAULTS as error:
-        run.check()
-        if not watch.aborted:
-            raise _fault(error, run) from None
-    if watch.aborted:  # the socket was shut, which can also look like an orderly end
-        run.check()
-        raise SourceFault("the server kept us waiting without sending; given up")
+def _translated(run: Run, watch: Watch) -> AbstractContextManager[None]:
+    return translated(run, watch, _FAULTS, _fault)
 
 
 def _fault(error: BaseException, run: Run) -> SourceFault:

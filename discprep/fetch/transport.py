@@ -182,6 +182,22 @@ class Watch:
         return self.clock() - self.heard_s > limit_s
 
 
+@contextmanager
+def translated(
+    run: Run, watch: Watch, kinds: tuple[type[Exception], ...], fault: Callable[[Exception, Run], SourceFault]
+) -> Iterator[None]:
+    """Whatever a transport's libraries raise, in words: those of `fault`, unless the run or the watch ended it."""
+    try:
+        yield
+    except kinds as error:
+        run.check()
+        if not watch.aborted:
+            raise fault(error, run) from None
+    if watch.aborted:  # the socket was shut, which can also look like an orderly end
+        run.check()
+        raise SourceFault("the server kept us waiting without sending; given up")
+
+
 class Guard:
     """A thread that ends transfers which are overdue, and all of them when the run stops."""
 
