@@ -13,7 +13,7 @@ import pytest
 from support import bench
 from support.programs import program
 
-from discprep.model import LinkSettings, Plan
+from discprep.model import LinkSettings, Manifest, Plan, Shell
 from discprep.report.sheet import facts_from, html, sections, text
 from discprep.report.sheet.blocks import Picture
 from discprep.report.sheet.disc import merged
@@ -273,3 +273,71 @@ def test_many_items_stay_readable() -> None:
     assert len(shown) == 12
     assert sum(segment.sectors for segment in shown) == sum(segment.sectors for segment in segments)
     assert shown[-1].label == "189 smaller items"
+
+
+# ------------------------------------------------------------------------------------- what no script does
+
+
+def packed_plates(**more: object) -> tuple:
+    """The placed files with the plates as they were fetched: an archive that only a person can unpack."""
+    whole, last = bench.placed()[:-1], bench.placed()[-1]
+    staged = replace(last.named.staged, form="packed", member="", **more)
+    return (*whole, replace(last, named=replace(last.named, staged=staged)))
+
+
+def with_opener(folder: Path, **more: object) -> Manifest:
+    """A DOS-like shell on the machine, and an unpacker among the items that burn."""
+    shell = Shell("PART{part}.BAT", *[("x",)] * 6, separator="\\", after_volume="\\", undo_name="UNDO.BAT",
+                  rate_name="R{rate}.BAT")  # fmt: skip
+    manifest = bench.manifest(folder)
+    items = (replace(manifest.items[0], gives=("serial-driver", "unpack-lha")), *manifest.items[1:])
+    profile = replace(manifest.profile, shell=shell, disc_path="D:")
+    return replace(manifest, items=items, profile=profile, **more)
+
+
+def test_who_sits_at_the_machine_is_told_what_to_unpack(tmp_path: Path) -> None:
+    """Scripts copy an archive and leave it: the sheet says where it lies, and what opens it."""
+    shown = words(text(facts_from(with_opener(tmp_path), bench.plan(), pins={}, pulled=bench.pulled(),
+                                  placed=packed_plates())).replace("____", ""))  # fmt: skip
+    assert "Unpack what part 3 copied packed, each where it lies, with Driver for the serial line:" in shown
+    assert r"C:\PLATES\PLATES.LZH" in shown
+    assert r"Run setup part 1 (D:\SETUP\PART1.BAT)" in shown
+
+
+def test_nothing_is_unpacked_that_stays_on_the_disc_or_came_unpacked(tmp_path: Path, plain: str) -> None:
+    assert "copied packed" not in plain
+    stays = facts_from(bench.manifest(tmp_path), bench.plan(), pins={}, pulled=bench.pulled(),
+                       placed=packed_plates(copied=False))  # fmt: skip
+    assert "copied packed" not in text(stays)
+
+
+def test_what_is_used_from_the_disc_is_not_said_to_be_copied(tmp_path: Path) -> None:
+    manifest = bench.manifest(tmp_path)
+    items = tuple(replace(item, use="disc") if item.id == "plates" else item for item in manifest.items)
+    shown = words(text(facts_from(replace(manifest, items=items), bench.plan(), pins={}, pulled=bench.pulled())))
+    assert "Fetcher stays on the disc, to be used from there: Pictures of the plates" in shown
+
+
+def test_the_scripts_for_later_are_named(tmp_path: Path) -> None:
+    """Putting back, and the rates that both ends hold: they lie on the disc, and nobody knew."""
+    folder, own = bench.placed()[0], ("UNDO.BAT", "R1200.BAT", "R9600.BAT", "R19200.BAT", "PART1.BAT")
+    scripts = tuple(
+        replace(folder, named=replace(folder.named, staged=replace(folder.named.staged, name=("SETUP", name), item="")))
+        for name in own
+    )
+    shown = words(text(facts_from(with_opener(tmp_path), bench.plan(), pins={}, pulled=bench.pulled(),
+                                  placed=scripts)))  # fmt: skip
+    assert r"put back the files that were there before: D:\SETUP\UNDO.BAT." in shown
+    assert r"without an editor: D:\SETUP\R1200.BAT to D:\SETUP\R19200.BAT." in shown
+
+
+def test_the_shelf_holds_back_what_may_not_be_passed_on(plain: str) -> None:
+    """`serve` offers no item with share = false unless told: whoever waits for it at the machine must know."""
+    assert "with --allow-unshared, or the shelf holds back: Manuals of the machine" in words(plain)
+
+
+def test_a_medium_without_a_name_is_told_by_its_size(tmp_path: Path) -> None:
+    manifest = bench.manifest(tmp_path)
+    own = replace(manifest, medium=replace(manifest.medium, kind="custom"))
+    shown = text(facts_from(own, bench.plan(), pins={}, pulled=bench.pulled(), placed=bench.placed(), image_sectors=9))
+    assert "custom" not in shown

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from math import ceil
@@ -26,7 +27,7 @@ from discprep.model import (
     Step,
     Volume,
 )
-from discprep.report.sheet import cautions, ladder, waiting
+from discprep.report.sheet import cautions, ladder, leftover, waiting
 from discprep.report.sheet.facts import (
     Capacity,
     Line,
@@ -98,7 +99,8 @@ def facts_from(
         memory_bytes=manifest.profile.memory_bytes,
         desk=_desk(manifest, image),
         bridge=_bridge(manifest),
-        on_machine=_machine(manifest, parts(manifest, burned, earlier), placed),
+        on_machine=_machine(manifest, parts(manifest, burned, earlier), placed, {*burned, *earlier}),
+        spare_scripts=leftover.spare_scripts(manifest, placed),
         after_link=_after_link(manifest, plan, (*burned, *earlier)),
         line=line,
         settings=settings_of(manifest),
@@ -200,7 +202,7 @@ def _steps(manifest: Manifest, where: str) -> list[Task]:
 
 def _desk(manifest: Manifest, image: str) -> tuple[Task, ...]:
     name = image or "the image"
-    lead = [Task(f"Print this sheet. Compare the build id with the label you write on {name}'s disc.")]
+    lead = [Task("Print this sheet, and write its build id on the disc's label with a soft pen.")]
     own = _steps(manifest, "desk")
     burn = Task(f"Burn {name} as an image, at the drive's lowest speed that the blank allows, one closed session.")
     check = Task(
@@ -227,13 +229,14 @@ def _bridge(manifest: Manifest) -> tuple[Task, ...]:
     return (note, set_up, *own)
 
 
-def _machine(manifest: Manifest, found: Sequence[Part], placed: Sequence[Placed]) -> tuple[Task, ...]:
+def _machine(manifest: Manifest, found: Sequence[Part], placed: Sequence[Placed], there: set[str]) -> tuple[Task, ...]:
     tasks = [Task("Save the present settings and start-up files; note where: ____________________")]
     shell = manifest.profile.shell
     waiting = [step for step in manifest.steps if step.at == "machine"]
     for part in found:
         tasks += [_task(step) for step in part.before]
         tasks.append(_part_task(manifest, part, placed, shell.script_name if shell else ""))
+        tasks.append(leftover.unpack_task(manifest, part, placed, there))
         tasks += [_task(step) for step in part.after]
         waiting = [step for step in waiting if step not in (*part.before, *part.after)]
     tasks.append(_line_task(manifest))
@@ -248,11 +251,19 @@ def _part_task(manifest: Manifest, part: Part, placed: Sequence[Placed], script:
     size = sum(staged.content.size_bytes for staged in copied if staged.content)
     folders = len({staged.name[:-1] for staged in copied})
     seconds = read_seconds(size, folders + 1, _drive_speed(manifest), manifest.profile.access_s)
-    how = f"Run setup part {part.number} from the disc" if script else f"Copy part {part.number} from the disc by hand"
-    name = f" ({script.replace('{part}', str(part.number))})" if script else ""
+    how = _run(manifest, part.number, script) if script else f"Copy part {part.number} from the disc by hand"
     amount = f" {format_bytes(size)}" if size else ""
-    titles = ", ".join(name_of(items[item]) for item in part.items)
-    return Task(f"{how}{name}:{amount}", (titles,), float(ceil(seconds / 60)) if size else None)
+    titles = ", ".join(name_of(items[item]) for item in part.items if items[item].use == "copy")
+    used = ", ".join(name_of(items[item]) for item in part.items if items[item].use == "disc")
+    details = (titles, f"stays on the disc, to be used from there: {used}" if used else "")
+    return Task(f"{how}:{amount}", tuple(filter(None, details)), float(ceil(seconds / 60)) if size else None)
+
+
+def _run(manifest: Manifest, number: int, script: str) -> str:
+    """How a part's script is started, by its place where the machine's name for the drive is known."""
+    name = script.replace("{part}", str(number))
+    where = "" if manifest.profile.disc_path else " from the disc"
+    return f"Run setup part {number}{where} ({leftover.on_disc(manifest, name)})"
 
 
 def _drive_speed(manifest: Manifest) -> float:
@@ -280,7 +291,7 @@ def _after_link(manifest: Manifest, plan: Plan, before: Sequence[str]) -> tuple[
     tasks = [
         Task("Climb the ladder of tests below to its top.", minutes=15),
         Task("On the PC, start the shelf; it prints the address to use:",
-             (f"discprep serve {manifest.path.name} --bind ADDRESS:PORT",)),
+             (f"discprep serve {shlex.quote(manifest.path.name)} --bind ADDRESS:PORT", *_held_back(manifest, plan))),
         Task(f"On the machine, fetch what waits, in the order of the timeline ({len(plan.order)} items, "
              f"{format_seconds(plan.seconds_at_link)}). An evening can end anywhere: a part that came is not lost.",
              minutes=float(ceil(plan.seconds_at_link / 60))),
@@ -289,6 +300,12 @@ def _after_link(manifest: Manifest, plan: Plan, before: Sequence[str]) -> tuple[
     on_disc = {step for part in parts(manifest, before) for step in (*part.before, *part.after)}
     late = [s for s in manifest.steps if s.at == "machine" and s not in on_disc and done.issuperset(s.after)]
     return (*tasks, *(_task(step) for step in late))
+
+
+def _held_back(manifest: Manifest, plan: Plan) -> Sequence[str]:
+    """What the shelf does not offer unless it is told to."""
+    names = [name_of(item) for item in manifest.items if not item.share and item.id in plan.order]
+    return [f"with --allow-unshared, or the shelf holds back: {', '.join(names)}"] if names else []
 
 
 # ------------------------------------------------------------------------------------------------ the line

@@ -22,7 +22,8 @@ def section(facts: SheetFacts) -> Section | None:
 
 def _words(facts: SheetFacts) -> str:
     words = f"Volume {facts.volume}: {facts.image_sectors:,} of {facts.medium_sectors:,} sectors"
-    words += f" ({format_bytes(facts.image_sectors * SECTOR_BYTES)}) on {facts.medium}."
+    words += f" ({format_bytes(facts.image_sectors * SECTOR_BYTES)})"
+    words += "." if facts.medium == "custom" else f" on {facts.medium}."  # of a medium without a name its size is all
     if facts.copy_s is not None:
         words += f" Reading it whole takes the old drive about {format_seconds(facts.copy_s)}."
     return words

@@ -185,6 +185,7 @@ class SheetFacts:
     desk: tuple[Task, ...] = ()
     bridge: tuple[Task, ...] = ()
     on_machine: tuple[Task, ...] = ()
+    spare_scripts: tuple[str, ...] = ()  # what else lies on the disc for when it is needed
     after_link: tuple[Task, ...] = ()
     line: Line | None = None
     settings: tuple[Setting, ...] = ()
