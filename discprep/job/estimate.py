@@ -9,6 +9,7 @@ from typing import get_args
 
 from discprep.errors import DiscprepError, ManifestError, StorageError, UsageError, raise_all
 from discprep.fetch.pins import pins_of
+from discprep.job.logged import logged
 from discprep.job.pulled import served_shape
 from discprep.link import compare_ends, count_escapes, overflow_notices, overrun_notices, retransmission_notices
 from discprep.link.calibrate import Calibration, Measured, calibrate, calibrated, parse_measured
@@ -19,7 +20,6 @@ from discprep.manifest import load_manifest
 from discprep.manifest.rules import archive_kind
 from discprep.model import BridgeSettings, Divider, Item, LinkSettings, Manifest, Notice, Pin, Profile
 from discprep.report.estimate import Estimated, ItemTime
-from discprep.serve import log
 
 DEFAULT_RATE_BIT_S = 115_200
 DEFAULT_ROUND_TRIP_S = 0.06
@@ -184,15 +184,8 @@ def _measurements(asked: Asked) -> tuple[tuple[Measured, ...], tuple[Notice, ...
         except ValueError as error:
             faults.append(UsageError(f"--measured: {error}"))
     raise_all(faults)
-    logged, torn = _logged(asked.log) if asked.log else ((), ())
-    return (*found, *logged), torn
-
-
-def _logged(path: Path) -> tuple[tuple[Measured, ...], tuple[Notice, ...]]:
-    if not path.is_file():
-        raise StorageError("the log of transfers is not there", where=str(path), hint="`serve` writes it as it serves.")
-    transfers, torn = log.look(path)
-    return tuple(Measured(size, elapsed) for size, elapsed in log.measured(transfers) if size and elapsed), torn
+    from_log, torn = logged(asked.log) if asked.log else ((), ())
+    return (*found, *from_log), torn
 
 
 def _calibration(question: Question, measurements: Sequence[Measured]) -> tuple[Calibration | None, tuple[Notice, ...]]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from statistics import median
 from typing import Literal
 
 from discprep.disc.layout.options import ImageOptions
@@ -13,7 +12,7 @@ from discprep.disc.layout.sizes import constant_sectors, item_sectors
 from discprep.disc.media import read_seconds, sectors, usable_sectors
 from discprep.disc.names import map_names
 from discprep.disc.stage import stage
-from discprep.errors import DiscprepError, MissingError, StorageError, raise_all
+from discprep.errors import DiscprepError, MissingError, raise_all
 from discprep.job.at_hand import AtHand
 from discprep.job.pulled import pulled_as
 from discprep.job.tree import Tree, Trees, item_volumes, volume_of
@@ -38,8 +37,6 @@ from discprep.model import (
     Silent,
 )
 from discprep.plan.gain import gain_s, p_stale
-from discprep.serve.log import measured as measured_transfers
-from discprep.serve.log import read as read_log
 
 UNPACKED_GUESS = 2  # an archive that is not here yet is taken to unpack to twice its size; no source, told as a guess
 KEY = "plan"
@@ -152,25 +149,6 @@ def link_seconds(
         key: pace * sum(parts_of(Transfer(pulled.size_bytes, pulled.escapes, pulled.files), case, link).values())
         for key, pulled in ((key, one.pulled) for key, one in measured.items())
     }
-
-
-def measured_pace(manifest: Manifest, log: Path) -> float:
-    """The median of measured seconds over the model's, from the log that `serve` wrote; 1 where it has no transfer.
-
-    Raises:
-        StorageError: there is no such log
-    """
-    if not log.is_file():
-        raise StorageError("the log of transfers is not there", where=str(log), hint="`serve` writes it as it serves.")
-    if manifest.link is None:
-        return 1.0
-    case = expected_case(manifest.link, manifest.bridge, manifest.profile)
-    found = [
-        elapsed_s / sum(parts_of(Transfer(size_bytes, None), case, manifest.link).values())
-        for size_bytes, elapsed_s in measured_transfers(read_log(log))
-        if size_bytes and elapsed_s
-    ]
-    return median(found) if found else 1.0
 
 
 # ------------------------------------------------------------------------------------------- who gives what

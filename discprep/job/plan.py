@@ -9,7 +9,8 @@ from pathlib import Path
 from discprep.errors import CapacityError, DiscprepError, UsageError, flatten, raise_all
 from discprep.fetch.files import scratch
 from discprep.job.at_hand import AtHand, at_hand, open_items
-from discprep.job.figures import Figures, figures, link_seconds, measured_pace
+from discprep.job.figures import Figures, figures, link_seconds
+from discprep.job.logged import logged, pace_of
 from discprep.job.tree import Tree, Trees
 from discprep.manifest import load_manifest
 from discprep.model import Form, Manifest, Notice, Opened, Plan, PlanItem, PlanProblem, Progress
@@ -52,6 +53,7 @@ def plan(
         ManifestError, CapacityError: what must burn contradicts what must wait, or does not fit
         MissingError: an item is not here and its size is unknown
         UsageError: `explain` names no item
+        StorageError: there is no such log
         and what `load_manifest` raises
     """
     manifest = load_manifest(path, machine=machine, settings=settings)
@@ -59,9 +61,10 @@ def plan(
         raise UsageError(f"there is no item {explain!r} to explain", hint="--json lists the ids.")
     hand = at_hand(manifest, cache_root)
     opened = open_items(hand, progress)
+    measurements, torn = logged(log) if log else ((), ())
+    pace = pace_of(manifest, measurements)
     with scratch() as work:
         trees = Trees(work)
-        pace = measured_pace(manifest, log) if log else 1.0
         figured = figures(manifest, hand, opened, trees, progress, pace=pace)
         planned = planned_from(manifest, opened, figured, trees)
     if explain is not None:
@@ -72,7 +75,7 @@ def plan(
         for what in over
         for value in what.values
     )
-    return replace(planned, tried=tried)
+    return replace(planned, tried=tried, notices=(*planned.notices, *torn))
 
 
 def plan_for(

@@ -15,7 +15,8 @@ from discprep.disc.image import write_image
 from discprep.errors import CapacityError, ManifestError
 from discprep.fetch.cache import Cache
 from discprep.job.at_hand import AtHand
-from discprep.job.figures import figures, measured_pace
+from discprep.job.figures import figures
+from discprep.job.logged import logged, pace_of
 from discprep.job.plan import before, forms_on, plan_for
 from discprep.job.tree import Trees
 from discprep.link.transfer import Transfer, download, expected_case, parts_of
@@ -408,7 +409,11 @@ def test_a_log_of_transfers_calibrates_the_times(tmp_path):
     append(log, Pulled(at_s=0, item="a", file="A", sha256="0" * 64, size_bytes=50_000, first_byte=0, bytes=50_000,
                        seconds=2 * modelled_s, rate_bytes_s=25_000 / modelled_s, resumed=False, complete=True,
                        fresh=True, client="192.0.2.2"))  # fmt: skip
-    pace = measured_pace(manifest, log)
+    with log.open("a") as file:
+        file.write('{"pull": 1, "at')  # a kill in the middle of a line
+    measurements, notices = logged(log)
+    pace = pace_of(manifest, measurements)
+    assert ["line 2 is half-written" in notice.message for notice in notices] == [True]
     assert pace == pytest.approx(2, rel=0.01)
     plain = figures(manifest, hand, opened, Trees(tmp_path / "work")).problem
     paced = figures(manifest, hand, opened, Trees(tmp_path / "work"), pace=pace).problem
