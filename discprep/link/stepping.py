@@ -11,7 +11,7 @@ from functools import lru_cache
 from discprep.link.events import Clock, Line
 from discprep.link.receiver import AckHabit, Receiver
 from discprep.link.sender import Segment, Sender, SenderHabit
-from discprep.link.tcp import Path, first_round_trip_s
+from discprep.link.tcp import Path, answer_s, first_round_trip_s
 
 STEPPED_SEGMENTS = 400
 _WIDEST_SEGMENTS = 200  # a wider window changes nothing on a serial line
@@ -21,7 +21,7 @@ _WITHOUT_END = 2**62
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """How a connection goes, from the server's first byte on.
+    """How a connection goes, from the server's acknowledgement of the request on.
 
     Attributes:
         bytes_: in order at the machine, rising
@@ -86,6 +86,7 @@ def course(path: Path, sender_habit: SenderHabit, ack_habit: AckHabit, head_byte
         clock, path.mss_bytes, window_bytes, sender_habit,
         head_bytes=head_bytes, total_bytes=_WITHOUT_END, first_round_trip_s=first_round_trip_s(path), transmit=transmit,
     )  # fmt: skip
+    down.carry(answer_s(path), lambda: None)
     sender.push(urged=True)
     clock.run(until=lambda: _enough(clock, len(receiver.arrivals)))
     times, ends = zip(*receiver.arrivals, strict=True)

@@ -98,10 +98,25 @@ def first_round_trip_s(path: Path) -> float:
 
 
 def request_s(path: Path, request_bytes: int) -> float:
-    """T_req [s]: the handshake's ACK and the request share the way up, then the network there and back."""
-    encapsulation = path.encapsulation
-    wire = encapsulation.ack_bytes() + encapsulation.ack_header + encapsulation.growth * request_bytes
-    return (wire + encapsulation.frame_bytes) / path.up_char_s + path.round_trip_s
+    """T_req [s]: the handshake's ACK and the request share the way up, then the network there and back.
+
+    The ACK is the first of its connection that could be compressed, so it is not (RFC 1144 3.2.3); nothing steps
+    between it and the request.
+    """
+    wire = path.encapsulation
+    up = wire.control_bytes() + wire.segment_header + wire.growth * request_bytes + wire.frame_bytes
+    return up / path.up_char_s + path.round_trip_s
+
+
+def answer_s(path: Path) -> float:
+    """The server's ACK of a connection's first request on its way down [s], before the first data: servers in use
+    send it at once, and later ones along with data. As the first of its direction it is never compressed."""
+    return path.encapsulation.control_bytes() / path.down_char_s
+
+
+def close_s(path: Path) -> float:
+    """What goes up after a file before the next connection's SYN can [s]: its last ACK and the FIN."""
+    return path.ack_s + path.encapsulation.control_bytes() / path.up_char_s
 
 
 def exchange_s(path: Path, up_bytes: int, down_bytes: int) -> float:

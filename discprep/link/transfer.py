@@ -198,9 +198,10 @@ def _resends(case: Case) -> bool:
 
 
 def _best_total(transfer: Transfer, case: Case, link: LinkSettings) -> float:
-    """The time if nothing is sent again needlessly: a millisecond can decide that."""
+    """The time if nothing is sent again needlessly, a millisecond can decide that, and if the server's first data
+    takes the answer to the request along."""
     parts = parts_of(transfer, case, link)
-    return sum(parts.values()) - parts["sent again needlessly"]
+    return sum(parts.values()) - parts["sent again needlessly"] - parts.get("answer to the request", 0.0)
 
 
 def _worst_total(transfer: Transfer, case: Case, link: LinkSettings) -> float:
@@ -240,7 +241,8 @@ def _stepped(case: Case, transfer: Transfer, connections: int, segments: int) ->
     each_bytes = math.ceil(body_bytes / connections)
     taken = _course(coarse, transfer.head_bytes)
     again = connections * taken.again_s(each_bytes)
-    elapsed = connections * (taken.elapsed_s(each_bytes) - case.path.round_trip_s / 2)
+    before_s = case.path.round_trip_s / 2 + tcp.answer_s(case.path)
+    elapsed = connections * (taken.elapsed_s(each_bytes) - before_s)
     on_line = sum(_line_parts(transfer, coarse.path, segments, body_bytes).values())
     return again, max(0.0, elapsed - again - on_line)
 
@@ -261,8 +263,9 @@ def _exchange_parts(transfer: Transfer, path: tcp.Path, connections: int) -> Par
         commands = _FTP_LOGIN_EXCHANGES + _FTP_FILE_EXCHANGES * transfer.files
         return {"connect": (1 + transfer.files) * tcp.handshake_s(path), "commands": commands * exchange}
     return {
-        "connect": connections * tcp.handshake_s(path),
+        "connect": connections * tcp.handshake_s(path) + (connections - 1) * tcp.close_s(path),
         "request": transfer.files * tcp.request_s(path, transfer.request_bytes),
+        "answer to the request": connections * tcp.answer_s(path),
     }
 
 

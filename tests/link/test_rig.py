@@ -47,7 +47,9 @@ def modelled(setting: Setting) -> Seconds:
         error_rate=setting.error_rate,
         name_lookup=False,
     )
-    bridge = BridgeSettings(setting.rate, address=SERVER, machine_address=CLIENT)
+    bridge = BridgeSettings(
+        setting.rate, address=SERVER, machine_address=CLIENT, buffer_packets=setting.buffer_packets or None
+    )  # fmt: skip
     size = setting.size * setting.files
     return download(size, escapes=None, link=link, bridge=bridge, profile=None, files=setting.files)
 

@@ -26,9 +26,12 @@ def test_a_megabyte_over_slip() -> None:
 
 
 def test_a_megabyte_over_compressed_headers() -> None:
-    """V33: formula 267.77 s. Source: real TCP took 267.75 s."""
+    """V33: formula 267.77 s, and 0.02 s for what it leaves out: 3,840 characters a second carry the handshake's ACK,
+    which is not compressed yet (34 E more), the server's ACK of the request (40 E + 2), and a request whose header is 3
+    bytes, not 6 (3 E less), E = 258/256: (34.27 + 42.31 - 3.02) / 3,840 = 0.019 s. Source: RFC 1144 3.2.3 for what is
+    compressed; real TCP took 267.75 s."""
     link = replace(WIDE, rate_bit_s=38_400, protocol="cslip", mtu_bytes=296, window_bytes=4096)
-    assert took(link, 1_000_000).expected == pytest.approx(267.77, abs=0.01)
+    assert took(link, 1_000_000).expected == pytest.approx(267.789, abs=0.01)
 
 
 @pytest.mark.parametrize(
@@ -58,11 +61,12 @@ def test_other_downloads_of_real_tcp(
     (115_200, True, 12.26), (38_400, True, 32.56), (115_200, False, 14.64), (38_400, False, 35.88),
 ])  # fmt: skip
 def test_twenty_small_files(rate: int, keep_alive: bool, measured: float) -> None:
-    """20 files of 5,000 bytes, MTU 576, 0.1 s. Source: as above, HTTP/1.1 and HTTP/1.0."""
+    """20 files of 5,000 bytes, MTU 576, 0.1 s. Source: as above, HTTP/1.1 and HTTP/1.0. One in a hundred: each
+    connection has an answer to its request and an end, 3 x 42.31 bytes, 0.66 s of the slowest."""
     link = LinkSettings(
         rate, mtu_bytes=576, window_bytes=8760, round_trip_s=0.1, keep_alive=keep_alive, name_lookup=False
     )
-    assert took(link, 100_000, files=20).expected == pytest.approx(measured, rel=0.05)
+    assert took(link, 100_000, files=20).expected == pytest.approx(measured, rel=0.01)
 
 
 LINKS = st.builds(
