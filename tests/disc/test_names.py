@@ -83,9 +83,10 @@ def test_a_hundred_and_twenty_clashing_names_stay_apart() -> None:
     assert all(level_2[wanted] == wanted.upper() for wanted in level_2)
 
 
-def test_a_users_rename_chooses_first() -> None:
+@pytest.mark.parametrize("pattern", ["", "{name}.info"])
+def test_a_users_rename_chooses_first(pattern: str) -> None:
     """`README` would come first in byte order; the user's own `readme` keeps the name."""
-    names = chosen([Entry("README", False), Entry("readme", False, fixed=True)], 1)
+    names = chosen([Entry("README", False), Entry("readme", False, fixed=True)], 1, pattern)
     assert names == {"readme": "README.", "README": "README1."}
 
 
@@ -137,6 +138,29 @@ THIRTY = VolumeRule(Volume("W:", name_max=30), "latin-1")
 def test_a_name_at_its_limit(rule: LongRule | IsoRule | VolumeRule, wanted: str, name: str) -> None:
     """As long as the tree's limit allows, and no longer."""
     assert name_folder(files(wanted), rule)[wanted].name == name
+
+
+def test_a_folder_is_no_companion() -> None:
+    """A folder whose name fits the pattern is named as folders are: without a dot (ECMA-119 §7.6.1)."""
+    names = chosen([Entry("tool", False), Entry("tool.info", True)], 1, "{name}.info")
+    assert names == {"tool": "TOOL.", "tool.info": "TOOL_INF"}
+
+
+def test_why_a_name_is_another() -> None:
+    """In words, for the lists on the disc; none where only capitals differ."""
+    wanted = files("a b.c", "averylongname.c", "x.html", "con.c", "plain.c", "PLAIN.C", "tool", "tool.info", "Tool.x")
+    whys = {w: c.why for w, c in name_folder(wanted, IsoRule(1), "{name}.info").items()}
+    assert whys == {
+        "a b.c": "characters it cannot hold replaced",
+        "averylongname.c": "shortened",
+        "x.html": "shortened",
+        "con.c": "a device has this name",
+        "PLAIN.C": "",
+        "plain.c": "the name without 1 is taken",
+        "tool": "",
+        "tool.info": "named after tool",
+        "Tool.x": "",
+    }
 
 
 def test_a_companion_of_a_companion_is_no_lost_file() -> None:
@@ -284,9 +308,31 @@ def test_seven_parts_are_the_deepest() -> None:
 
 def test_two_files_at_one_place_are_refused() -> None:
     """Equal wanted paths, and a file where another item needs a folder."""
-    _, errors = map_names([file("A/X", "one"), file("A/X", "two"), file("A", "three")], profile())
+    named, errors = map_names([file("A/X", "one"), file("A/X", "two"), file("A", "three")], profile())
+    assert [n.staged.item for n in named] == ["one"]
     assert [(e.item, type(e)) for e in errors] == [("two", NameRuleError), ("three", NameRuleError)]
     assert "a file of one" in errors[0].message and "a folder" in errors[1].message
+
+
+def test_two_items_may_bring_one_folder() -> None:
+    """A folder that is listed twice is one folder; nothing of it is lost."""
+    twice = [Staged(("D",), "one", None), Staged(("D",), "two", None), file("D/X", "two")]
+    named, errors = map_names(twice, profile())
+    assert not errors and [n.iso for n in named] == [("D",), ("D", "X.")]
+
+
+@pytest.mark.parametrize("parts", [(), ("a", ""), (".", "a"), ("a", "..", "b")])
+def test_a_path_that_leads_elsewhere_is_refused(parts: tuple[str, ...]) -> None:
+    """`.` and `..` are the directory's own records (ECMA-119 §6.8.2.2) and no names."""
+    named, errors = map_names([Staged(parts, "i", None)], profile())
+    assert not named and "no path on a disc" in errors[0].message
+
+
+@pytest.mark.parametrize(("last", "faults"), [(39, 0), (40, 1)])
+def test_a_joliet_path_has_240_bytes(last: int, faults: int) -> None:
+    """The lengths of its identifiers, and one for each folder (ECMA-119 §6.8.2.1, with Joliet's 240)."""
+    _, errors = map_names(staged(f"{'a' * 40}/{'b' * 40}/{'c' * last}"), profile("joliet"))
+    assert len(errors) == faults
 
 
 def test_too_small_a_volume_is_a_fault_not_a_hang() -> None:
@@ -307,6 +353,8 @@ def test_second_copies_get_a_folder_nobody_has() -> None:
     named, _ = map_names(staged("second", "x.text"), profile("joliet"))
     both = with_second_copies(named, lambda n: True)
     assert [n.second for n in both] == [("SECOND1", "00000001."), ("SECOND1", "00000002.TEX")]
+    long, _ = map_names(staged("x.text"), profile("iso-level-2"))
+    assert with_second_copies(long, lambda n: True)[0].second == ("SECOND", "00000001.TEX")
 
 
 def test_folders_that_the_tool_makes_get_a_companion() -> None:
@@ -316,6 +364,20 @@ def test_folders_that_the_tool_makes_get_a_companion() -> None:
     made = folder_companions([*entries, file("net.INFO")], profile(companion_folder="{name}.info"), content)
     assert [m.name for m in made] == [("NET", "STACK.info")]
     assert folder_companions(entries, profile(), content) == ()
+
+
+def test_a_folder_of_several_items_is_nobodys() -> None:
+    """The companion goes with its folder's item; in an archive's own folders, and where one has it, none is made."""
+    content = Content(__file__, 0, 1, CONTENT_SHA)  # type: ignore[arg-type]
+    entries = [
+        file("ALL/ONE/a", "one", member="a"),
+        file("ALL/TWO/src/b", "two", member="src/b"),
+        file("ALL/TWO/src/c", "two", member="c"),
+    ]
+    made = folder_companions(entries, profile(companion_folder="{name}.info"), content)
+    assert [("/".join(m.name), m.item) for m in made] == [
+        ("ALL.info", ""), ("ALL/ONE.info", "one"), ("ALL/TWO.info", "two"),
+    ]  # fmt: skip
 
 
 def test_ten_thousand_clashing_names_take_no_long_time() -> None:
