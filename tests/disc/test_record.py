@@ -131,6 +131,9 @@ def test_what_is_no_record(tmp_path: Path, data: bytes, message: str) -> None:
         lambda d: d.update(settings=[["a"]]),
         lambda d: d.update(items=[{"id": "x", "place": "nowhere"}]),
         lambda d: d.update(image_sectors=10**30),
+        lambda d: d.update(image_sectors=-1),
+        lambda d: d["files"].append(5),
+        lambda d: d["files"][0].update(iso=[]),
     ],
 )  # fmt: skip
 def test_a_sealed_record_that_lies_is_refused(tmp_path: Path, change) -> None:  # type: ignore[no-untyped-def]
@@ -142,6 +145,14 @@ def test_a_sealed_record_that_lies_is_refused(tmp_path: Path, change) -> None:  
     path.write_bytes(record._sealed(record._written(document)))
     with pytest.raises(DiscError, match="does not say what a record says"):
         load_record(path)
+
+
+def test_a_record_that_cannot_be_saved_is_said(tmp_path: Path) -> None:
+    """rename(2): no file takes the place of a folder. Nothing half-written stays beside it."""
+    (tmp_path / "r").mkdir()
+    with pytest.raises(OSError):
+        save_record(build(tmp_path / "b")[0], tmp_path / "r")
+    assert not (tmp_path / "r.part").exists()
 
 
 def test_empty_options_are_enough(tmp_path: Path) -> None:
