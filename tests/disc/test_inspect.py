@@ -14,7 +14,7 @@ from support.trees import EPOCH, Shelf, folder, name, options, write
 from discprep.disc.image import BootImage, write_image
 from discprep.disc.inspect import ImageFacts, inspect_image, is_image
 from discprep.disc.layout.check import check_image
-from discprep.disc.layout.fields import SECTOR, both32, little
+from discprep.disc.layout.fields import SECTOR, both16, both32, little
 from discprep.disc.layout.records import Descriptor, split_directory
 from discprep.errors import DiscError
 
@@ -49,8 +49,8 @@ def directory(data: bytearray, sector: int = 16, sub: bytes | None = None) -> tu
     return place
 
 
-def record_at(data: bytearray, identifier: bytes, sub: bytes | None = None) -> int:
-    start, size = directory(data, sub=sub)
+def record_at(data: bytearray, identifier: bytes, sub: bytes | None = None, descriptor: int = 16) -> int:
+    start, size = directory(data, descriptor, sub)
     records, _ = split_directory(bytes(data[start : start + size]))
     return start + next(r.offset for r in records if r.identifier == identifier)
 
@@ -132,11 +132,53 @@ def broken_system_use(data: bytearray) -> None:
     data[nm + 2] = 200
 
 
-def joliet_tree(data: bytearray) -> None:
-    start, size = directory(data, 17)
-    records, _ = split_directory(bytes(data[start : start + size]))
-    at = start + records[-1].offset
-    data[at + 10 : at + 18] = both32(7)
+def joliet_star(data: bytearray) -> None:
+    at = record_at(data, "README".encode("utf-16-be"), descriptor=17)
+    data[at + 34] = ord("*")
+
+
+def joliet_control(data: bytearray) -> None:
+    at = record_at(data, "README".encode("utf-16-be"), descriptor=17)
+    data[at + 34] = 31
+
+
+def no_dot(data: bytearray) -> None:
+    data[record_at(data, b"README.;1") + 33 + 6] = ord("X")
+
+
+def no_version(data: bytearray) -> None:
+    data[record_at(data, b"README.;1") + 33 + 8] = ord("0")
+
+
+def rock_ridge_twin(data: bytearray) -> None:
+    at = data.index(b"NM", record_at(data, b"F001.TXT;1", b"SUB"))
+    data[at + 5 : at + 13] = b"F000.TXT"
+
+
+def rock_ridge_nameless(data: bytearray) -> None:
+    at = data.index(b"NM", record_at(data, b"F001.TXT;1", b"SUB"))
+    data[at : at + 2] = b"XX"
+
+
+def two_sizes(data: bytearray) -> None:
+    data[17 * SECTOR + 80 : 17 * SECTOR + 88] = both32(299)
+
+
+def small_blocks(data: bytearray) -> None:
+    data[16 * SECTOR + 128 : 16 * SECTOR + 132] = both16(1024)
+
+
+def unknown_structure(data: bytearray) -> None:
+    data[16 * SECTOR + 881] = 3
+
+
+def root_is_a_file(data: bytearray) -> None:
+    data[16 * SECTOR + 156 + 25] = 0
+
+
+def own_length(data: bytearray) -> None:
+    start, _ = directory(data, sub=b"SUB")
+    data[start + 10 : start + 18] = both32(SECTOR)
 
 
 FAULTS = [
@@ -144,6 +186,11 @@ FAULTS = [
     (one_byte_order, "both-endian"), (size_of_the_volume, "both-endian"), (path_table, "path-table"),
     (path_table_name, "path-table"), (overlap, "overlap"), (out_of_range, "range"), (crossing, "records"),
     (no_terminator, "descriptors"), (lower_case, "names"), (loop, "loop"), (broken_system_use, "system-use"),
+    # Joliet specification, "Allowed characters"; ECMA-119 §7.5.1, §8.4.12, §8.4.31, §9.1.6; RRIP §4.1.4.
+    (joliet_star, "names"), (joliet_control, "names"), (no_dot, "names"), (no_version, "names"),
+    (rock_ridge_twin, "rock-ridge"), (rock_ridge_nameless, "rock-ridge"), (two_sizes, "volume-size"),
+    (small_blocks, "descriptors"), (unknown_structure, "descriptors"), (root_is_a_file, "descriptors"),
+    (own_length, "dots"),
 ]  # fmt: skip
 
 
