@@ -10,10 +10,12 @@ from support.programs import program
 from support.trees import Shelf, name, options
 
 from discprep.disc.image import BootImage, expected_files, write_image
-from discprep.disc.layout.check import Expected, check_image
+from discprep.disc.layout.check import Expected, check_image, file_spans, identifier_faults
 from discprep.disc.layout.fields import SECTOR, both32
-from discprep.disc.layout.records import Descriptor, split_directory
+from discprep.disc.layout.records import Descriptor, Record, split_directory
 from discprep.disc.layout.sizes import lay_out
+from discprep.disc.layout.susp import NOTHING
+from discprep.disc.layout.volume import Found
 
 Change = Callable[[bytearray, list[Expected]], None]
 
@@ -113,3 +115,26 @@ def test_the_limits_of_paths_in_another_writers_images(tmp_path: Path, folders: 
     words = ["-quiet", "-D", "-iso-level", "3", "-o", tmp_path / "x.iso", tmp_path / "tree"]
     run(program("genisoimage"), *words)
     assert {fault.rule for fault in check_image(tmp_path / "x.iso").faults} == rules
+
+
+@pytest.mark.parametrize(
+    ("identifier", "folder", "faults"),
+    [
+        (b"A.;1", False, 0), (b".EXT;1", False, 0), (b".;1", False, 1), (b"A;1", False, 1), (b"a.B;1", False, 1),
+        (b"A.B;32767", False, 0), (b"A.B;32768", False, 1), (b"A.B;0", False, 1),
+        (b"A" * 20 + b"." + b"B" * 10 + b";1", False, 0), (b"A" * 20 + b"." + b"B" * 11 + b";1", False, 1),
+        (b"D" * 31, True, 0), (b"D" * 32, True, 1), (b"A.B", True, 1),
+    ],
+)  # fmt: skip
+def test_what_an_identifier_may_be(identifier: bytes, folder: bool, faults: int) -> None:
+    """ECMA-119 §7.5.1 and §7.6: stem or extension may be empty, not both; 30 in all; a version of 1 to 32767; 31."""
+    assert len(list(identifier_faults(identifier, folder))) == faults
+
+
+def test_extents_that_follow_each_other_are_one_span(tmp_path: Path) -> None:
+    """A file's sections in their order (ECMA-119 §6.5.1), as offsets and bytes."""
+    extents = ((10, 2 * SECTOR), (12, SECTOR), (13, 100), (20, 5))
+    assert file_spans(Found(("A",), Record(0, bytes(34)), extents, NOTHING)) == [
+        (10 * SECTOR, 3 * SECTOR + 100),
+        (20 * SECTOR, 5),
+    ]

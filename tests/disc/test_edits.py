@@ -72,6 +72,7 @@ def test_mixed_newlines_survive(lines, newlines):
         ),
         pytest.param(b"rate = 1", [edit("rate=2", "x")], "found it nowhere", id="never"),
         pytest.param(b"aaa", [edit("aa", "b", 2)], "overlap each other", id="overlaps itself"),
+        pytest.param(b"aba\nzaaa", [edit("aa", "b", 2)], r"overlap each other \(line 2\)", id="further on"),
         pytest.param(
             b"z\nabc", [edit("ab", "1"), edit("bc", "2")], "two edits touch the same characters in line 2", id="overlap"
         ),
