@@ -13,7 +13,9 @@ if TYPE_CHECKING:
 
 
 def burn(
-    record: Annotated[Path, typer.Argument(metavar="RECORD", help="record.json of a build; its image lies beside it.")],
+    record: Annotated[
+        Path, typer.Argument(metavar="RECORD", help="The record.json that the build left, or its folder.")
+    ],
     device: Annotated[
         str,
         typer.Option(
@@ -60,6 +62,8 @@ def burn(
         from discprep.job.burn import burn as job
         from discprep.report import burn as face
 
+        record = _record(record)
+
         def confirm(plan: "BurnPlan") -> str:
             return yes_device if yes_device is not None else _ask(plan, as_json)
 
@@ -75,6 +79,16 @@ def burn(
             progress=frame.progress,
         )
         frame.finish(face.document(done), face.text(done), errors=done.errors, notices=done.notices)
+
+
+def _record(path: Path) -> Path:
+    """The record at a path, or in a build's folder."""
+    from discprep.errors import UsageError
+
+    found = path / "record.json" if path.is_dir() else path
+    if not found.is_file():
+        raise UsageError("there is no record here", where=str(found), hint="Name the record.json that a build left.")
+    return found
 
 
 def _ask(plan: "BurnPlan", as_json: bool) -> str:

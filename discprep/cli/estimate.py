@@ -72,9 +72,7 @@ def estimate(
     log: Annotated[
         Path | None, typer.Option("--log", metavar="FILE", help="The log that `serve` wrote; calibrates.")
     ] = None,
-    scheme: Annotated[
-        Literal["http", "ftp"], typer.Option("--scheme", help="What brings the files.")
-    ] = "http",
+    scheme: Annotated[Literal["http", "ftp"], typer.Option("--scheme", help="What brings the files.")] = "http",
     keep_alive: Annotated[
         bool | None, typer.Option("--keep-alive/--close-each", help="One connection for all files, or one for each.")
     ] = None,

@@ -16,7 +16,7 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
@@ -81,10 +81,8 @@ class Frame:
             if text:
                 print(text, flush=True)
             if not self.quiet:
-                for notice in remarks:
-                    say(f"note: {notice}", notice.hint)
-            for fault in faults:
-                say(f"error: {fault}", fault.hint)
+                _say_all("note", remarks)
+            _say_all("error", faults)
         raise typer.Exit(exit_code(faults))
 
     def fail(self, error: DiscprepError) -> NoReturn:
@@ -158,6 +156,13 @@ def our_bug(error: Exception) -> DiscprepError:
         f"a fault of discprep itself ({type(error).__name__}: {error})",
         hint=f"Please report it with the file {file.name}; it may hold names of your files.",
     )
+
+
+def _say_all(kind: str, things: Sequence[Notice | DiscprepError]) -> None:
+    """Each on a line of its own; what follows from several in a row is said once, after the last of them."""
+    following = [*(thing.hint for thing in things[1:]), None]
+    for thing, next_hint in zip(things, following, strict=False):
+        say(f"{kind}: {thing}", "" if thing.hint == next_hint else thing.hint)
 
 
 def say(message: str, hint: str = "") -> None:

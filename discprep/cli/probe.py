@@ -45,10 +45,10 @@ def probe(
             raise UsageError("expected one of --out, --answers and --ask", hint="Start with --out DIR.")
         if out is not None:
             made = job.probe(manifest, out, machine=machine, plain=plain, progress=frame.progress)
-            frame.finish(face.document(made), face.text(made), notices=made.notices)
+            frame.finish(face.document(made), face.text(made, manifest), notices=made.notices)
         given = job.read_answers(answers) if answers else _asked(job.asked(manifest, machine))
         done = job.answer(manifest, given, machine=machine, to=to)
-        frame.finish(face.document(done), face.text(done), errors=done.errors, notices=done.notices)
+        frame.finish(face.document(done), face.text(done, manifest), errors=done.errors, notices=done.notices)
 
 
 def _asked(questions: "tuple[Question, ...]") -> dict[str, object]:

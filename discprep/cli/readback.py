@@ -55,14 +55,12 @@ def readback(
         from discprep.job import readback as job
         from discprep.report import readback as face
 
-        if target is None and sums is None:
-            raise UsageError("nothing to do", hint="Name the disc's device, or ask for a list with --sums FILE.")
         if sums is not None:
             sums.write_text(job.sums(record, names.value if names else None), encoding="utf-8", newline="\n")
+        if target is None and sums is not None:
+            frame.finish({"sums": str(sums)}, face.sums_text(sums))
         if target is None:
-            frame.finish({"sums": str(sums)}, f"wrote {sums}")
+            raise UsageError("nothing to do", hint="Name the disc's device, or ask for a list with --sums FILE.")
         result = job.readback(record, target, frame.progress)
         listed = {"sums": str(sums)} if sums else {}
-        frame.finish(
-            face.document(result) | listed, face.text(result), errors=result.errors, notices=result.notices
-        )
+        frame.finish(face.document(result) | listed, face.text(result), errors=result.errors, notices=result.notices)

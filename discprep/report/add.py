@@ -9,6 +9,7 @@ from typing import Any
 
 from discprep.errors import DiscprepError
 from discprep.model import Item, Notice, Pin
+from discprep.report.tables import typed
 from discprep.units import format_bytes
 
 
@@ -51,6 +52,6 @@ def _lines(added: Added) -> Iterator[str]:
         yield f"added {item.id}: {item.title}{version}, {format_bytes(pin.size_bytes)}, SHA-256 {pin.sha256[:16]}…"
     if added.items:
         yield f"next: say in {added.manifest} what they give and need, and where they go;"
-        yield f"      then: discprep check {added.manifest}"
+        yield f"      then: discprep check {typed(added.manifest)}"
     else:
         yield "nothing was added"

@@ -9,6 +9,7 @@ from typing import Any
 
 from discprep.errors import DiscprepError
 from discprep.model import AppliedEdit, Notice, Plan
+from discprep.report.tables import typed
 from discprep.units import format_bytes, format_seconds
 
 
@@ -135,7 +136,7 @@ def _lines(built: Built) -> Iterator[str]:
         yield "  later      nothing"
     if built.discs:
         yield f"  sheet      {built.discs[0].folder / 'bench-sheet.html'}, and .txt to print"
-        yield f"next: burn the image, then: discprep readback {built.discs[0].record} DEVICE"
+        yield f"next: burn the image, then: discprep readback {typed(built.discs[0].record)} DEVICE"
 
 
 def _dry_lines(built: Built) -> Iterator[str]:

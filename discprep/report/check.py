@@ -64,14 +64,15 @@ def _lines(checked: Checked) -> Iterator[str]:
     yield f"{manifest.title}: {manifest.path} holds together."
     yield f"  machine   {manifest.profile.name}, disc names {', '.join(manifest.profile.name_rules)}"
     medium = manifest.medium
-    yield f"  medium    {medium.kind}, {medium.sectors:,} sectors ({format_bytes(medium.sectors * 2048)})"
+    kind = "" if medium.kind == "custom" else f"{medium.kind}, "
+    yield f"  medium    {kind}{medium.sectors:,} sectors ({format_bytes(medium.sectors * 2048)})"
     if manifest.link:
         link = manifest.link
-        yield f"  link      {link.rate_bit_s:,} baud {link.framing}, {link.protocol.upper()}, MTU {link.mtu_bytes:,}"
+        yield f"  link      {link.rate_bit_s:,} bit/s {link.framing}, {link.protocol.upper()}, MTU {link.mtu_bytes:,}"
     asked = f"{places['burn']} to burn, {places['later']} later, {places['either']} for the plan to place"
     yield f"  items     {len(manifest.items)}: {asked}"
     yield f"  sizes     {format_bytes(known)}" + (
-        f", and {unknown} items whose size the first fetch will tell" if unknown else ""
+        f", and {unknown} item{'s' * (unknown != 1)} whose size the manifest does not say" if unknown else ""
     )
-    for role, ids in givers(manifest).items():
-        yield f"  {role:<14}{', '.join(ids)}"
+    for number, (role, ids) in enumerate(givers(manifest).items()):
+        yield f"  {'' if number else 'gives':<8}  {role:<13}  {', '.join(ids)}"

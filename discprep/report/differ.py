@@ -9,6 +9,8 @@ from typing import Any
 
 from discprep.disc.differ import Change, Differences
 
+OWN = "written by discprep from the rest of the build"  # why a script or a list differs, as `disc.differ` says it
+MOST_OWN = 4  # of them named
 HEADS = {"tool": "Tool", "setting": "Settings", "pin": "Pins", "item": "Items", "file": "Files", "layout": "Layout"}
 
 
@@ -35,12 +37,24 @@ def _lines(result: Differences) -> Iterator[str]:
         if changes:
             yield ""
             yield head
+        own = [change for change in changes if change.kind == "file" and change.why == OWN]
         for change in changes:
-            yield from textwrap.wrap(_sentence(change), 80, initial_indent="  ", subsequent_indent="    ")
+            if change not in own:
+                yield from _wrapped(_sentence(change))
+        if own:
+            names = ", ".join(change.what.removesuffix(": bytes") for change in own[:MOST_OWN])
+            more = f" and {len(own) - MOST_OWN} more (--json lists all)" if len(own) > MOST_OWN else ""
+            yield from _wrapped(f"{OWN}: {names}{more}")
+
+
+def _wrapped(sentence: str) -> list[str]:
+    return textwrap.wrap(sentence, 80, initial_indent="  ", subsequent_indent="    ")
 
 
 def _sentence(change: Change) -> str:
     why = f" ({change.why})" if change.why else ""
+    if change.kind == "layout" and not change.before:
+        return f"{change.what}: {change.after}{why}"  # a count, which nothing stood in place of
     return f"{change.what}: {_short(change.before)} -> {_short(change.after)}{why}"
 
 

@@ -153,7 +153,7 @@ def _head(found: Estimated) -> Iterator[str]:
     files = f" in {transfer.files} files" if transfer.files > 1 else ""
     yield (
         f"{format_bytes(transfer.size_bytes)}{files} over {link.rate_bit_s:,} bit/s {link.framing}, "
-        f"{protocol_name(found.question)}"
+        f"{_protocol_word(found.question)}"
     )
     yield (
         f"{format_seconds(seconds.expected)}   from {format_seconds(seconds.best)} to {format_seconds(seconds.worst)}"
@@ -161,7 +161,8 @@ def _head(found: Estimated) -> Iterator[str]:
     )
     for name, rate in (("machine", found.machine), ("bridge", found.bridge)):
         if rate.divisor:
-            yield f"{name}: divisor {rate.divisor:g} makes {rate.actual_bit_s:,.0f} bit/s, {rate.error:+.2%} off"
+            off = f"{100 * rate.error:+.2f} % off"
+            yield f"{name}: divisor {rate.divisor:g} makes {rate.actual_bit_s:,.0f} bit/s, {off}"
 
 
 def _item_table(items: Sequence[ItemTime]) -> Iterator[str]:
@@ -183,7 +184,7 @@ def _three(estimate: Estimate) -> tuple[float, float, float]:
 def _parts(found: Estimated) -> Iterator[str]:
     seconds = found.answer.seconds
     rows = [
-        (name, format_seconds(value), f"{value / seconds.expected:.1%}")
+        (name, format_seconds(value), f"{100 * value / seconds.expected:.1f} %")
         for name, value in seconds.parts
         if abs(value) >= 0.0005 * seconds.expected
     ]
@@ -192,10 +193,25 @@ def _parts(found: Estimated) -> Iterator[str]:
 
 def _advice(advice: Sequence[Advice]) -> Iterator[str]:
     rows = [
-        (_WORDS.get(one.what, one.what), one.value, format_seconds(one.expected_s), format_seconds(one.saves_s))
+        (_WORDS.get(one.what, one.what), _set_to(one), format_seconds(one.expected_s), format_seconds(one.saves_s))
         for one in advice
     ]
     yield from table(("would help (each alone)", "set to", ">takes", ">saves"), rows)
+
+
+def _set_to(one: Advice) -> str:
+    """A value with its unit."""
+    unit = {"baud": " bit/s", "mtu": " bytes", "window": " bytes"}.get(one.what)
+    return f"{int(one.value):,}{unit}" if unit else _spelt(one.value)
+
+
+def _protocol_word(question: Question) -> str:
+    return protocol_name(question) if question.blocks else _spelt(protocol_name(question))
+
+
+def _spelt(value: str) -> str:
+    """The network protocols as their standards write them."""
+    return value.upper() if value in ("slip", "cslip", "ppp") else value
 
 
 def plot(points: Sequence[Point]) -> Iterator[str]:

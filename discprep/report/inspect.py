@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import Any, Protocol
 
 from discprep.archives import attributes
@@ -12,6 +12,8 @@ from discprep.model import Opened, Unpacked
 from discprep.units import format_bytes
 
 WIDTH = 80
+HEADS = ("", "bytes", "packed", "method", "time", "attributes")
+NUMBERS = (1, 2)  # of them flush right
 
 
 class Inspected(Protocol):
@@ -64,25 +66,43 @@ def text(result: Inspected) -> str:
     opened = result.opened
     files = [entry for entry in opened.members if entry.member.kind == "file"]
     whole = sum(entry.reads for entry in files)
+    read = f", {whole} of {len(files)} files read whole" if files else ""
     lines = [
-        f"{opened.path.name}: {opened.format}, {format_bytes(result.size_bytes)}, "
-        f"{whole} of {len(files)} files read whole",
+        f"{opened.path.name}: {opened.format}, {format_bytes(result.size_bytes)}{read}",
         f"sha256 {opened.sha256}",
-        "",
-        f"{'':4} {'size':>10} {'ratio':>5} {'method':8} {'time':16} {'attributes':10} name",
     ]
-    for entry in opened.members:
-        lines += _row(entry)
+    if opened.members:
+        head, *rows = _aligned([HEADS, *map(_cells, opened.members)])
+        lines += ["", head + "name"]
+        for entry, row in zip(opened.members, rows, strict=True):
+            lines += _row(entry, row)
     return "\n".join(line.rstrip() for line in lines)
 
 
-def _row(entry: Unpacked) -> Iterator[str]:
+def _cells(entry: Unpacked) -> tuple[str, ...]:
+    """A member's row up to its name, in the order of HEADS."""
     member = entry.member
-    state = "ok" if entry.reads else "BAD"
     when = (iso_text(member.time_s) or "").replace("T", " ")[:16]
     bits = attributes.text(member.attributes, member.attribute_system) or ""
-    size = str(member.size_bytes) if member.kind == "file" else member.kind
-    row = f"{state:4} {size:>10} {_ratio(entry):>5} {member.method:8} {when:16} {bits:10} "
+    size = f"{member.size_bytes:,}" if member.kind == "file" else member.kind
+    return "ok" if entry.reads else "BAD", size, _ratio(entry), member.method, when, bits
+
+
+def _aligned(rows: Sequence[Sequence[str]]) -> list[str]:
+    """Rows with columns as wide as what stands in them; a column that only has a head takes no room."""
+    lines = ["" for _ in rows]
+    for number, column in enumerate(zip(*rows, strict=True)):
+        if any(column[1:]):
+            width = max(map(len, column))
+            lines = [
+                f"{line}{cell:>{width}} " if number in NUMBERS else f"{line}{cell:<{width}} "
+                for line, cell in zip(lines, column, strict=True)
+            ]
+    return lines
+
+
+def _row(entry: Unpacked, row: str) -> Iterator[str]:
+    member = entry.member
     name = printable(member.name + (f" -> {member.target}" if member.target else ""))
     if len(row) + len(name) <= WIDTH:
         yield row + name
@@ -110,4 +130,4 @@ def _ratio(entry: Unpacked) -> str:
     member = entry.member
     if member.kind != "file" or member.packed_bytes is None or not member.size_bytes:
         return ""
-    return f"{min(100 * member.packed_bytes / member.size_bytes, 999):.0f}%"
+    return f"{min(100 * member.packed_bytes / member.size_bytes, 999):.0f} %"

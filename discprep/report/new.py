@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from discprep.model import Notice
+from discprep.report.tables import typed
 from discprep.units import format_bytes
 
 
@@ -44,8 +45,9 @@ def text(started: Started) -> str:
     lines = [f"wrote {started.manifest}"]
     if started.profile:
         lines.append(f"wrote {started.profile}: what the machine can take, so far a guess; fill in what you know")
+        lines.append("  its keys: discprep schema --profile; without [[volume]] and [shell] there is no setup script")
     for item in started.items:
         lines.append(f"  {item.id:<24}{format_bytes(item.size_bytes):>9}  {item.format:<8} {item.file}")
     lines.append("")
-    lines.append(f"next: say what each item gives and needs, then: discprep check {started.manifest}")
+    lines.append(f"next: say what each item gives and needs, then: discprep check {typed(started.manifest)}")
     return "\n".join(lines)

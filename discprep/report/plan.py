@@ -5,6 +5,7 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any
 
 from discprep.errors import DiscprepError
@@ -233,8 +234,9 @@ def _total(planned: Planned) -> Iterator[str]:
     plan, problem = planned.plan, planned.problem
     count = len(plan.order)
     link = f"{count} item{'s' * (count != 1)} over the link, {format_seconds(plan.seconds_at_link)}"
-    saved = f"Burning saves {format_seconds(plan.objective_s)}, weighted by worth."
-    yield from _filled(f"{link if count else 'Nothing waits for the link'}. {saved}")
+    # Without a link nothing is compared with it: the gains are the old drive's seconds alone.
+    saved = f" Burning saves {format_seconds(plan.objective_s)}, weighted by worth." if planned.rate_bit_s else ""
+    yield from _filled(f"{link if count else 'Nothing waits for the link'}.{saved}")
     for disc, sectors in enumerate(plan.image_sectors, 1):
         name = "The image" if len(plan.image_sectors) == 1 else f"Image {disc}"
         size = format_bytes(sectors * SECTOR_BYTES)
@@ -293,15 +295,24 @@ def _turn(turn: Turn, other: str) -> str:
 
 
 def _over(tried: tuple[Tried, ...]) -> Iterator[str]:
+    """A table for each key; where there is no plan, the first reason: a whole list of them hides the other rows."""
+    for number, (key, of_key) in enumerate(groupby(tried, key=lambda one: one.key)):
+        yield from [""] * bool(number)
+        yield from _over_key(key, list(of_key))
+
+
+def _over_key(key: str, tried: Sequence[Tried]) -> Iterator[str]:
     rows = []
     for one in tried:
         if one.error:
-            rows.append((one.value, "-", "-", "-", one.error))
+            first, *others = one.error.split("; ")
+            more = f"; and {len(others)} more like it (--json has all)" if others else ""
+            rows.append((one.value, "-", "-", "-", f"no plan: {first}{more}"))
             continue
         moves = [*(f"+{key}" for key in one.to_disc), *(f"-{key}" for key in one.to_link)]
         link = format_seconds(one.seconds_at_link or 0.0)
         rows.append((one.value, link, str(one.discs), str(one.burned), " ".join(moves) or "no move"))
-    yield from _wrapped((tried[0].key, ">at the link", ">discs", ">burn", "moves (+ to disc, - to link)"), rows)
+    yield from _wrapped((key, ">at the link", ">discs", ">burn", "moves (+ to disc, - to link)"), rows)
 
 
 # ------------------------------------------------------------------------------------------------- wrapping

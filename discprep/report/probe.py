@@ -10,7 +10,10 @@ from typing import Any
 
 from discprep.disc.probe import Findings, Question
 from discprep.model import Notice
-from discprep.report.tables import WIDTH
+from discprep.report.tables import WIDTH, typed
+from discprep.units import format_bytes
+
+SECTOR_BYTES = 2048
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,19 +72,20 @@ def document(result: Probed | Answered) -> dict[str, Any]:
     }
 
 
-def text(result: Probed | Answered) -> str:
-    """The terminal face."""
-    return "\n".join(_probed(result) if isinstance(result, Probed) else _answered(result))
+def text(result: Probed | Answered, asked: Path) -> str:
+    """The terminal face. `asked`: the manifest or the profile that the command was given."""
+    return "\n".join(_probed(result, asked) if isinstance(result, Probed) else _answered(result))
 
 
-def _probed(result: Probed) -> Iterator[str]:
-    yield f"A probe disc for the {result.machine}: {result.sectors:,} sectors."
+def _probed(result: Probed, asked: Path) -> Iterator[str]:
+    size = format_bytes(result.sectors * SECTOR_BYTES)
+    yield f"A probe disc for the {result.machine}: {result.sectors:,} sectors ({size})."
     yield f"  image      {result.image}"
     yield f"  questions  {result.sheet}"
     yield f"  answers    {result.answers}"
     yield ""
-    yield "Burn the image, answer the questions at the machine, fill in the answers, then run"
-    yield f"  discprep probe M --answers {result.answers}"
+    yield "next: burn the image, answer the questions at the machine, fill in the answers;"
+    yield f"      then: discprep probe {typed(asked)} --answers {typed(result.answers)}"
 
 
 def _answered(result: Answered) -> Iterator[str]:

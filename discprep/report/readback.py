@@ -9,6 +9,7 @@ from typing import Any, Protocol
 
 from discprep.disc.readback import FileState, ReadBack
 from discprep.disc.record import Record
+from discprep.report.tables import typed
 from discprep.units import format_bytes, format_rate, format_seconds
 
 
@@ -65,6 +66,11 @@ def _file(state: FileState) -> dict[str, Any]:
 def text(result: Result) -> str:
     """The verdict first, then the numbers; the faults themselves come after it as errors."""
     return "\n".join(line for part in _lines(result) for line in textwrap.wrap(part, 80, subsequent_indent="  "))
+
+
+def sums_text(path: Path) -> str:
+    """What is said of a checksum list that was written."""
+    return f"wrote {path}\nnext: where the disc is mounted: sha256sum -c {typed(path.absolute())}"
 
 
 def _lines(result: Result) -> Iterator[str]:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterator, Sequence
+from pathlib import Path
 
 WIDTH = 80
 
@@ -24,6 +26,15 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int = WIDT
         widths[widest] = max(8, widths[widest] + spare)
     for row in cells:
         yield "  ".join(_cell(text, w, r) for text, w, r in zip(row, widths, right, strict=True)).rstrip()
+
+
+def typed(path: Path) -> str:
+    """A path as it can be copied into a command line.
+
+    >>> typed(Path("out/first disc/record.json"))
+    "'out/first disc/record.json'"
+    """
+    return shlex.quote(str(path))
 
 
 def _cell(text: str, width: int, right: bool) -> str:

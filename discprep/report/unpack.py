@@ -13,7 +13,7 @@ from discprep.report.inspect import printable
 from discprep.units import format_bytes
 
 STATES = {
-    "written": "written", "there": "there already, the same bytes", "folder": "folders", "skipped": "links, not made",
+    "written": "written", "there": "there already, the same bytes", "folder": "folder", "skipped": "links, not made",
     "refused": "refused", "damaged": "damaged", "blocked": "blocked by what is there",
 }  # fmt: skip
 
@@ -68,12 +68,16 @@ def _member(file: Member) -> dict[str, Any]:
     }
 
 
+def _words(state: str, count: int) -> str:
+    return "folders" if state == "folder" and count != 1 else STATES[state]
+
+
 def text(result: Result) -> str:
     """How many files came to what, and every name that had to change."""
     states = [file.state for file in result.files]
     size = sum(file.entry.member.size_bytes for file in result.files if file.state == "written")
     lines = [f"{result.opened.path.name} ({result.opened.format}) into {result.folder}: {format_bytes(size)}"]
-    lines += [f"  {states.count(state):6} {words}" for state, words in STATES.items() if state in states]
+    lines += [f"  {states.count(state):6} {_words(state, states.count(state))}" for state in STATES if state in states]
     renamed = [file for file in result.files if file.path and file.path != file.entry.member.name]
     if renamed:
         lines += ["", "Names this host cannot hold, and what they are called here:"]

@@ -11,6 +11,8 @@ from discprep.model import Notice
 from discprep.report.tables import table
 from discprep.units import format_bytes
 
+MOST_NAMES = 12  # told one by one
+
 
 @dataclass(frozen=True, slots=True)
 class VerifiedItem:
@@ -84,17 +86,19 @@ def _lines(verified: Verified) -> Iterator[str]:
             format_bytes(item.size_bytes),
             format_bytes(item.unpacked_bytes),
             format_bytes(item.blocks_bytes),
-            "whole" if item.ok else "FAULTY",
+            "in order" if item.ok else "SEE BELOW",
         )
         for item in verified.items
     ]
-    yield from table(("item", "format", ">members", ">packed", ">unpacked", ">in blocks", ""), rows)
+    yield from table(("item", "format", ">members", ">packed", ">unpacked", ">on the machine", ""), rows)
     good = sum(item.ok for item in verified.items)
-    yield f"{good} of {len(verified.items)} archives read whole, every stored checksum compared."
+    count = len(verified.items)
+    yield f"{good} of {count} item{'s' * (count != 1)} in order: read whole, every stored checksum compared."
     if verified.renamings:
         count = len(verified.renamings)
-        yield f"{count} name{'s' * (count != 1)} will change (--json lists all):"
-        for renaming in verified.renamings[:12]:
-            yield f"  {renaming.item}: {renaming.wanted} -> {renaming.on_disc} ({renaming.why})"
-        if count > 12:
-            yield f"  … and {count - 12} more"
+        yield f"{count} name{'s' * (count != 1)} will change:"
+        for renaming in verified.renamings[:MOST_NAMES]:
+            yield f"  {renaming.item}: {renaming.wanted}"
+            yield f"    -> {renaming.on_disc} ({renaming.why})"
+        if count > MOST_NAMES:
+            yield f"  … and {count - MOST_NAMES} more (--json lists all)"

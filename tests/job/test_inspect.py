@@ -89,7 +89,8 @@ def test_table(tmp_path: Path) -> None:
     ran = run("inspect", saved(tmp_path, archive(Made(name=b"a\0note", os_id=b"A"), Made(name=long, crc=1))))
     lines = ran.out.splitlines()
     assert lines[0].endswith("1 of 2 files read whole")
-    assert lines[4] == "ok           12  100% -lh0-    2026-03-04 05:06 --p-rwed   a"
+    assert lines[3] == "    bytes packed method time             attributes name"
+    assert lines[4] == "ok     12  100 % -lh0-  2026-03-04 05:06 --p-rwed   a"
     assert lines[5] == "     comment: note"
     assert lines[6].startswith("BAD")
     assert lines[7].strip() == long.decode()
