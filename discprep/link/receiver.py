@@ -24,6 +24,7 @@ class AckHabit:
         on_push: what the sender marks as the end of what it had to say is acknowledged at once, and so is a segment
             that is not full
         long_gap_s: a gap after which segments are acknowledged one by one again
+        on_half: half of the window used up and read is told at once; with a window of two segments that is each one
     """
 
     every: int = 2
@@ -31,6 +32,7 @@ class AckHabit:
     delay_s: tuple[float, float] = (SHORTEST_DELAY_S, ACK_DELAY_S)
     on_push: bool = True
     long_gap_s: float = math.inf
+    on_half: bool = False
 
 
 EACH_SEGMENT = AckHabit(every=1)
@@ -41,20 +43,25 @@ def usual_habit(round_trip_s: float, timeout_s: float) -> AckHabit:
     """Every second segment, the first sixteen at once, and again after a gap of its own timeout. A single one waits
     0.04 s at least, and no longer than the round trip of the handshake.
 
-    Measured on a general-purpose kernel; no standard says so.
+    Measured on a general-purpose kernel; no standard says so. That a window is told anew from half of the buffer on is
+    the silly-window rule of RFC 1122 4.2.3.3.
     """
     longest_s = min(ACK_DELAY_S, max(SHORTEST_DELAY_S, round_trip_s))
-    return AckHabit(delay_s=(SHORTEST_DELAY_S, longest_s), long_gap_s=timeout_s)
+    return AckHabit(delay_s=(SHORTEST_DELAY_S, longest_s), long_gap_s=timeout_s, on_half=True)
 
 
 class Receiver:
     """Takes segments in order and reads them at once. `arrivals` are (seconds, bytes in order so far)."""
 
-    def __init__(self, clock: Clock, mss_bytes: int, habit: AckHabit, tell: Callable[[int], None]) -> None:
+    def __init__(
+        self, clock: Clock, mss_bytes: int, window_bytes: float, habit: AckHabit, tell: Callable[[int], None]
+    ) -> None:
         self._clock, self._mss, self._habit, self._tell = clock, mss_bytes, habit, tell
         self.next = 0
         self.arrivals: list[tuple[float, int]] = []
         self._told = 0
+        whole_bytes = max(1, window_bytes // mss_bytes) * mss_bytes
+        self._half_bytes = whole_bytes / 2 if habit.on_half else math.inf
         self._quick = habit.quick
         self._delay_s = habit.delay_s[0]
         self._last_s = clock.now
@@ -82,7 +89,8 @@ class Receiver:
 
     def _due(self) -> bool:
         waiting = self.next - self._told
-        return (self._pushed and self._habit.on_push) or waiting > self._mss * (self._habit.every - 1)
+        full = waiting > self._mss * (self._habit.every - 1) or waiting >= self._half_bytes
+        return full or (self._pushed and self._habit.on_push)
 
     def _follow_gaps(self) -> None:
         """The delay follows the gaps between segments, as receivers in use let it."""

@@ -79,7 +79,7 @@ def course(path: Path, sender_habit: SenderHabit, ack_habit: AckHabit, head_byte
             resent.append(spent_s)
 
     receiver = Receiver(
-        clock, path.mss_bytes, ack_habit,
+        clock, path.mss_bytes, window_bytes, ack_habit,
         tell=lambda ack: up.carry(path.ack_s, lambda: sender.acknowledged(ack)),
     )  # fmt: skip
     sender = Sender(

@@ -29,7 +29,7 @@ def parsed() -> argparse.Namespace:
     parser.add_argument("--windows", type=int, nargs="+", default=WINDOWS, help="in segments, one is drawn")
     parser.add_argument("--latencies", type=float, nargs="+", default=LATENCIES_S, help="one way, in s; one is drawn")
     parser.add_argument("--buffer-packets", type=int, default=0, help="that the bridge holds; 0: any number")
-    parser.add_argument("--limit", choices=LIMITS, default="both", help="how the client's window is limited")
+    parser.add_argument("--limit", choices=LIMITS, default="small", help="how the client's window is limited")
     parser.add_argument("--error-rate", type=float, default=0.0, help="byte errors a byte, in both directions")
     parser.add_argument("--files", type=int, default=1, help="that the bytes are spread over, a connection each")
     return parser.parse_args()

@@ -1,5 +1,6 @@
 """A connection stepped through: what cannot be, and agreement with the closed form."""
 
+import dataclasses
 import itertools
 
 import pytest
@@ -49,6 +50,17 @@ def test_small_windows_run_at_the_closed_form_s_rate(d: int, segments: int) -> N
     rate = (found.bytes_[-1] - found.bytes_[200]) / (found.arrived_s[-1] - found.arrived_s[200])
     closed = tcp.window_rate(tcp.Path(way.down_char_s, way.up_char_s, way.encapsulation, 536, 536 * segments, 0.3, d))
     assert rate == pytest.approx(closed, rel=0.02)
+
+
+@pytest.mark.parametrize(("mtu", "window"), [(296, 512), (576, 1072), (1006, 1932)])
+def test_a_window_of_two_segments_is_acknowledged_one_by_one(mtu: int, window: int) -> None:
+    """Long after the first quick ones: a segment is half of such a window, and half is told at once when it is read
+    (RFC 1122 4.2.3.3). Source: the closed form with d = 1; a general-purpose kernel with such buffers sent 112
+    acknowledgements for 112 segments."""
+    way = path(115_200, mtu, window, 0.4)
+    found = course(way, SenderHabit(paced=False), USUAL, 200)
+    rate = (found.bytes_[-1] - found.bytes_[200]) / (found.arrived_s[-1] - found.arrived_s[200])
+    assert rate == pytest.approx(tcp.window_rate(dataclasses.replace(way, ack_every=1)), rel=0.02)
 
 
 def test_one_needless_timeout_costs_one_segment_when_it_is_doubted() -> None:

@@ -26,7 +26,11 @@ SERVER, CLIENT = "192.0.2.1", "192.0.2.2"
 _CLONE_NEWNET = 0x40000000
 _TUNSETIFF, _IFF_TUN, _IFF_NO_PI = 0x400454CA, 0x0001, 0x1000
 _TCP_WINDOW_CLAMP, _SYN = 10, 0x02
-LIMITS = ("both", "line", "clamp", "buffer")  # clamped and rewritten; rewritten only; clamped only; a small SO_RCVBUF
+_DEFAULT_MTU = 576  # beyond it newer kernels let a window grow that only the route or the socket limits
+LIMITS = ("small", "both", "line", "clamp", "buffer")
+# How the client's window is limited. small: the route's window, a small buffer where the kernel would let it grow, and
+# rewritten; both: clamped by the socket and rewritten; line: rewritten only; clamp: the socket's clamp only; buffer: a
+# small SO_RCVBUF only. Only "small" makes a client that knows its window, and acknowledges as such a one does.
 REQUEST = (
     b"GET /files/tools.zip HTTP/1.0\r\nHost: files.example\r\nUser-Agent: fetch/1.0\r\nAccept: */*\r\n\r\n"
 )
@@ -47,7 +51,7 @@ class Setting:
     files: int = 1
     control: str = ""  # the server's congestion control; empty: the kernel's own choice
     joined: bool = True  # the server hands the head and the body to TCP in one piece
-    limit: str = "both"  # how the window is limited: see LIMITS
+    limit: str = "small"  # how the window is limited: see LIMITS
     buffer_packets: int = 0  # what the bridge can hold, the packet on the line among them; 0: without bound
     accm: int = 0xFFFFFFFF
     seed: int = 1
@@ -74,15 +78,15 @@ def unshare_network() -> None:
         raise OSError(ctypes.get_errno(), "unshare")
 
 
-def open_tun(address: str, peer: str, mtu: int) -> int:
-    """A tun device in the thread's namespace, up, with its route."""
+def open_tun(address: str, peer: str, mtu: int, window: int = 0) -> int:
+    """A tun device in the thread's namespace, up, with its route; `window`: the largest told over it, 0 for any."""
     fd = os.open("/dev/net/tun", os.O_RDWR | os.O_NONBLOCK)
     fcntl.ioctl(fd, _TUNSETIFF, struct.pack("16sH22x", b"line0", _IFF_TUN | _IFF_NO_PI))
     for words in (
         ["link", "set", "lo", "up"],
         ["link", "set", "line0", "mtu", str(mtu), "up"],
         ["addr", "add", address, "dev", "line0"],
-        ["route", "add", peer, "dev", "line0"],
+        ["route", "add", peer, "dev", "line0", *(["window", str(window)] if window else [])],
     ):
         subprocess.run(["ip", *words], check=True)
     return fd
@@ -233,7 +237,7 @@ def run_line(server_fd: int, client_fd: int, setting: Setting, stop: threading.E
                 continue  # neighbour discovery of IPv6
             now = time.monotonic()
             wire, other = ways[fd]
-            if wire is up and setting.window and setting.limit in ("both", "line"):
+            if wire is up and setting.window and setting.limit in ("small", "both", "line"):
                 packet = limit_window(packet, setting.window)
             if wire is up and not packet[33] & _SYN:
                 run.windows += struct.unpack_from("!H", packet, 34)
@@ -309,7 +313,7 @@ def _measure(setting: Setting) -> Run:
     server.payload = rng.randbytes(setting.size)
     unshare_network()
     set_ipv4(tcp_timestamps=0, tcp_sack=0, tcp_window_scaling=0, tcp_no_metrics_save=1)
-    client_fd = open_tun(CLIENT, SERVER, setting.mtu)
+    client_fd = open_tun(CLIENT, SERVER, setting.mtu, setting.window if setting.limit == "small" else 0)
     stop, run = threading.Event(), Run(0.0)
     threads = [
         threading.Thread(target=run_line, args=(server_fd, client_fd, setting, stop, run), daemon=True),
@@ -338,6 +342,8 @@ def _get(setting: Setting) -> None:
             client.setsockopt(socket.IPPROTO_TCP, _TCP_WINDOW_CLAMP, setting.window)
         if setting.window and setting.limit == "buffer":  # the kernel doubles it and keeps some for itself
             client.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, setting.window)
+        if setting.window and setting.limit == "small" and setting.mtu > _DEFAULT_MTU:
+            client.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, setting.window * 3 // 2)  # fits the window: measured
         client.settimeout(600)
         client.connect((SERVER, 80))
         client.sendall(REQUEST)
