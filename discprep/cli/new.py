@@ -33,6 +33,7 @@ def new(
         from discprep.job.new import new as job
         from discprep.report import new as face
 
+        _check_given(profile, medium)
         asks = (
             sys.stdin.isatty()
             and sys.stderr.isatty()
@@ -45,13 +46,53 @@ def new(
         frame.finish(face.document(started), face.text(started), notices=started.notices)
 
 
+def _check_given(profile: Path | None, medium: str) -> None:
+    """What would else be told as a fault of a line in a manifest that is not kept."""
+    from discprep.errors import UsageError
+
+    if profile is not None and not profile.is_file():
+        raise UsageError(f"--profile {profile}: there is no such file", hint="Without it, a profile is started too.")
+    if medium:
+        try:
+            _medium(medium)
+        except typer.BadParameter as error:
+            raise UsageError(f"--medium: {error.message}") from None
+
+
 def _ask(manifest: Path) -> tuple[str, str, str, int | None, Path | None]:
-    """The five questions of a first run; Enter takes what stands in brackets."""
-    title = typer.prompt("What is the disc for?", default=manifest.stem, err=True)
-    machine = typer.prompt("What do you call the machine?", default="My machine", err=True)
-    medium = typer.prompt("Which blank disc (cd-74, cd-63, cd-80)?", default="cd-74", err=True)
-    rate = typer.prompt("At which baud will its serial line run (0: none)?", default=57600, type=int, err=True)
-    folder = typer.prompt(
-        "In which folder do your archives lie (Enter: none yet)?", default="", show_default=False, err=True
-    )
-    return title, machine, medium, rate or None, Path(folder).expanduser() if folder else None
+    """The five questions of a first run; Enter takes what stands in brackets. A wrong answer is asked for again:
+    whoever starts over for the fifth one has learnt to answer none."""
+    from functools import partial
+
+    ask = partial(typer.prompt, err=True, prompt_suffix=" ")
+    title = ask("What is the disc for?", default=manifest.stem)
+    machine = ask("What do you call the machine?", default="My machine")
+    medium = ask("Which blank disc (cd-74, cd-63, cd-80)?", default="cd-74", value_proc=_medium)
+    rate = ask("At which rate will its serial line run, in bit/s (0: none)?", default="57600", value_proc=_rate)
+    folder = ask("In which folder do your archives lie (Enter: none yet)?", default="", show_default=False,
+                 value_proc=_folder)  # fmt: skip
+    return title, machine, medium, rate or None, folder
+
+
+def _medium(answer: str) -> str:
+    """A kind of medium. Raises BadParameter for one that nobody knows."""
+    from discprep.manifest.media import MEDIA
+
+    if answer not in MEDIA:
+        raise typer.BadParameter(f"no medium is called {answer!r}; known: {', '.join(MEDIA)}")
+    return answer
+
+
+def _rate(answer: str) -> int:
+    """A line rate in bit/s, 0 for no line. Raises BadParameter for anything else."""
+    if not answer.isdecimal() or not (answer == "0" or 50 <= int(answer) <= 4_000_000):
+        raise typer.BadParameter(f"{answer!r} is no rate from 50 to 4,000,000 bit/s")
+    return int(answer)
+
+
+def _folder(answer: str) -> Path | None:
+    """A folder, None for no answer. Raises BadParameter where there is none."""
+    folder = Path(answer).expanduser() if answer else None
+    if folder is not None and not folder.is_dir():
+        raise typer.BadParameter(f"{folder} is not a folder")
+    return folder

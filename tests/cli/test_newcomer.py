@@ -5,7 +5,11 @@ Sources: `sh` takes the lines apart as a shell would (POSIX, XCU 2.2 Quoting); t
 
 from __future__ import annotations
 
+import os
 import shlex
+import subprocess
+import sys
+import tomllib
 import zipfile
 from pathlib import Path
 
@@ -176,3 +180,30 @@ def test_check_says_what_gives_what(folder: Path) -> None:
     shown = run("check", folder / "m.toml").out
     assert "  gives     editor" in shown and "900 sectors" in shown and "custom" not in shown
     assert "9,600 bit/s" in shown and "baud" not in shown
+
+
+@pytest.mark.skipif(os.name != "posix", reason="a pseudo-terminal")
+def test_a_wrong_answer_is_asked_for_again(folder: Path) -> None:
+    """A medium, a rate and a folder that are none: what was answered before is kept."""
+    ours, theirs = os.openpty()
+    asked = subprocess.Popen(
+        [sys.executable, "-m", "discprep", "new", "first.toml"],
+        cwd=folder, stdin=theirs, stderr=theirs, stdout=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    os.close(theirs)
+    os.write(ours, f"Hut\n\ndvd\ncd-80\nfast\n5\n9600\nnowhere\n{folder}\n".encode())
+    asked.communicate(timeout=60)
+    os.close(ours)
+    made = tomllib.loads((folder / "first.toml").read_text())
+    assert (made["title"], made["medium"]["kind"], made["link"]["rate"]) == ("Hut", "cd-80", 9600)
+    assert {item["id"] for item in made["item"]} == {"barograph", "foghorn"}
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [(("--medium", "dvd"), "--medium: no medium is called 'dvd'"), (("--profile", "no.toml"), "--profile no.toml")],
+)
+def test_a_wrong_flag_is_told_as_such(folder: Path, given: tuple[str, str], said: str) -> None:
+    """It was told as a fault of a line in a manifest that nobody had."""
+    ran = run("new", folder / "first.toml", *given)
+    assert ran.code == 2 and said in ran.err and "first.toml" not in ran.err
