@@ -7,6 +7,7 @@ import hashlib
 import os
 import time
 from collections.abc import Callable, Iterator, Mapping
+from functools import cached_property
 from pathlib import Path
 
 from discprep.disc.image import ImageWritten, write_image
@@ -265,7 +266,7 @@ class _Maker:
             image_sectors=written.sectors,
             copy_s=copy_s,
             date_s=self.trees.epoch_s,
-            curve=self._curve(),
+            curve=self._curve,
             notices=tree.notices,
         )
         write_atomically(folder / SHEETS[0], sheet.text(facts).encode())
@@ -290,6 +291,7 @@ class _Maker:
             save_record(record, folder / RECORD)
         write_atomically(folder / SUMS, sums_text(folder, {image.name: written.sha256}).encode())
 
+    @cached_property
     def _curve(self) -> list[tuple[int, float]]:
         if self.hand.manifest.link is None:
             return []

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from discprep.errors import CapacityError
 from discprep.model import Plan, PlanProblem
-from discprep.plan.discs import attempt, fill
+from discprep.plan.discs import question_of
+from discprep.plan.milp import Found, Model
 from discprep.plan.settle import milliseconds, settle
 
 POINTS = 21
-CURVE_GAP = 1e-4  # a picture shows no finer step
+CURVE_GAP = 1e-3  # a picture shows no finer step
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,31 +35,28 @@ def disc_fill(plan: Plan, problem: PlanProblem, disc: int = 1) -> tuple[tuple[st
 
 def curve(problem: PlanProblem, points: int = POINTS) -> tuple[Point, ...]:
     """The best plan of one disc at evenly spaced capacities, from the least that holds what must burn to one that
-    holds everything. Empty when not even an endless disc would do."""
-    problem = replace(problem, discs=1, later_sectors=())
-    most = sum(max((form.sectors for form in item.forms), default=0) for item in problem.items)
-    endless = attempt(replace(problem, capacity_sectors=most), CURVE_GAP)
-    if endless is None:
+    holds everything. Empty when not even an endless disc would do.
+
+    One model for all of them: only the room of its disc is changed. Raises ManifestError for a contradiction.
+    """
+    endless = sum(max((form.sectors for form in item.forms), default=0) for item in problem.items)
+    problem = replace(problem, discs=1, later_sectors=(), capacity_sectors=endless)
+    try:
+        model = Model(question_of(problem, settle(problem)))
+    except CapacityError:
         return ()
-    most = sum(option.sectors for option in endless.discs[0].values())
-    least = _least(problem, most)
+    program = model.gain_program()
+    fewest = model.solve(model.cost(lambda option: option.sectors), most=False)
+    best = model.gain_with_room(program, endless, CURVE_GAP)
+    if fewest is None or best is None:
+        return ()
+    least, most = (sum(model.option(c).sectors for c in model.chosen(plan)) for plan in (fewest, best))
     steps = sorted({least + (most - least) * n // (points - 1) for n in range(points)})
-    return tuple(_point(replace(problem, capacity_sectors=sectors)) for sectors in steps)
+    plans = ((sectors, model.gain_with_room(program, sectors, CURVE_GAP)) for sectors in steps)
+    return tuple(_point(problem, sectors, model.found(plan, plan.gap, "")) for sectors, plan in plans if plan)
 
 
-def _least(problem: PlanProblem, most: int) -> int:
-    """The smallest capacity that has a plan at all."""
-    low, high = -1, most
-    while high - low > 1:
-        middle = (low + high) // 2
-        fits = attempt(replace(problem, capacity_sectors=middle), 1.0) is not None
-        low, high = (low, middle) if fits else (middle, high)
-    return high
-
-
-def _point(problem: PlanProblem) -> Point:
-    filled = fill(problem, settle(problem), CURVE_GAP)
-    burned = {*problem.present, *(key for disc in filled.discs for key in disc)}
+def _point(problem: PlanProblem, capacity: int, found: Found) -> Point:
+    burned = {*problem.present, *found.discs[0]}
     waits_ms = sum(milliseconds(item.later_s) for item in problem.items if item.id not in burned)
-    capacity = problem.capacity_sectors
-    return Point(capacity, capacity + problem.constant_sectors, waits_ms / 1000, filled.gain_ms / 1000)
+    return Point(capacity, capacity + problem.constant_sectors, waits_ms / 1000, found.gain_ms / 1000)

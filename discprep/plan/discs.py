@@ -38,14 +38,7 @@ def fill(problem: PlanProblem, settled: Settled, gap: float = 0.0) -> Filled:
     Raises:
         CapacityError: what must burn does not fit, or the rest takes longer than the link's budget
     """
-    question = Question(
-        settled.candidates,
-        rooms(problem, 1 if problem.discs == "fewest" else problem.discs),
-        dict(problem.storage_limit_bytes),
-        link_ms(problem, settled),
-        wants=tuple(group for _, group in settled.wants),
-        gap=gap,
-    )
+    question = question_of(problem, settled, gap)
     if problem.discs != "fewest":
         filled = _in_turn(question)
         return filled or refuse(problem, question)
@@ -54,6 +47,18 @@ def fill(problem: PlanProblem, settled: Settled, gap: float = 0.0) -> Filled:
         if filled is not None:
             return filled
     raise AssertionError("unreachable: count() has no end")
+
+
+def question_of(problem: PlanProblem, settled: Settled, gap: float = 0.0) -> Question:
+    """The question for the first disc, and for as many as are allowed, or for one where the fewest are asked for."""
+    return Question(
+        settled.candidates,
+        rooms(problem, 1 if problem.discs == "fewest" else problem.discs),
+        dict(problem.storage_limit_bytes),
+        link_ms(problem, settled),
+        wants=tuple(group for _, group in settled.wants),
+        gap=gap,
+    )
 
 
 def attempt(problem: PlanProblem, gap: float = 0.0) -> Filled | None:

@@ -177,6 +177,7 @@ class Model:
         return [c for c, (_, _, d) in enumerate(self.columns) if d == disc]
 
     def _add_sectors(self) -> None:
+        self.room_row = len(self.rows)  # the first disc's
         for disc, room in enumerate(self.question.room_sectors if "sectors" in self.limits else ()):
             columns = self._on(disc)
             self.rows.append((columns, [float(self.option(c).sectors) for c in columns], -inf, float(room)))
@@ -247,18 +248,28 @@ class Model:
         by moving that column. The columns that lose least, alone, give a first good plan; whatever would then lose
         more than the distance between that plan and the bound is fixed, and the solver proves the rest.
         """
-        program = self.program(self.cost(lambda option: option.gain_ms), True)
+        program = self.gain_program()
         relaxed = run(program, whole=False)
         if relaxed is None:
             return None
-        first = run(_restricted(program, relaxed, _core(relaxed)), whole=True)
-        if first is not None:
-            program = _restricted(program, relaxed, _open(relaxed, first.objective))
-        best = run(program, whole=True, rel_gap=rel_gap, start=first)
+        best = _best(program, relaxed, rel_gap)
         if best is not None:
             program = _restricted(program, relaxed, _open(relaxed, best.objective))
             self.lower, self.upper = list(program.lower), list(program.upper)
         return best
+
+    def gain_program(self) -> Program:
+        """The model with the greatest gain as its objective."""
+        return self.program(self.cost(lambda option: option.gain_ms), True)
+
+    def gain_with_room(self, program: Program, room_sectors: int, rel_gap: float) -> Solution | None:
+        """The best solution of `gain_program` with another room on the first disc; the model stays as it is."""
+        columns, values, least, _ = program.rows[self.room_row]
+        rows = list(program.rows)
+        rows[self.room_row] = (columns, values, least, float(room_sectors))
+        program = replace(program, rows=rows)
+        relaxed = run(program, whole=False)
+        return None if relaxed is None else _best(program, relaxed, rel_gap)
 
     def program(self, cost: Sequence[float], most: bool) -> Program:
         """The model with this objective."""
@@ -281,6 +292,17 @@ class Model:
 def _all_needed(candidate: Candidate) -> Iterable[str]:
     for group in (*candidate.needs, *(group for option in candidate.options for group in option.needs)):
         yield from group
+
+
+def _best(program: Program, relaxed: Solution, rel_gap: float) -> Solution | None:
+    """The best whole solution; the first good plan, where it lies within the gap of the bound already."""
+    first = run(_restricted(program, relaxed, _core(relaxed)), whole=True, rel_gap=rel_gap / 2)
+    if first is None:
+        return run(program, whole=True, rel_gap=rel_gap)
+    gap = (relaxed.objective - first.objective) / max(1.0, abs(first.objective))
+    if gap <= rel_gap:
+        return replace(first, gap=max(0.0, gap))
+    return run(_restricted(program, relaxed, _open(relaxed, first.objective)), whole=True, rel_gap=rel_gap, start=first)
 
 
 def _core(relaxed: Solution) -> list[int]:

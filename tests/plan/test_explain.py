@@ -3,9 +3,10 @@
 import dataclasses
 
 import pytest
-from support.plans import form, item, problem, random_problem
+from support.plans import brute_force, form, item, problem, random_problem
 
-from discprep.plan.curve import curve, disc_fill
+from discprep.errors import ManifestError
+from discprep.plan.curve import CURVE_GAP, curve, disc_fill
 from discprep.plan.discs import attempt
 from discprep.plan.explain import burns, by_capacity, by_days, by_rate, refigured, relinked
 from discprep.plan.gain import gain_s, p_stale
@@ -83,6 +84,22 @@ def test_curve_falls_to_nothing():
     gains = [point.objective_s for point in points]
     assert gains == sorted(gains)
     assert points[-1].medium_sectors - points[-1].capacity_sectors == p.constant_sectors
+
+
+@pytest.mark.parametrize("number", range(40))
+def test_curve_is_the_best_at_each_capacity(number):
+    """Each point against trying everything at its capacity; the first is the least that has a plan at all."""
+    p = random_problem(number, most=7, discs=1)
+    endless = sum(max((f.sectors for f in i.forms), default=0) for i in p.items)
+    try:
+        points = curve(p)
+    except ManifestError:  # a contradiction, whatever the room
+        points = ()
+    for point in points:
+        best = brute_force(dataclasses.replace(p, capacity_sectors=point.capacity_sectors))
+        assert best is not None and point.objective_s == pytest.approx(best, rel=CURVE_GAP, abs=0.002)
+    below = points[0].capacity_sectors - 1 if points else endless
+    assert brute_force(dataclasses.replace(p, capacity_sectors=below)) is None
 
 
 def test_fill_adds_up():
