@@ -96,6 +96,14 @@ def test_a_boot_record_that_leads_nowhere(tmp_path: Path, at: int, value: bytes)
     assert found(tmp_path, data, None) == {"boot"}
 
 
+def test_the_primary_descriptor_comes_first(tmp_path: Path) -> None:
+    """Sector 16 has it: machines that read no other descriptor look nowhere else (common practice, no source)."""
+    data, _ = written(tmp_path)
+    one, other = slice(16 * SECTOR, 17 * SECTOR), slice(18 * SECTOR, 19 * SECTOR)
+    data[one], data[other] = data[other], data[one]
+    assert "descriptors" in found(tmp_path, data, None)
+
+
 def test_a_boot_record_is_in_sector_17(tmp_path: Path) -> None:
     """El Torito §2.0: firmware looks nowhere else."""
     data, _ = written(tmp_path)

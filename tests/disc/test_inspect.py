@@ -181,16 +181,32 @@ def own_length(data: bytearray) -> None:
     data[start + 10 : start + 18] = both32(SECTOR)
 
 
+def no_dot_record(data: bytearray) -> None:
+    start, _ = directory(data, sub=b"SUB")
+    data[start + 33] = 2
+
+
+def first_of_all(data: bytearray) -> None:
+    data[record_at(data, b"E") + 33] = ord("Z")
+
+
+def part_of_a_sector(data: bytearray) -> None:
+    start, _ = directory(data, sub=b"E")
+    for at in (record_at(data, b"E"), start):
+        data[at + 10 : at + 18] = both32(SECTOR - 2)
+
+
 FAULTS = [
     (duplicate_id, "duplicate"), (wrong_order, "order"), (wrong_parent_length, "dots"), (wrong_parent_place, "dots"),
     (one_byte_order, "both-endian"), (size_of_the_volume, "both-endian"), (path_table, "path-table"),
     (path_table_name, "path-table"), (overlap, "overlap"), (out_of_range, "range"), (crossing, "records"),
     (no_terminator, "descriptors"), (lower_case, "names"), (loop, "loop"), (broken_system_use, "system-use"),
-    # Joliet specification, "Allowed characters"; ECMA-119 §7.5.1, §8.4.12, §8.4.31, §9.1.6; RRIP §4.1.4.
+    # Joliet specification, "Allowed characters"; ECMA-119 §6.8.1, §6.8.2.2, §7.5.1, §8.4.12, §8.4.31,
+    # §9.1.6, §9.3; RRIP §4.1.4.
     (joliet_star, "names"), (joliet_control, "names"), (no_dot, "names"), (no_version, "names"),
     (rock_ridge_twin, "rock-ridge"), (rock_ridge_nameless, "rock-ridge"), (two_sizes, "volume-size"),
     (small_blocks, "descriptors"), (unknown_structure, "descriptors"), (root_is_a_file, "descriptors"),
-    (own_length, "dots"),
+    (own_length, "dots"), (no_dot_record, "dots"), (first_of_all, "order"), (part_of_a_sector, "records"),
 ]  # fmt: skip
 
 

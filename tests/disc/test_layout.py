@@ -277,6 +277,8 @@ def test_too_large_a_file_for_one_extent(tmp_path: Path) -> None:
     with pytest.raises(CapacityError, match="one extent"):
         image_sectors(name(staged), options())
     assert image_sectors(name(staged, "3"), options("3", pad_sectors=0)) == 24 + 2_097_152
+    whole = Staged(("BIG",), "i", Content(tmp_path / "none", 0, 2_097_151 * 2048, "0" * 64))
+    assert image_sectors(name([whole]), options(pad_sectors=0)) == 24 + 2_097_151
 
 
 def test_two_files_of_one_disc_name_are_refused(tmp_path: Path) -> None:
