@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, seed
 from hypothesis import strategies as st
 
-from discprep.disc.textform import approximate, decode, machine_text, to_lf
+from discprep.disc.textform import approximate, decode, line_numbers, machine_text, to_lf
 from discprep.errors import EditError
 from discprep.model import Profile
 
@@ -38,6 +38,15 @@ def test_what_the_charset_lacks_is_named():
     assert "'€' (U+20AC EURO SIGN) in lines 1, 3" in caught.value.message
     assert "'→' (U+2192 RIGHTWARDS ARROW) in line 3" in caught.value.message
     assert (caught.value.where, caught.value.item) == ("readme", "guide")
+
+
+def test_many_lacking_characters_and_lines_are_counted():
+    """Eight are told, the rest counted; the same for lines (the numbers are the tool's own choice)."""
+    with pytest.raises(EditError, match="and 2 more;"):
+        machine_text("àèìòùáéíóú".encode(), CR, where="readme", item="guide")
+    assert line_numbers([3]) == "line 3"
+    assert line_numbers([*range(1, 9), 8]) == "lines 1, 2, 3, 4, 5, 6, 7, 8"
+    assert line_numbers(range(1, 10)) == "lines 1, 2, 3, 4, 5, 6, 7, 8, …"
 
 
 def test_a_program_is_no_text():
