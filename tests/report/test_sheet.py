@@ -17,8 +17,8 @@ from discprep.model import LinkSettings, Manifest, Plan, Shell
 from discprep.report.sheet import facts_from, html, sections, text
 from discprep.report.sheet.blocks import Picture
 from discprep.report.sheet.disc import merged
-from discprep.report.sheet.facts import Segment
-from discprep.report.sheet.pictures import radius_mm
+from discprep.report.sheet.facts import Capacity, Segment
+from discprep.report.sheet.pictures import curve_svg, radius_mm
 
 
 @pytest.fixture
@@ -341,3 +341,15 @@ def test_a_medium_without_a_name_is_told_by_its_size(tmp_path: Path) -> None:
     own = replace(manifest, medium=replace(manifest.medium, kind="custom"))
     shown = text(facts_from(own, bench.plan(), pins={}, pulled=bench.pulled(), placed=bench.placed(), image_sectors=9))
     assert "custom" not in shown
+
+
+@pytest.mark.parametrize("most_s", [37.0, 1451.0, 90_000.0])
+@pytest.mark.parametrize("most_bytes", [1, 3_000, 1_761_280, 8_500_000_000])
+def test_the_curve_is_marked_at_round_figures(most_s: float, most_bytes: int) -> None:
+    """No "24.1 min" and no "881 KB": what stands at an axis can be counted on."""
+    shown = curve_svg([Capacity(0, most_s), Capacity(most_bytes, 0.0)], 0)
+    labels = re.findall(r">([^<>]*)</text>", shown)
+    figures = [label.split()[0] for label in labels if label != "room on the disc"]
+    assert len(figures) >= 4
+    for figure in figures:
+        assert float(figure) == 0 or re.fullmatch(r"[1-9]?[0-9]0*(\.[0-9]0)?", figure.replace(".00", "")), labels

@@ -153,22 +153,38 @@ def _point(point: Capacity) -> str:
 
 
 def _marks(left: float, right: float, top: float, bottom: float, most_bytes: int, most_s: float) -> str:
-    texts = []
-    for part in (0.0, 0.5, 1.0):
-        x, y = left + (right - left) * part, bottom - (bottom - top) * part
-        anchor = {0.0: "start", 0.5: "middle", 1.0: "end"}[part]
-        size = format_bytes(round(most_bytes * part))
-        texts.append(f'<text x="{x:g}" y="{bottom + 26}" text-anchor="{anchor}" {TEXT}>{size}</text>')
-        texts.append(f'<text x="{left - 8}" y="{y + 7:g}" text-anchor="end" {TEXT}>{short(most_s * part)}</text>')
-    texts.append(f'<text x="{right}" y="{bottom + 54}" text-anchor="end" {TEXT}>room on the disc</text>')
-    return "".join(texts)
+    parts = []
+    for size in _sizes(most_bytes):
+        x = left + (right - left) * size / most_bytes
+        parts.append(_under(x, bottom, format_bytes(size), right))
+    for time_s in _times(most_s):
+        y = bottom - (bottom - top) * time_s / most_s
+        parts.append(f'<path d="M{left} {y:.1f}h-6" stroke="#000"/>')
+        parts.append(f'<text x="{left - 10}" y="{y + 7:.1f}" text-anchor="end" {TEXT}>{short(time_s)}</text>')
+    parts.append(f'<text x="{right}" y="{bottom + 54}" text-anchor="end" {TEXT}>room on the disc</text>')
+    return "".join(parts)
+
+
+def _sizes(most_bytes: int) -> list[int]:
+    """A few round sizes from 0 to the largest: at most five steps of 1, 2 or 5 times a power of ten."""
+    steps = (factor * 10**power for power in range(16) for factor in (1, 2, 5))
+    step = next((step for step in steps if most_bytes / step <= 5), most_bytes)
+    return [step * count for count in range(most_bytes // step + 1)]
 
 
 def short(seconds: float) -> str:
-    """A time for an axis: one figure and its unit."""
+    """A time for an axis: one figure, whole where a unit makes it so, and its unit.
+
+    >>> short(300), short(80), short(90_000), short(5_000.5)
+    ('5 min', '80 s', '25 h', '1.39 h')
+    """
     if seconds >= 1000 * 86_400:
         return f"{seconds / 86_400:,.0f} d"
-    for size, unit in ((86_400, "d"), (3600, "h"), (60, "min")):
+    units = ((86_400, "d"), (3600, "h"), (60, "min"), (1, "s"))
+    for size, unit in units:
+        if seconds % size == 0 and size <= seconds < 1000 * size:
+            return f"{seconds / size:.0f} {unit}"
+    for size, unit in units:
         if seconds >= size:
             return f"{seconds / size:.3g} {unit}"
     return f"{seconds:.3g} s"
@@ -215,10 +231,15 @@ def _times(total_s: float) -> list[float]:
 
 
 def _tick(x: float, y: float, seconds: float, right: float) -> str:
-    anchor = "start" if not seconds else "end" if x > right - 30 else "middle"
+    return _under(x, y, short(seconds), right)
+
+
+def _under(x: float, y: float, label: str, right: float) -> str:
+    """A mark below an axis, its label kept inside the picture."""
+    anchor = "end" if x > right - 30 else "middle"
     return (
         f'<path d="M{x:.1f} {y}v6" stroke="#000"/>'
-        f'<text x="{x:.1f}" y="{y + 28:g}" text-anchor="{anchor}" {TEXT}>{short(seconds)}</text>'
+        f'<text x="{x:.1f}" y="{y + 28:g}" text-anchor="{anchor}" {TEXT}>{label}</text>'
     )
 
 
