@@ -13,6 +13,7 @@ from discprep.disc.layout.check import Expected, hash_image
 from discprep.disc.layout.options import BootImage
 from discprep.disc.layout.records import iso_order, record_bytes, split_directory, split_path_table
 from discprep.disc.layout.sizes import constant_sectors, image_sectors, item_sectors, lay_out, packed_sectors
+from discprep.disc.layout.structures import head_bytes
 from discprep.disc.names import with_second_copies
 from discprep.errors import CapacityError, NameRuleError
 from discprep.model import Content, Named, Staged
@@ -240,6 +241,23 @@ def test_order_that_needs_a_sector_more_has_it(tmp_path: Path) -> None:
     written = write(staged, tmp_path / "x.iso", pad_sectors=0)
     assert written.head_sectors == 26 and image_sectors(name(staged[:-1]), options(pad_sectors=0)) == 25
     check_readers(written, RULES["1"], tmp_path)
+
+
+def test_a_directory_has_no_sector_too_many_or_too_few(tmp_path: Path) -> None:
+    """Its records as written fill its last sector at least in part, whatever their lengths; too few is refused.
+
+    The root's own record is longer with Rock Ridge (SP and CE, SUSP §5.1 and §5.3), so a sub-folder is looked at too.
+    """
+    shelf = Shelf(tmp_path)
+    for files in range(13, 17):
+        for length in range(1, 101, 2):
+            paths = [f"{top}{n:02d}" for top in ("", "SUB/") for n in range(files)]
+            staged = [shelf.file(path, b"") for path in (*paths, "X" * length, "SUB/" + "X" * length)]
+            settings = options("3r")
+            layout = lay_out(name(staged, "3r"), settings)
+            head = head_bytes(layout, settings)
+            ends = [folder.sector + folder.sectors for folder in layout.trees[0].folders]
+            assert all(any(head[(end - 1) * 2048 : end * 2048]) for end in ends)
 
 
 def test_more_folders_than_their_numbers_can_count() -> None:
