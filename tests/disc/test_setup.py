@@ -150,6 +150,27 @@ def test_the_owners_files_are_saved_once(tmp_path):
     assert installed(machine) == {**wanted(result), **OWNERS}
 
 
+def test_what_is_wiped_may_name_its_volume(tmp_path):
+    """A path with the volume before it is the same file, whatever its capitals."""
+    _, seen = disc(tmp_path, steps=(replace(STEP, wipes=("Maps:s/startup", "MAPS:prefs/")),))
+    machine = MapTable(seen)
+    for path, data in OWNERS.items():
+        machine.put(path, data)
+    assert machine.perform("DISC0:setup/part1") == 0
+    saved = {data for name, data in machine.tree().items() if name.startswith("saved/")}
+    assert set(OWNERS.values()) <= saved
+
+
+def test_a_file_of_one_byte_is_no_empty_one(tmp_path):
+    """Only what has no bytes is made instead of copied."""
+    members = {"net": {**NET, "one": b"1"}, "docs": DOCS}
+    result, seen = disc(tmp_path, members=members)
+    machine = MapTable(seen)
+    for part in ("part1", "part2"):
+        assert machine.perform(f"DISC0:setup/{part}") == 0
+    assert installed(machine) == wanted(result, {**members, "net": {**members["net"], "line settings": EDITED}})
+
+
 def test_another_build_keeps_the_first_copies_too(tmp_path):
     """A disc made later finds the copies of an earlier one, by path, and never writes over them."""
     _, seen = disc(tmp_path)
