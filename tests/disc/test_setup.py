@@ -1,6 +1,7 @@
 """Setup scripts on a machine with a 68k-family shell of its profile's own wording (`support/shell68k.py`, written from
 the profile alone). What must be there is computed from the archives' members, not from the scripts."""
 
+import re
 import subprocess
 from dataclasses import replace
 from pathlib import Path
@@ -10,6 +11,7 @@ from support.dos import dos_profile
 from support.programs import program
 from support.shell68k import MapTable
 from support.staging import manifest_of, opened_of, prepared
+from support.trees import Shelf, write
 
 from discprep.disc.contents import content_checksum, read_content
 from discprep.disc.image import write_image
@@ -18,6 +20,7 @@ from discprep.disc.setup import setup_scripts
 from discprep.disc.setup.flow import THEN, Do, If, write_out
 from discprep.disc.setup.language import Language
 from discprep.disc.setup.language import Path as MachinePath
+from discprep.disc.setup.script import disc_parts
 from discprep.errors import NameRuleError
 from discprep.manifest.load import load_profile
 from discprep.manifest.substitute import RATE_MARKER
@@ -140,6 +143,8 @@ def test_the_owners_files_are_saved_once(tmp_path):
     machine.perform("DISC0:setup/part1")
     saved = {name: data for name, data in machine.tree().items() if name.startswith("saved/")}
     assert set(OWNERS.values()) <= set(saved.values())
+    copies = {name.split("/")[1] for name, data in saved.items() if data in OWNERS.values()}
+    assert all(re.fullmatch(r"[0-9A-F]{8}\.[0-9A-F]{3}", name) for name in copies)  # 8.3: any volume takes it
     machine.files["s/startup"].data = b"the installer's"
     del machine.files["prefs/a/b"]
     machine.files["net/line settings"].data = b"changed since"
@@ -246,6 +251,16 @@ def test_second_copies_stand_where_the_scripts_look(tmp_path):
     assert seconds and seconds <= set(listed)
     scripts = b"".join(data for path, data in seen.items() if path.startswith("setup/") and data)
     assert {path for path in seconds if f"carry DISC0:{path[1:]} to ".encode() not in scripts} == set()
+
+
+@pytest.mark.parametrize(("rules", "option"), [("1", ()), ("1j", ("-J",)), ("2jr", ("-R",))])
+def test_scripts_name_files_as_the_richest_tree_does(tmp_path, rules, option):
+    """isoinfo (genisoimage) lists the written image's tree under the names that the scripts use."""
+    written = write(Shelf(tmp_path).tree({"Docs/Read Me.text": b"r", "Bare": b"b"}), tmp_path / "own.iso", rules)
+    command = [program("isoinfo", "genisoimage"), *option, "-f", "-i", str(written.path)]
+    listed = subprocess.run(command, check=True, capture_output=True, text=True).stdout.split("\n")
+    shown = {line.removesuffix(";1").removesuffix(".") for line in listed}
+    assert {"/" + "/".join(disc_parts(placed.named)) for placed in written.placed} <= shown
 
 
 def test_a_hurt_file_that_nothing_needs(tmp_path):

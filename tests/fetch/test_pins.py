@@ -92,6 +92,7 @@ def test_line_ends_that_a_checkout_changed_are_fine(tmp_path: Path) -> None:
         ("format = 1\n[pin]\na = 3", "expected a table"),
         ("format = [", "cannot be read"),
         ("a = " + "[" * 5000, "cannot be read"),
+        ('format = 1\nseal = "XY"', "the seal of the pins is damaged"),
         ("\udc80", "cannot be read"),
     ],
 )
@@ -101,6 +102,23 @@ def test_a_file_that_is_none(text: str, words: str, tmp_path: Path) -> None:
     path.write_bytes(text.encode("utf-8", "surrogateescape"))
     with pytest.raises(ManifestError, match=words):
         load_pins(path)
+
+
+def test_a_file_beyond_all_bounds_is_not_read(tmp_path: Path) -> None:
+    """A sparse file of a byte too many: said before it is taken for text."""
+    path = tmp_path / "first.pins.toml"
+    with path.open("wb") as file:
+        file.truncate((64 << 20) + 1)
+    with pytest.raises(ManifestError, match="larger than 64 MiB"):
+        load_pins(path)
+
+
+def test_a_date_that_no_calendar_has(tmp_path: Path) -> None:
+    """A server may say any year; RFC 3339 (and TOML with it) ends with 9999. 253402300799 is what `date +%s` prints."""
+    path = tmp_path / "first.pins.toml"
+    for said, kept in ((10**15, 253_402_300_799), (-5, 0)):
+        save_pins(path, {"a": Pin("a", 0, "00" * 32, said)})
+        assert load_pins(path)["a"].fetched_s == kept
 
 
 def test_merging_keeps_what_others_added(tmp_path: Path) -> None:
