@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import heapq
 import math
+from collections import deque
 from collections.abc import Callable
 
 Event = Callable[[], None]
@@ -68,13 +69,22 @@ class Timer:
 
 
 class Line:
-    """One direction: a queue without bound, a clock, and the network before or after it."""
+    """One direction: a queue, a clock, and the network before or after it. `room`: what it holds at a time, the thing
+    on the wire among them; 0 for any number."""
 
-    def __init__(self, clock: Clock, before_s: float, after_s: float) -> None:
+    def __init__(self, clock: Clock, before_s: float, after_s: float, room: int = 0) -> None:
         self._clock, self._before_s, self._after_s = clock, before_s, after_s
         self._free_s = 0.0
+        self._room = room
+        self._leave_s: deque[float] = deque(maxlen=room)  # when the last so many leave
 
-    def carry(self, wire_s: float, event: Event) -> None:
-        """Lets `event` happen when so much time on the wire has been served, after all that waits before it."""
-        self._free_s = max(self._free_s, self._clock.now + self._before_s) + wire_s
+    def carry(self, wire_s: float, event: Event) -> bool:
+        """Lets `event` happen when so much time on the wire has been served, after all that waits before it. False
+        when there is no room: it is dropped, and nothing happens."""
+        there_s = self._clock.now + self._before_s
+        if self._room and len(self._leave_s) == self._room and self._leave_s[0] > there_s:
+            return False
+        self._free_s = max(self._free_s, there_s) + wire_s
+        self._leave_s.append(self._free_s)
         self._clock.at(self._free_s + self._after_s, event)
+        return True

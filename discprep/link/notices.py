@@ -34,12 +34,14 @@ def overflow_notices(
 ) -> tuple[Notice, ...]:
     """Whether the bridge drops what a server sends at first, and the window that avoids it."""
     path = path_of(link, bridge, profile)
-    if bridge is None or bridge.buffer_packets is None or not overflows(path, bridge):
+    if not overflows(path):
         return ()
+    quiet_bytes = (path.buffer_packets - 1) * path.mss_bytes  # one place is for the answer to the request
     return (Notice(
-        f"the bridge holds {bridge.buffer_packets} packets, and a server sends up to {first_flight_packets(path)} at "
+        f"the bridge holds {path.buffer_packets} packets, and a server sends up to {first_flight_packets(path)} at "
         "once: what finds no room is lost and sent again",
-        hint=f"A receive window of {bridge.buffer_packets * path.mss_bytes} bytes or less avoids it.",
+        hint=f"A receive window of {quiet_bytes} bytes or less avoids it." if quiet_bytes
+        else "Only a larger buffer avoids it.",
     ),)  # fmt: skip
 
 

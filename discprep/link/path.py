@@ -28,14 +28,16 @@ def path_of(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile 
         ack_every=link.ack_every or 1,
         segment_s=link.segment_s,
         cap_bytes_s=link.cap_bytes_s or math.inf,
+        buffer_packets=(bridge.buffer_packets or 0) if bridge else 0,
     )
 
 
 def first_flight_packets(path: tcp.Path) -> int:
-    """Full segments that a server may send before the first acknowledgement: RFC 6928, or what the window holds."""
-    return min(tcp.initial_window(path.mss_bytes) // path.mss_bytes, path.window_segments)
+    """What a server may send before the first acknowledgement: its own of the request, and full segments after RFC 6928
+    or as the window holds."""
+    return 1 + min(tcp.initial_window(path.mss_bytes) // path.mss_bytes, path.window_segments)
 
 
-def overflows(path: tcp.Path, bridge: BridgeSettings | None) -> bool:
-    """Whether a server's first segments do not all find room in the bridge."""
-    return bool(bridge and bridge.buffer_packets and first_flight_packets(path) > bridge.buffer_packets)
+def overflows(path: tcp.Path) -> bool:
+    """Whether a server's first packets do not all find room in the bridge."""
+    return 0 < path.buffer_packets < first_flight_packets(path)

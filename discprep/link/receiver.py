@@ -51,7 +51,7 @@ def usual_habit(round_trip_s: float, timeout_s: float) -> AckHabit:
 
 
 class Receiver:
-    """Takes segments in order and reads them at once. `arrivals` are (seconds, bytes in order so far)."""
+    """Takes segments and reads at once what is in order. `arrivals` are (seconds, bytes in order so far)."""
 
     def __init__(
         self, clock: Clock, mss_bytes: int, window_bytes: float, habit: AckHabit, tell: Callable[[int], None]
@@ -60,6 +60,7 @@ class Receiver:
         self.next = 0
         self.arrivals: list[tuple[float, int]] = []
         self._told = 0
+        self._early: dict[int, int] = {}  # segments beyond a gap: start, end
         whole_bytes = max(1, window_bytes // mss_bytes) * mss_bytes
         self._half_bytes = whole_bytes / 2 if habit.on_half else math.inf
         self._quick = habit.quick
@@ -69,13 +70,21 @@ class Receiver:
         self._timer = Timer(clock, self._late)
 
     def take(self, start: int, end: int, *, pushed: bool = False) -> None:
-        """A segment arrives. One that was here before is answered at once (RFC 9293 3.10.7.4)."""
+        """A segment arrives. One that was here before is answered at once (RFC 9293 3.10.7.4), and so is one beyond a
+        gap, which is kept, and one that fills a gap (RFC 5681 4.2)."""
         if start != self.next:
+            if start > self.next:
+                self._early[start] = end
             self._be_quick()
             self._acknowledge(counted=end > self._told)
             return
+        gap = bool(self._early)
         self.next = end
-        self.arrivals.append((self._clock.now, end))
+        while self.next in self._early:
+            self.next = self._early.pop(self.next)
+        self.arrivals.append((self._clock.now, self.next))
+        if gap:
+            self._be_quick()
         self._pushed = self._pushed or pushed or end - start < self._mss
         self._follow_gaps()
         if self._quick or self._due():

@@ -59,29 +59,31 @@ class Course:
 def course(path: Path, sender_habit: SenderHabit, ack_habit: AckHabit, head_bytes: int) -> Course:
     """Steps through a reply of `head_bytes` and a body without end, so that one course serves files of every size."""
     clock = Clock()
-    down, up = Line(clock, path.round_trip_s / 2, 0.0), Line(clock, 0.0, path.round_trip_s / 2)
+    half_s = path.round_trip_s / 2
+    down, up = Line(clock, half_s, 0.0, path.buffer_packets), Line(clock, 0.0, half_s)
     window_bytes = min(path.window_bytes, _WIDEST_SEGMENTS * path.mss_bytes)
-    highest, behind, resent_s = 0, 0, 0.0
+    behind, resent_s = 0, 0.0
+    carried: set[int] = set()
     resent: list[float] = []
 
     def transmit(segment: Segment) -> None:
-        nonlocal highest, behind, resent_s
-        known = segment.end <= highest
-        wire_s = path.packet_s(segment.end - segment.start, again=segment.start < behind)
-        resent_s += wire_s if known else 0.0
-        highest, behind = max(highest, segment.end), segment.end
-        start, end, pushed, spent_s = segment.start, segment.end, segment.pushed, resent_s
-        down.carry(wire_s, lambda: arrive(start, end, pushed, spent_s))
+        nonlocal behind, resent_s
+        start, end, pushed = segment.start, segment.end, segment.pushed
+        wire_s = path.packet_s(end - start, again=start < behind)
+        spent_s = resent_s + (wire_s if start in carried else 0.0)
+        if down.carry(wire_s, lambda: arrive(start, end, pushed, spent_s)):
+            carried.add(start)
+            behind, resent_s = end, spent_s
 
     def arrive(start: int, end: int, pushed: bool, spent_s: float) -> None:
         receiver.take(start, end, pushed=pushed)
         if len(receiver.arrivals) > len(resent):
             resent.append(spent_s)
 
-    receiver = Receiver(
-        clock, path.mss_bytes, window_bytes, ack_habit,
-        tell=lambda ack: up.carry(path.ack_s, lambda: sender.acknowledged(ack)),
-    )  # fmt: skip
+    def tell(ack: int) -> None:
+        up.carry(path.ack_s, lambda: sender.acknowledged(ack))
+
+    receiver = Receiver(clock, path.mss_bytes, window_bytes, ack_habit, tell)
     sender = Sender(
         clock, path.mss_bytes, window_bytes, sender_habit,
         head_bytes=head_bytes, total_bytes=_WITHOUT_END, first_round_trip_s=first_round_trip_s(path), transmit=transmit,

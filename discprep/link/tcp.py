@@ -56,6 +56,7 @@ class Path:
     ack_every: int = 1
     segment_s: float = 0.0  # the machine's own time for a segment
     cap_bytes_s: float = math.inf
+    buffer_packets: int = 0  # that the bridge holds; 0: any number
 
     @property
     def segment_wire_s(self) -> float:

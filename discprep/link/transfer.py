@@ -94,8 +94,6 @@ def estimate(
     good, bad = _ends(link, bridge, profile, middle)
     best = min(_best_total(transfer, case, link) for case in good)
     worst = max(_worst_total(transfer, case, link) for case in bad)
-    if overflows(middle.path, bridge):
-        worst *= _OVERFLOW_WORST
     seconds = Seconds(min(best, expected), expected, max(worst, expected), tuple(parts.items()))
     return Estimate(seconds, transfer.size_bytes / expected, assumptions(link, bridge, profile))
 
@@ -119,16 +117,15 @@ _KNOWN_RATE_RANGE = (1.005, 0.99)  # of a rate whose clock is told: pauses betwe
 _ERROR_RANGE = (0.5, 2.0)
 _WINDOW_RANGE = (16_384, 4096)
 _SEGMENT_RANGE = (0.5, 2.0)
-_OVERFLOW_WORST = 1.1  # where a small bridge drops packets: 5 to 10 % were measured with 4 to 8 packets of 1,500 bytes
 _AGAIN_WORST = 1.5  # on what is sent again needlessly: a few milliseconds decide how much
 
 
 def expected_case(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> Case:
-    """Every input as told, every unknown at its usual value; where something is sent again needlessly, which differs
-    from server to server, the server with the likeliest outcome."""
+    """Every input as told, every unknown at its usual value; where something is sent again, which differs from server
+    to server, the server with the likeliest outcome."""
     path = path_of(link, bridge, profile)
     case = Case(path, _USUAL_SERVER, _habit(link, path), link.error_rate)
-    return replace(case, sender=_likeliest(case)) if _resends(case) else case
+    return replace(case, sender=_likeliest(case)) if _depends(case) else case
 
 
 def _likeliest(case: Case) -> SenderHabit:
@@ -159,7 +156,7 @@ def _ends(
     """The cases among which the best and the worst are looked for."""
     rates = _RATE_RANGE if bridge is None or bridge.clock_hz is None else _KNOWN_RATE_RANGE
     good, bad = (_end(link, bridge, profile, end, rates[end]) for end in (0, 1))
-    servers = _SERVERS if any(_resends(case) for case in (good, middle, bad)) else (_USUAL_SERVER,)
+    servers = _SERVERS if any(_depends(case) for case in (good, middle, bad)) else (_USUAL_SERVER,)
     usual_bad = replace(bad, ack=middle.ack)
     every = [replace(case, sender=server) for case in (good, middle, usual_bad, bad) for server in servers]
     return every[: 2 * len(servers)], every[len(servers) :]
@@ -189,7 +186,10 @@ def _held_back(path: tcp.Path) -> float:
     return float(max(1, whole - 1 if whole >= 3 else whole) * path.mss_bytes)
 
 
-def _resends(case: Case) -> bool:
+def _depends(case: Case) -> bool:
+    """Whether the time depends on the server: it sends again, needlessly or as the bridge had no room."""
+    if overflows(case.path):
+        return True
     late = tcp.resends_needlessly(replace(case.path, ack_every=case.ack.every))
     return late or _course(_coarse(case), REPLY_BYTES).resent_s[-1] > 0
 

@@ -6,8 +6,9 @@ import itertools
 import pytest
 
 from discprep.link import tcp
+from discprep.link.events import Clock, Line
 from discprep.link.path import path_of
-from discprep.link.receiver import EACH_SEGMENT, EVERY_SECOND, AckHabit, usual_habit
+from discprep.link.receiver import EACH_SEGMENT, EVERY_SECOND, AckHabit, Receiver, usual_habit
 from discprep.link.sender import RoundTrips, SenderHabit
 from discprep.link.stepping import course
 from discprep.model import LinkSettings
@@ -39,6 +40,47 @@ def test_every_connection_gets_on(
     assert list(found.arrived_s) == sorted(found.arrived_s)
     assert found.arrived_s[-1] >= found.bytes_[-1] / way.down_char_s
     assert found.resent_s[-1] <= found.arrived_s[-1]
+
+
+@pytest.mark.parametrize("sender", SENDERS, ids=str)
+@pytest.mark.parametrize("room", [1, 2, 4])
+def test_every_connection_gets_on_through_a_small_bridge(sender: SenderHabit, room: int) -> None:
+    """As above where the bridge drops packets; a drop takes no time of the line, so that it cannot beat it either."""
+    for rate, mtu, window in ((9600, 1500, 8760), (57_600, 296, 2048), (115_200, 1006, 7728)):
+        way = dataclasses.replace(path(rate, mtu, window, 0.05), buffer_packets=room)
+        found = course(way, sender, USUAL, 200)
+        assert list(found.bytes_) == sorted(set(found.bytes_)) and len(found.bytes_) > 100
+        assert list(found.arrived_s) == sorted(found.arrived_s)
+        assert found.arrived_s[-1] >= found.bytes_[-1] / way.down_char_s
+        assert found.resent_s[-1] <= found.arrived_s[-1]
+
+
+def test_a_bridge_with_room_drops_nothing() -> None:
+    """Source: counting: the answer and a window of four segments are five packets."""
+    way = path(57_600, 576, 2144, 0.05)
+    for sender in SENDERS:
+        roomy = course(dataclasses.replace(way, buffer_packets=6), sender, USUAL, 200)
+        assert roomy == course(way, sender, USUAL, 200)
+
+
+def test_a_line_without_room_drops() -> None:
+    """Two places, one of them on the wire: of three things at once the last is dropped, until one has left."""
+    clock, there = Clock(), []
+    line = Line(clock, 0.0, 0.0, room=2)
+    taken = [line.carry(1.0, lambda name=name: there.append(name)) for name in "abc"]  # type: ignore[misc]
+    clock.at(1.0, lambda: taken.append(line.carry(1.0, lambda: there.append("d"))))
+    clock.run(until=lambda: False)
+    assert taken == [True, True, False, True] and there == ["a", "b", "d"] and clock.now == 3.0
+
+
+def test_what_lies_beyond_a_gap_is_kept_and_answered_at_once() -> None:
+    """Source: RFC 5681 4.2: a duplicate acknowledgement at once for each segment beyond a gap, and one at once when
+    the gap is filled."""
+    told: list[int] = []
+    receiver = Receiver(Clock(), 100, 1000, EVERY_SECOND, told.append)
+    for start in (0, 100, 300, 500, 200, 400):
+        receiver.take(start, start + 100)
+    assert told == [200, 200, 200, 400, 600]
 
 
 @pytest.mark.parametrize("d", [1, 2])
