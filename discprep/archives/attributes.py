@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import stat
+from functools import lru_cache
 
 _68K_SET = ((0x80, "h"), (0x40, "s"), (0x20, "p"), (0x10, "a"))
 _68K_CLEAR = ((0x08, "r"), (0x04, "w"), (0x02, "e"), (0x01, "d"))
 _DOS = ((0x01, "r"), (0x02, "h"), (0x04, "s"), (0x20, "a"))
 
 
+@lru_cache(1024)  # of thousands of members most have the same bits
 def text(attributes: int | None, system: str) -> str | None:
     """The bits as letters; None where the member has none.
 

@@ -151,15 +151,6 @@ def checksum_text(kind: str, value: int) -> str:
     return f"{kind} {value:0{_CHECKSUMS[kind][0]}x}"
 
 
-def fits(data: bytes, size_bytes: int, checksum: str) -> bool:
-    """Whether a whole member, in memory at once, is what its header promises; True only where a checksum says so."""
-    kind = checksum.partition(" ")[0]
-    if len(data) != size_bytes or kind not in _CHECKSUMS:
-        return False
-    digits, update = _CHECKSUMS[kind]
-    return f"{kind} {update(data, 0):0{digits}x}" == checksum
-
-
 def enforced(chunks: Iterable[bytes], size_bytes: int, checksum: str = "") -> Iterator[bytes]:
     """Passes the chunks on: exactly `size_bytes` in all, with `checksum` (as `Member.checksum`) right.
 

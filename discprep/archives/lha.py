@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
+from typing import Literal
 
 from discprep.archives import lha_decode, times
-from discprep.archives.base import Again, Format, MemberError, Options, Source, checksum_text, enforced, fits
+from discprep.archives.base import Again, Format, MemberError, Options, Source, checksum_text, enforced
 from discprep.archives.lha_headers import (
     ANY_METHOD,
     FOLDER,
@@ -116,9 +117,12 @@ class LhaReader:
         header = self._header
         assert header is not None
         # Collections hold thousands of small members: those are decoded and compared at once.
-        data = None if self._tried else lha_decode.small(self._source, header)
-        if data is not None and fits(data, member.size_bytes, member.checksum):
-            return (data,)
+        if not self._tried and lha_decode.is_small(header):
+            data = lha_decode.small(self._source, header)
+            if data is not None:
+                return (data,)
+            # The fast decoder would fail again. Where it is the only one it does, and says why.
+            self._tried = len(lha_decode.decoders(header)) - 1
         return self._decoded(member, header)
 
     def _decoded(self, member: Member, header: Header) -> Iterator[bytes]:
@@ -210,21 +214,11 @@ class LhaReader:
             self._unnamed.append(name)
         attributes, system = _attributes(header)
         return Member(
-            index=index,
-            name=name,
-            raw_name=raw,
-            kind=kind,
-            size_bytes=header.size_bytes if kind == "file" else 0,
-            packed_bytes=header.packed_bytes,
-            method=header.method,
-            time_s=_time(header),
-            attributes=attributes,
-            attribute_system=system,  # type: ignore[arg-type]
-            comment=self._text(header, comment),
-            checksum="" if header.crc is None or kind != "file" else checksum_text("crc16", header.crc),
-            problem=self._problem(header, kind),
-            target=target,
-        )
+            index, name, raw, kind, header.size_bytes if kind == "file" else 0, header.packed_bytes, header.method,
+            _time(header), attributes, system, self._text(header, comment),
+            "" if header.crc is None or kind != "file" else checksum_text("crc16", header.crc),
+            self._problem(header, kind), target,
+        )  # fmt: skip
 
     def _problem(self, header: Header, kind: MemberKind) -> str:
         if header.fault:
@@ -315,7 +309,7 @@ def _time(header: Header) -> int | None:
     return (header.stamp or None) if header.level >= 2 else times.dos_time(header.stamp)
 
 
-def _attributes(header: Header) -> tuple[int | None, str]:
+def _attributes(header: Header) -> tuple[int | None, Literal["", "dos", "68k", "unix"]]:
     """Protection bits of system A, DOS attribute bits, or a unix mode; none where the system has others."""
     if header.unix_mode is not None and header.os_id not in "A":
         return header.unix_mode, "unix"

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 from discprep.archives.base import CHUNK_BYTES, MemberError, Source
+from discprep.archives.crc import crc16
 from discprep.archives.lha_headers import STORED, Header
 from discprep.errors import ToolError
 
@@ -60,14 +61,20 @@ def decode(name: str, source: Source, header: Header, scratch: Path) -> Iterable
     return _pylhasa(source, header, scratch)
 
 
+def is_small(header: Header) -> bool:
+    """Whether `small` may be asked: few bytes of a usual method, and a CRC that tells right from wrong."""
+    return (
+        header.packed_bytes <= SMALL_BYTES
+        and 0 < header.size_bytes <= SMALL_BYTES
+        and header.method in FAST
+        and header.crc is not None
+        and not is_odd_lh7(header)
+        and _installed("lzhlib")
+    )
+
+
 def small(source: Source, header: Header) -> bytes | None:
-    """All bytes of a small member of a usual method, as the fast decoder sees them and to be compared by the caller;
-    None for any other member.
-    """
-    if header.packed_bytes > SMALL_BYTES or not 0 < header.size_bytes <= SMALL_BYTES or header.method not in FAST:
-        return None
-    if is_odd_lh7(header) or not _installed("lzhlib"):
-        return None
+    """All bytes of a small member by the fast decoder, if they have the declared size and CRC."""
     import lzhlib
 
     taken = io.BytesIO()
@@ -77,8 +84,9 @@ def small(source: Source, header: Header) -> bytes | None:
         while not session.do_next() and session.output_pos <= header.size_bytes:
             pass
     except Exception:
-        return b""
-    return taken.getvalue()
+        return None
+    data = taken.getvalue()
+    return data if len(data) == header.size_bytes and crc16(data, 0) == header.crc else None
 
 
 @cache

@@ -6,9 +6,7 @@ the host (unrar, unar, 7z or bsdtar). Both are seen through `base.Reader`, their
 
 from __future__ import annotations
 
-import calendar
 import contextlib
-import tempfile
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
@@ -88,6 +86,8 @@ class SevenZipReader:
     def _unpacked(self) -> Path:
         """The folder with all members, each under its index; what could not be unpacked is in `_faults`."""
         if self._scratch is None:
+            import tempfile
+
             self._scratch = Path(tempfile.mkdtemp(dir=self._options.scratch))
             wanted = {i for i, entry in enumerate(self._entries) if not entry.is_directory}
             # Under their own names, hostile ones would stop the library: an index is always a fine name.
@@ -222,6 +222,8 @@ class RarReader:
         return self._library.RarFile(source.file, charset=self._options.charset, errors=errors, part_only=True)
 
     def members(self) -> Iterator[Member]:
+        import calendar
+
         for index, info in enumerate(self._infos):
             kind: MemberKind = "folder" if info.is_dir() else "link" if info.is_symlink() else "file"
             name = str(info.filename)

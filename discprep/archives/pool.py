@@ -33,7 +33,8 @@ START_S = 60.0
 ERRORS = "errors.txt"
 READY = b"ready\n"
 _PACKAGES = str(Path(__file__).resolve().parent.parent.parent)
-_START = "import sys; sys.path[:] = sys.argv[2:]; from discprep.archives.worker import main; main()"
+# Collecting garbage while modules are imported finds none and takes a twentieth of the time.
+_START = "import gc, sys; gc.disable(); sys.path[:] = sys.argv[2:]; from discprep.archives.worker import main; main()"
 
 T = TypeVar("T")
 R = TypeVar("R")

@@ -75,9 +75,12 @@ class Order:
         return cls(path, name, sha256, charset, Limits(*limits), *rest)
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)
 class Entry:
-    """A member as a worker reports it. `offset_bytes` is in the data file; `sha256` is "" without bytes."""
+    """A member as a worker reports it. `offset_bytes` is in the data file; `sha256` is "" without bytes.
+
+    Not frozen, though nothing changes one: a frozen record takes five times as long to make, and there are thousands.
+    """
 
     member: Member
     offset_bytes: int = 0

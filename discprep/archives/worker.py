@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import gc
 import hashlib
 import io
 import json
@@ -40,7 +41,7 @@ except ImportError:  # Windows
 
 HOST_FAULTS = {errno.ENOSPC, errno.EIO, errno.EACCES, errno.EPERM, errno.ENOENT, errno.EROFS, errno.EMFILE}
 FLUSH_S = 0.1  # answers wait at most so long
-WAITING_MAX = 1000
+WAITING_MAX = 200  # a pipe takes so many without waiting for the parent
 PROGRESS_S = 0.3
 SMALL_BYTES = 2**18  # members up to here are not announced
 ARCHIVE_SUFFIXES = (".lha", ".lzh", ".zip", ".tar", ".tgz", ".gz", ".bz2", ".xz", ".7z", ".rar")
@@ -55,6 +56,8 @@ def main() -> None:
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
     scratch = Path(sys.argv[1])
     formats()  # imported now, so that a fault here is no archive's
+    gc.freeze()
+    gc.enable()
     answers.write(b"ready\n")
     talk = Talk(answers)
     with contextlib.suppress(BrokenPipeError):

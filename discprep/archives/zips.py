@@ -195,6 +195,8 @@ def _widened(fields: Sequence[int], extra: bytes) -> list[int]:
 
 def _text(raw: bytes, flags: int, host: int, charset: str | None) -> str:
     """A name or comment as text: bit 11 is UTF-8, else the user's charset, else what the host's system used."""
+    if charset is None and raw.isascii():
+        return raw.decode("ascii")
     if flags & UTF8:
         return raw.decode("utf-8")
     # From common practice, no source: packers of the 68k family store their own Latin-1.

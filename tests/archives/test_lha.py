@@ -8,6 +8,7 @@ import hashlib
 import random
 import subprocess
 from pathlib import Path
+from typing import Any
 
 import pytest
 from support.decoding import decode_here
@@ -69,6 +70,25 @@ def test_each_decoder_alone(tmp_path: Path, name: str, monkeypatch: pytest.Monke
     monkeypatch.setattr(lha_decode, "_installed", lambda library: library == name)
     for method in (b"-lh4-", b"-lh5-", b"-lh6-", b"-lh7-"):
         assert decode_here(archive(packed(method)), tmp_path).content(0) == HELLO_20
+
+
+def test_the_fast_decoder_is_asked_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A small member that it gets wrong goes to the other library at once; where there is no other, it says why."""
+    lzhlib = pytest.importorskip("lzhlib")
+    asked: list[int] = []
+
+    def session(*given: Any) -> Any:
+        asked.append(1)
+        return decoder(*given)
+
+    decoder = lzhlib.LZHDecodeSession
+    monkeypatch.setattr(lzhlib, "LZHDecodeSession", session)
+    # The first 1,000 of the stream's spaces (CRC E465 by liblhasa), which lzhlib gives as zero bytes.
+    spaces = archive(Made(packed=BOMB, method=b"-lh5-", size=1000, crc=0xE465))
+    assert decode_here(spaces, tmp_path).content(0) == b" " * 1000
+    assert len(asked) == 1
+    monkeypatch.setattr(lha_decode, "_installed", lambda library: library == "lzhlib")
+    assert "expected 1000 bytes, got only 0" in decode_here(spaces, tmp_path).entries[0].problem
 
 
 def test_without_any_decoder(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
