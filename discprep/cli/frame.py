@@ -28,6 +28,8 @@ from discprep.errors import DiscprepError, StorageError, exit_code, flatten
 if TYPE_CHECKING:  # the records take a tenth of the time that --help has
     from discprep.model import Notice, Progress
 
+MOST_TOLD = 100  # notes, or errors, on a terminal; more are counted
+
 Json = Annotated[bool, typer.Option("--json", help="Print one JSON document on stdout and nothing else there.")]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress and no remarks, only results and errors.")]
 ManifestPath = Annotated[Path, typer.Argument(metavar="MANIFEST", help="The manifest, a TOML file.")]
@@ -80,8 +82,10 @@ class Frame:
         else:
             if text:
                 print(text, flush=True)
-            if not self.quiet:
-                _say_all("note", remarks)
+            if remarks and not self.quiet:
+                from discprep.report.remarks import folded
+
+                _say_all("note", folded(remarks))
             _say_all("error", faults)
         raise typer.Exit(exit_code(faults))
 
@@ -160,9 +164,12 @@ def our_bug(error: Exception) -> DiscprepError:
 
 def _say_all(kind: str, things: Sequence[Notice | DiscprepError]) -> None:
     """Each on a line of its own; what follows from several in a row is said once, after the last of them."""
-    following = [*(thing.hint for thing in things[1:]), None]
-    for thing, next_hint in zip(things, following, strict=False):
+    told = things[:MOST_TOLD]
+    following = [*(thing.hint for thing in told[1:]), None]
+    for thing, next_hint in zip(told, following, strict=False):
         say(f"{kind}: {thing}", "" if thing.hint == next_hint else thing.hint)
+    if len(things) > MOST_TOLD:
+        say(f"{kind}: {len(things) - MOST_TOLD:,} more are not shown", "--json lists them all.")
 
 
 def say(message: str, hint: str = "") -> None:

@@ -54,19 +54,17 @@ def remark_first(outcome: Outcome, came_from: str) -> None:
         return
     open_way = is_plain(came_from)
     way = f" It came over plain {scheme(came_from)}, where anybody on the way can change it." if open_way else ""
-    compare = "Compare that SHA-256 with one from its author, if there is one."
+    pins = item.pins_file.name if item.pins_file else "the file of pins"
+    compare = f"{pins} has its SHA-256: compare it with one from its author, if there is one."
+    trust = f"{pins} has its SHA-256: put it into the manifest once you trust it."
     if item.hashes.any:
         names = ", ".join(n for n in ("SHA-1", "MD5", "CRC-32") if getattr(item.hashes, n.replace("-", "").lower()))
         outcome.note(
-            f"its only hash is weak ({names}); it matched, and is pinned as SHA-256 {pin.sha256} from now on.{way}",
+            f"its only hash is weak ({names}); it matched, and its SHA-256 is pinned from now on.{way}",
             compare if open_way else "",
         )
         return
-    trust = f'Put sha256 = "{pin.sha256}" into the manifest once you trust it.'
-    outcome.note(
-        f"the manifest has no hash for it; pinned as first fetched, SHA-256 {pin.sha256}.{way}",
-        compare if open_way else trust,
-    )
+    outcome.note(f"no hash in the manifest: pinned as first fetched.{way}", compare if open_way else trust)
 
 
 def changed_error(item: Item, pin: Pin, sha256: str, size_bytes: int, source: str) -> DiscprepError:

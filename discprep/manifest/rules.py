@@ -292,10 +292,12 @@ def _missing_openers(manifest: Manifest) -> Iterator[Notice]:
 def _unhashed(manifest: Manifest) -> Iterator[Notice]:
     for item in manifest.items:
         if not item.hashes.any:
-            yield Notice("has no hash: the first fetch will pin whatever it gets", where=item.where, item=item.id)
+            yield Notice(
+                "no hash in the manifest: the first fetch will pin whatever it gets", where=item.where, item=item.id
+            )
         elif not item.hashes.sha256:
             yield Notice(
-                "has only a weak hash (not SHA-256): it finds damage, not malice", where=item.where, item=item.id
+                "only a weak hash (not SHA-256): it finds damage, not malice", where=item.where, item=item.id
             )
 
 
