@@ -33,7 +33,7 @@ def test_a_remark_on_every_item_is_one_line(tmp_path: Path) -> None:
     manifest = collection(tmp_path, 200, "a{}.bin")
     for n in range(200):
         (tmp_path / f"a{n}.bin").write_bytes(b"%d" % n)
-    each = run("check", manifest, "--json").document()["notices"]
+    each = run("check", manifest, "--json").document["notices"]
     assert sum("no hash in the manifest" in notice["message"] for notice in each) == 200
     fetched = run("fetch", manifest, "--cache", tmp_path / "cache")
     lines = [line for line in fetched.err.splitlines() if "pinned as first fetched" in line]
@@ -47,4 +47,4 @@ def test_no_endless_list_of_faults(tmp_path: Path) -> None:
     told = [line for line in failed.err.splitlines() if line.startswith("error: ")]
     assert len(told) == MOST_TOLD + 1 and told[-1] == "error: 50 more are not shown"
     whole = run("fetch", manifest, "--cache", tmp_path / "cache", "--json")
-    assert len(whole.document()["errors"]) == MOST_TOLD + 50
+    assert len(whole.document["errors"]) == MOST_TOLD + 50
