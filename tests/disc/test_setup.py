@@ -166,16 +166,6 @@ def test_what_is_wiped_may_name_its_volume(tmp_path):
     assert set(OWNERS.values()) <= saved
 
 
-def test_a_file_of_one_byte_is_no_empty_one(tmp_path):
-    """Only what has no bytes is made instead of copied."""
-    members = {"net": {**NET, "one": b"1"}, "docs": DOCS}
-    result, seen = disc(tmp_path, members=members)
-    machine = MapTable(seen)
-    for part in ("part1", "part2"):
-        assert machine.perform(f"DISC0:setup/{part}") == 0
-    assert installed(machine) == wanted(result, {**members, "net": {**members["net"], "line settings": EDITED}})
-
-
 def test_another_build_keeps_the_first_copies_too(tmp_path):
     """A disc made later finds the copies of an earlier one, by path, and never writes over them."""
     _, seen = disc(tmp_path)
@@ -410,6 +400,11 @@ def test_a_line_too_long_is_given_from_inside_the_folder():
     assert node.lines[0] == "C:"
     assert node.lines[1] == "cd C:" + r"\ABCDEFGH" * 6
     assert node.lines[2] == "copy /b D:" + r"\ABCDEFGH" * 6 + r"\FILE.TXT FILE.TXT >NUL"
+    deeper = MachinePath("C:", ("ABCDEFGH",) * 13 + ("FILE.TXT",))
+    asked = language.when("exists", deeper, [Do(("x",))])
+    assert write_out(asked, profile.shell, language.fits) == [
+        "C:", "cd C:" + r"\ABCDEFGH" * 13, "if exist FILE.TXT x",
+    ]  # fmt: skip
     with pytest.raises(NameRuleError, match="takes 127"):
         language.copy(MachinePath("D:", ("ABCDEFGH",) * 14), deep)
 
@@ -437,6 +432,18 @@ def test_jumps_and_blocks():
     ]  # fmt: skip
     block = If(("if a", "  " + THEN, "end"), (If(("if b", "  " + THEN, "end"), (Do(("x",)),)),))
     assert write_out([block], PROFILE.shell, lambda lines: True) == ["if a", "  if b", "    x", "  end", "end"]
+
+
+def test_jumps_around_what_may_not_stand_in_a_condition():
+    """A redirection acts in some shells though its condition fails, so it stands alone; two stops share their end."""
+    dos = dos_profile().shell
+    write = If(("if a " + THEN,), (Do(("x >f",), inline=False),), opposite=("if not a " + THEN,))
+    assert write_out([write], dos, lambda lines: True) == ["if not a goto L1", "x >f", ":L1"]
+    stop = (Do(("say",)), Do(("quit",), ends=True))
+    tree = [If(("if a " + THEN,), stop), If(("if b " + THEN,), stop), Do(("z",))]
+    assert write_out(tree, dos, lambda lines: True) == [
+        "if a goto L1", "if b goto L1", "z", "goto L2", ":L1", "say", "quit", ":L2",
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(

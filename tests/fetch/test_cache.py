@@ -134,6 +134,16 @@ def test_a_root_that_is_a_file(tmp_path: Path) -> None:
     assert "--cache" in caught.value.hint
 
 
+def test_locks_of_dead_runs_are_swept_and_no_others(cache: Cache) -> None:
+    """A file that nobody holds is litter; one that is held is another run's (flock(2))."""
+    dead, held = cache.lock("dead"), cache.lock("held")
+    dead.path.touch()
+    assert held.take()
+    cache.sweep(30)
+    assert (dead.path.exists(), held.path.exists()) == (False, True)
+    held.free()
+
+
 def test_a_lock_dies_with_its_owner(tmp_path: Path) -> None:
     """A process is killed while it holds the lock: the next one gets it at once, and no file stays."""
     path = tmp_path / "locks" / "key"

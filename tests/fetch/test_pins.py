@@ -87,6 +87,7 @@ def test_line_ends_that_a_checkout_changed_are_fine(tmp_path: Path) -> None:
             "negative|64 hexadecimal",
         ),
         ('format = 1\n[pin.a]\nsize = true\nsha256 = "x"\ndate = 1996-01-01T00:00:00Z', "size should be int|64 hexa"),
+        ('format = 1\n[pin.a]\nsize = 1\nsha256 = "x"\ndate = 1996-01-01T00:00:00Z', "64 hexadecimal digits"),
         ("format = 1\n[pin.a]\ncolour = 1", "unknown key 'colour'|should be"),
         ("format = 1\npin = 3", "no pins file"),
         ("format = 1\n[pin]\na = 3", "expected a table"),
