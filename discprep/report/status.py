@@ -79,7 +79,7 @@ def _lines(status: Status) -> Iterator[str]:
             format_bytes(item.size_bytes) if item.size_bytes is not None else "?",
             item.place,
             "on the machine" if item.state == "present" else item.state,
-            item.discs[-1][:8] if item.discs else "-",
+            item.discs[-1] if item.discs else "-",
             item.pulled or "-",
             *([item.at_source or "-"] if asked else []),
         ]

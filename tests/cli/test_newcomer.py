@@ -207,3 +207,11 @@ def test_a_wrong_flag_is_told_as_such(folder: Path, given: tuple[str, str], said
     """It was told as a fault of a line in a manifest that nobody had."""
     ran = run("new", folder / "first.toml", *given)
     assert ran.code == 2 and said in ran.err and "first.toml" not in ran.err
+
+
+def test_status_names_a_disc_as_its_label_does(folder: Path) -> None:
+    """The whole build id: that is what is on sheet, disc and image name."""
+    manifest, out = built(folder)
+    image = next(out.glob("*.iso"))
+    told = run("status", manifest, "--cache", folder / "cache").out
+    assert image.stem.rpartition("-")[2] in told.split()

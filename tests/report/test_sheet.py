@@ -353,3 +353,10 @@ def test_the_curve_is_marked_at_round_figures(most_s: float, most_bytes: int) ->
     assert len(figures) >= 4
     for figure in figures:
         assert float(figure) == 0 or re.fullmatch(r"[1-9]?[0-9]0*(\.[0-9]0)?", figure.replace(".00", "")), labels
+
+
+def test_paths_on_the_machine_are_written_as_it_writes_them(tmp_path: Path) -> None:
+    """What is typed there has its own separator; the manifest's is `/` everywhere."""
+    shown = text(facts_from(with_opener(tmp_path), bench.plan(), pins={}, pulled=bench.pulled(), placed=bench.placed()))
+    assert "The setup saves first: NET\\OLD.CFG" in shown
+    assert "on the machine: NET\\STACK\\CONFIGUR.LIN" in shown

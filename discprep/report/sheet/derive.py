@@ -111,7 +111,7 @@ def facts_from(
         pulls=pulls_of(manifest, plan, pulled),
         over_rates=waiting.over_rates(manifest, load) if load else (),
         over_windows=waiting.over_windows(manifest, load) if load else (),
-        renamed=renamed_of(placed),
+        renamed=renamed_of(placed, _separator(manifest)),
         origins=origins_of(manifest, pins, placed, {*burned, *plan.order}),
         cautions=cautions.cautions(manifest, wipes=steps_wipe, unshared=unshared),
         notices=tuple(dict.fromkeys(mask(_with_item(notice)) for notice in (*plan.notices, *notices))),
@@ -191,13 +191,19 @@ def _volume(manifest: Manifest, item: Item | None) -> Volume:
 # ----------------------------------------------------------------------------------------- the order of work
 
 
-def _task(step: Step) -> Task:
-    saved = (f"The setup saves first: {', '.join(step.wipes)}",) if step.wipes else ()
+def _separator(manifest: Manifest) -> str:
+    """What stands between folders where the machine writes a path."""
+    return manifest.profile.shell.separator if manifest.profile.shell else "/"
+
+
+def _task(manifest: Manifest, step: Step) -> Task:
+    wiped = ", ".join(path.replace("/", _separator(manifest)) for path in step.wipes)
+    saved = (f"The setup saves first: {wiped}",) if wiped else ()
     return Task(mask(step.text), saved, step.minutes, mask(step.caution))
 
 
 def _steps(manifest: Manifest, where: str) -> list[Task]:
-    return [_task(step) for step in manifest.steps if step.at == where]
+    return [_task(manifest, step) for step in manifest.steps if step.at == where]
 
 
 def _desk(manifest: Manifest, image: str) -> tuple[Task, ...]:
@@ -234,10 +240,10 @@ def _machine(manifest: Manifest, found: Sequence[Part], placed: Sequence[Placed]
     shell = manifest.profile.shell
     waiting = [step for step in manifest.steps if step.at == "machine"]
     for part in found:
-        tasks += [_task(step) for step in part.before]
+        tasks += [_task(manifest, step) for step in part.before]
         tasks.append(_part_task(manifest, part, placed, shell.script_name if shell else ""))
         tasks.append(leftover.unpack_task(manifest, part, placed, there))
-        tasks += [_task(step) for step in part.after]
+        tasks += [_task(manifest, step) for step in part.after]
         waiting = [step for step in waiting if step not in (*part.before, *part.after)]
     tasks.append(_line_task(manifest))
     return tuple(task for task in tasks if task.text)
@@ -299,7 +305,7 @@ def _after_link(manifest: Manifest, plan: Plan, before: Sequence[str]) -> tuple[
     done = {*before, *plan.order}
     on_disc = {step for part in parts(manifest, before) for step in (*part.before, *part.after)}
     late = [s for s in manifest.steps if s.at == "machine" and s not in on_disc and done.issuperset(s.after)]
-    return (*tasks, *(_task(step) for step in late))
+    return (*tasks, *(_task(manifest, step) for step in late))
 
 
 def _held_back(manifest: Manifest, plan: Plan) -> Sequence[str]:
@@ -448,10 +454,10 @@ def pulls_of(manifest: Manifest, plan: Plan, pulled: Mapping[str, Pulled]) -> tu
     return tuple(pulls)
 
 
-def renamed_of(placed: Iterable[Placed]) -> tuple[Renamed, ...]:
-    """Files whose name on disc or machine is not the wanted one."""
+def renamed_of(placed: Iterable[Placed], separator: str) -> tuple[Renamed, ...]:
+    """Files whose name on disc or machine is not the wanted one; the machine's with its own `separator`."""
     return tuple(
-        Renamed("/".join(e.named.staged.name), "/".join(e.named.iso), "/".join(e.named.target), e.named.why)
+        Renamed("/".join(e.named.staged.name), "/".join(e.named.iso), separator.join(e.named.target), e.named.why)
         for e in placed
         if e.named.why
     )
