@@ -110,6 +110,16 @@ def test_two_parts(tmp_path):
     )
 
 
+def test_no_script_is_empty_and_none_is_for_nothing(tmp_path):
+    """Every file of the tool's own on the disc has its lines; without line settings there is no script for a rate."""
+    _, seen = disc(tmp_path)
+    assert all(data for path, data in seen.items() if path.startswith("setup/") and "/" in path)
+    assert "setup/rate19200" in seen
+    still = replace(PROFILE, shell=replace(PROFILE.shell, line_settings=()))
+    _, seen = disc(tmp_path, items=ITEMS[1:], profile=still, steps=())
+    assert {path for path in seen if path.startswith("setup/rate")} == set()
+
+
 def test_copies_in_the_order_of_the_extents(tmp_path):
     """One sweep: each file of the items is read once, in the order of the disc, the setup's own files before."""
     result, seen = disc(tmp_path)

@@ -2,6 +2,7 @@
 
 import itertools
 import random
+from fractions import Fraction
 
 import pytest
 from support.plans import item
@@ -48,6 +49,28 @@ def test_every_item_once_and_needs_before_users(number):
     for i in items:
         for group in i.needs:
             assert min(order.index(g) for g in group) < order.index(i.id)
+
+
+@pytest.mark.parametrize("number", range(40))
+def test_next_is_always_the_worthiest_with_its_needs(number):
+    """The rule as it is documented, worked out anew from the start at every step."""
+    r = random.Random(number)
+    ids = [f"i{n}" for n in range(12)]
+    items = {key: item(key, later=float(r.randint(1, 50)), worth=r.randint(1, 5),
+                       needs=r.sample(ids[:n], r.randint(0, min(n, 2)))) for n, key in enumerate(ids)}  # fmt: skip
+
+    def with_needs(key):
+        return {key}.union(*(with_needs(need) for (need,) in items[key].needs if need not in done))
+
+    def seconds_for_worth(key):
+        found = with_needs(key)
+        return Fraction(sum(int(items[k].later_s) for k in found), sum(items[k].worth for k in found)), key
+
+    order, done = order_later(items.values(), ()), set()
+    while len(done) < len(items):
+        batch = with_needs(min(items.keys() - done, key=seconds_for_worth))
+        assert set(order[len(done) : len(done) + len(batch)]) == batch
+        done |= batch
 
 
 @pytest.mark.parametrize("number", range(20))
