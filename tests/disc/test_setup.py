@@ -120,6 +120,20 @@ def test_no_script_is_empty_and_none_is_for_nothing(tmp_path):
     assert {path for path in seen if path.startswith("setup/rate")} == set()
 
 
+def test_the_room_file_ends_with_its_answer(tmp_path):
+    """Cut short by a full volume it does not answer: 8 KiB of remarks (the tool's own choice) stand before the lines
+    that do."""
+    profile = dos_profile()
+    result = prepared(manifest_of(ITEMS[1:], profile), {"docs": opened_of(DOCS, tmp_path)}, tmp_path)
+    (room,) = [n.staged.content for n in result.named if n.staged.name[-1] == "ROOM.BAT"]
+    *remarks, _ = lines = read_content(room).decode("ascii").split("\r\n")
+    answer = profile.shell.room_file
+    assert tuple(lines[-1 - len(answer) : -1]) == answer
+    remarks = remarks[: -len(answer)]
+    assert all(line.startswith("rem ") for line in remarks)
+    assert 8192 - 128 < sum(len(line) + 2 for line in remarks) < 8192 + 512
+
+
 def test_copies_in_the_order_of_the_extents(tmp_path):
     """One sweep: each file of the items is read once, in the order of the disc, the setup's own files before."""
     result, seen = disc(tmp_path)
