@@ -134,9 +134,13 @@ def _lines(built: Built) -> Iterator[str]:
         yield f"  later      {built.later} items, about {format_seconds(built.seconds_at_link)} at the link"
     elif built.discs:
         yield "  later      nothing"
-    if built.discs:
+    if len(built.discs) == 1:
         yield f"  sheet      {built.discs[0].folder / 'bench-sheet.html'}, and .txt to print"
         yield f"next: burn the image, then: discprep readback {typed(built.discs[0].record)} DEVICE"
+    elif built.discs:
+        yield "  sheets     bench-sheet.html beside each image, and .txt to print"
+        yield "next: burn each image, and read each disc back:"
+        yield from (f"      discprep readback {typed(disc.record)} DEVICE" for disc in built.discs)
 
 
 def _dry_lines(built: Built) -> Iterator[str]:

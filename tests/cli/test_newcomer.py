@@ -215,3 +215,17 @@ def test_status_names_a_disc_as_its_label_does(folder: Path) -> None:
     image = next(out.glob("*.iso"))
     told = run("status", manifest, "--cache", folder / "cache").out
     assert image.stem.rpartition("-")[2] in told.split()
+
+
+def test_each_of_several_discs_is_read_back(folder: Path) -> None:
+    """The next step named the first disc alone, and one sheet of three."""
+    for name in ("foghorn", "barograph"):
+        with zipfile.ZipFile(folder / f"{name}.zip", "w") as archive:
+            archive.writestr(f"{name}.bin", os.urandom(200_000))
+    manifest = folder / "hut.toml"
+    run("new", manifest, "--from", folder, "--title", "Signal hut")
+    manifest.write_text(manifest.read_text().replace('kind   = "cd-74"', "sectors = 430\ndiscs = 2"))
+    ran = run("prepare", manifest, "--out", folder / "both discs", "--cache", folder / "cache", "-q")
+    records = sorted(folder.glob("both discs/*/record.json"))
+    named = [shlex.split(line)[2] for line in ran.out.splitlines() if line.strip().startswith("discprep readback")]
+    assert len(records) == 2 and named == [str(record) for record in records], ran.err
