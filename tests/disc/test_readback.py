@@ -4,9 +4,11 @@ import errno
 import hashlib
 import json
 import os
+import random
 import subprocess
 import sys
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -15,12 +17,13 @@ from support.disc_readers import run
 from support.programs import program
 from support.trees import Shelf, name, options
 
+from discprep.disc import readback
 from discprep.disc.image import write_image
 from discprep.disc.layout.fields import SECTOR, both32
 from discprep.disc.layout.records import Descriptor, split_directory
 from discprep.disc.layout.volume import ImageFile
 from discprep.disc.names import with_second_copies
-from discprep.disc.readback import ReadBack, checksum_list, read_back, read_sectors
+from discprep.disc.readback import ReadBack, checksum_list, read_back, read_sectors, runs
 from discprep.disc.record import Record, build_id, load_record, make_record, save_record
 from discprep.model import Silent
 
@@ -197,6 +200,18 @@ def test_an_image_burned_as_a_file_is_recognised(disc: tuple[Record, Path], tmp_
     assert read_back(disc[0], source).burned_as_file == "first.iso"
 
 
+def test_another_file_of_its_size_is_no_image(disc: tuple[Record, Path], tmp_path: Path) -> None:
+    """Size alone is no sign, nor is a volume that is no disc's; written by genisoimage."""
+    source = tmp_path / "source"
+    source.mkdir()
+    (source / "zeros").write_bytes(bytes(disc[1].stat().st_size))
+    run(program("genisoimage"), "-quiet", "-V", "MYDISC", "-o", tmp_path / "burned.iso", source)
+    assert read_back(disc[0], tmp_path / "burned.iso").burned_as_file == ""
+    (tmp_path / "letters").write_bytes(b"A" * disc[1].stat().st_size)
+    found = read_back(disc[0], tmp_path / "letters")
+    assert (found.volume, found.burned_as_file) == ("", "")
+
+
 def mounted(image: Path, folder: Path) -> Path:
     """As a system shows the disc: extracted by bsdtar."""
     folder.mkdir()
@@ -221,6 +236,47 @@ def test_a_mounted_folder(tmp_path: Path, rules: str) -> None:
         ("Archiver.bin", "missing"), ("Big.pic", "hurt"),
     }  # fmt: skip
     assert found.strange == ("thumbs",)
+
+
+def test_the_second_copy_in_a_mounted_folder(tmp_path: Path) -> None:
+    """Hurt or missing, it is told, though the file itself is whole."""
+    record, image = build(tmp_path / "b")
+    folder = mounted(image, tmp_path / "m")
+    (second,) = (folder / "SECOND").iterdir()
+    second.chmod(0o644)
+    for state in ("hurt", "missing"):
+        second.write_bytes(b"?") if state == "hurt" else second.unlink()
+        found = read_back(record, folder)
+        assert (found.files[0].state, found.files[0].second, found.identical) == ("whole", state, False)
+
+
+def test_a_folders_sector_that_comes_at_the_second_try_is_no_fault(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A worn disc: every read fails once, and none is the file's end."""
+    record, image = build(tmp_path / "b")
+    folder = mounted(image, tmp_path / "m")
+    real, tried = readback._pread, set()
+
+    def worn(descriptor: int, offset: int, count: int) -> bytes | None:
+        place = (os.fstat(descriptor).st_ino, offset, count)
+        if place in tried:
+            return real(descriptor, offset, count)
+        tried.add(place)
+        return None
+
+    monkeypatch.setattr(readback, "_pread", worn)
+    assert read_back(record, folder).identical
+
+
+@pytest.mark.parametrize("number", range(20))
+def test_runs_are_the_sectors_and_as_few_as_can_be(number: int) -> None:
+    """Written out again they are the same sectors, and no two of them touch."""
+    rng = random.Random(number)
+    sectors = sorted(rng.sample(range(40), rng.randrange(40)))
+    found = runs(sectors)
+    assert [sector for first, last in found for sector in range(first, last + 1)] == sectors
+    assert all(after[0] - before[1] > 1 for before, after in pairwise(found))
 
 
 def test_names_in_small_letters_with_versions(tmp_path: Path) -> None:

@@ -71,6 +71,19 @@ def test_an_item_that_does_not_fit_with_its_needs():
     assert lines["game"] == "does not fit with data, which it needs, beside rival, which saves more"
 
 
+def test_a_need_that_costs_more_than_it_saves():
+    """Five seconds saved, ten lost by what it needs."""
+    lines = reasons(item("game", form(gain=5.0), needs=["data"]), item("data", form(gain=-10.0)))
+    assert lines["game"] == "left for later: it needs data, which costs more than it saves"
+
+
+def test_room_in_each_limit_but_not_in_one_form():
+    """Unpacked the disc is too small for it, packed the volume: 8.25 s would be saved."""
+    both = (form("unpacked", sectors=90, storage=10, gain=8.0), form("packed", sectors=10, storage=90, gain=8.25))
+    lines = reasons(item("x", *both), item("must", form(sectors=50, storage=50), must="burn"), storage={"": 100})
+    assert lines["x"] == "left for later: room for it is worth less than 8 s beside the rest"
+
+
 def test_present():
     """Already there."""
     assert reasons(item("a", form()), present=("a",)) == {"a": "already on the machine"}
