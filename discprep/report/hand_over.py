@@ -9,6 +9,7 @@ from textwrap import wrap
 from typing import Any
 
 from discprep.model import Notice
+from discprep.report.tables import typed
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,11 +70,12 @@ def _head(title: str, manifest: str) -> list[str]:
         "an address is fetched for you; what has none you get by hand and put into a folder, whatever its name: its "
         "hash tells."
     )
+    named = typed(Path(manifest))
     return [
         *wrap(title, 80), "", *wrap(words, 80), "",
-        f"  discprep check {manifest}",
-        f"  discprep fetch {manifest} --look-in FOLDER",
-        f"  discprep prepare {manifest} --out DIR", "",
+        f"  discprep check {named}",
+        f"  discprep fetch {named} --look-in FOLDER",
+        f"  discprep prepare {named} --out DIR", "",
     ]  # fmt: skip
 
 

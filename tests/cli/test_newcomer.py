@@ -229,3 +229,13 @@ def test_each_of_several_discs_is_read_back(folder: Path) -> None:
     records = sorted(folder.glob("both discs/*/record.json"))
     named = [shlex.split(line)[2] for line in ran.out.splitlines() if line.strip().startswith("discprep readback")]
     assert len(records) == 2 and named == [str(record) for record in records], ran.err
+
+
+def test_the_receiver_of_a_recipe_can_copy_its_commands(folder: Path) -> None:
+    manifest, _ = built(folder)
+    renamed = manifest.rename(folder / "my hut.toml")
+    (folder / "hut.pins.toml").rename(folder / "my hut.pins.toml")
+    assert run("hand-over", renamed, folder / "for you").code == 0
+    (listed,) = (folder / "for you").glob("*.txt")
+    lines = [shlex.split(line) for line in listed.read_text().splitlines() if line.startswith("  discprep ")]
+    assert len(lines) == 3 and all(words[2] == "my hut.toml" for words in lines)
