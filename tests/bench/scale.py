@@ -1,6 +1,7 @@
-"""How time and memory grow: items in a manifest, files on an image, a full medium. All with cold caches.
+"""How time and memory grow: items in a manifest, archives of which a disc holds half, files on an image, a full medium.
+All with cold caches.
 
-    .venv/bin/python tests/bench/scale.py [items] [files] [medium]
+    .venv/bin/python tests/bench/scale.py [items] [choice] [files] [medium]
 
 Printed for each size: wall and processor seconds, and the peak memory of all its processes together (resident, shared
 pages counted in each, so it is an upper bound). Then the exponent that fits the processor seconds (the slope of their
@@ -124,7 +125,7 @@ def prepared(folder: Path, manifest: Path) -> dict[str, Run]:
     """The main job from nothing, then the build alone after one setting changed."""
     places = ["--out", str(folder / "disc"), "--cache", str(folder / "cache")]
     first = measure(folder, "prepare", str(manifest), *places)
-    manifest.write_text(manifest.read_text().replace('kind = "cd-80"', 'kind = "cd-80"\nvolume = "OTHER"'))
+    manifest.write_text(manifest.read_text().replace("[medium]\n", '[medium]\nvolume = "OTHER"\n'))
     return {"prepare": first, "build, changed": measure(folder, "build", str(manifest), *places)}
 
 
@@ -137,6 +138,15 @@ def of_items(folder: Path, count: int) -> dict[str, Run]:
     }
 
 
+def of_choice(folder: Path, count: int) -> dict[str, Run]:
+    """Small archives, about half of which fit: fetch, decode, plan, its curve, names, image, sheets."""
+    manifest = archives(folder, count, 5, 2_000)
+    text = manifest.read_text().replace('place = "burn"\nform = "unpacked"\n', "")
+    text = text.replace('kind = "cd-80"', f"sectors = {300 + 5 * count}")
+    manifest.write_text(text.replace("[[item]]", LINK + "[[item]]", 1))
+    return prepared(folder, manifest)
+
+
 def of_files(folder: Path, count: int) -> dict[str, Run]:
     return prepared(folder, archives(folder, count // 500, 500, 3_000))
 
@@ -147,6 +157,7 @@ def of_medium(folder: Path, megabytes: int) -> dict[str, Run]:
 
 CURVES: dict[str, tuple[str, tuple[int, ...], Callable[[Path, int], dict[str, Run]]]] = {
     "items": ("items", (500, 1_000, 2_000, 5_000), of_items),
+    "choice": ("items", (250, 500, 1_000, 2_000), of_choice),
     "files": ("files", (2_500, 5_000, 10_000, 20_000), of_files),
     "medium": ("MB", (70, 175, 350, 700), of_medium),
 }
