@@ -9,7 +9,7 @@ from typing import Any
 
 from discprep.errors import DiscprepError
 from discprep.model import AppliedEdit, Notice, Plan
-from discprep.report.tables import typed
+from discprep.report.tables import counted, typed
 from discprep.units import format_bytes, format_seconds
 
 
@@ -116,13 +116,12 @@ def _lines(built: Built) -> Iterator[str]:
     if built.fetched:
         fetched = built.fetched
         missing = f", {fetched.missing} missing" if fetched.missing else ""
-        yield (
-            f"  at hand    {fetched.items} items{missing}; {format_bytes(fetched.moved_bytes)} came over the network"
-        )
+        moved = format_bytes(fetched.moved_bytes)
+        yield f"  at hand    {counted(fetched.items, 'item')}{missing}; {moved} came over the network"
     for number, disc in enumerate(built.discs, 1):
         name = "  disc     " if len(built.discs) == 1 else f"  disc {number}   "
         state = "nothing has changed: it stands as it was" if disc.unchanged else "written, checked"
-        yield f"{name}  {disc.items} items in {disc.files:,} files, {state}"
+        yield f"{name}  {counted(disc.items, 'item')} in {counted(disc.files, 'file')}, {state}"
         yield (
             f"             {disc.sectors:,} of {disc.medium_sectors:,} sectors ({format_bytes(disc.sectors * 2048)})"
             + (f"; the old drive reads it in about {format_seconds(disc.copy_s)}" if disc.copy_s else "")
@@ -131,7 +130,7 @@ def _lines(built: Built) -> Iterator[str]:
         if disc.replaced:
             yield f"             it replaces {disc.replaced}"
     if built.later:
-        yield f"  later      {built.later} items, about {format_seconds(built.seconds_at_link)} at the link"
+        yield f"  later      {counted(built.later, 'item')}, about {format_seconds(built.seconds_at_link)} at the link"
     elif built.discs:
         yield "  later      nothing"
     if len(built.discs) == 1:

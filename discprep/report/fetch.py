@@ -10,6 +10,7 @@ from typing import Any
 from discprep.errors import DiscprepError
 from discprep.fetch.fetch import FetchReport
 from discprep.model import Fetched, Manifest, Notice
+from discprep.report.tables import counted
 from discprep.units import format_bytes, format_seconds
 
 _WORDS = {
@@ -80,7 +81,7 @@ def _lines(result: FetchResult) -> Iterator[str]:
             yield f"  {entry.item:<28.28} {size:>9}  {_WORDS[entry.state]}"
     whole = [entry for entry in report.items if entry.path]
     total = sum(entry.pin.size_bytes for entry in whole if entry.pin)
-    yield f"{len(whole)} of {len(report.items)} items at hand ({format_bytes(total)}), every one verified."
+    yield f"{len(whole)} of {counted(len(report.items), 'item')} at hand ({format_bytes(total)}), every one verified."
     if report.moved_bytes:
         yield f"{format_bytes(report.moved_bytes)} came over the network in {format_seconds(report.elapsed_s)}."
     lacking = len(report.items) - len(whole)

@@ -9,7 +9,7 @@ from textwrap import wrap
 from typing import Any
 
 from discprep.model import Notice
-from discprep.report.tables import typed
+from discprep.report.tables import counted, typed
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +53,7 @@ def text(result: HandedOver) -> str:
     """The face for people."""
     by_hand = [one.id for one in result.obtain if not one.sources]
     lines = [f"{result.out}: the recipe in {len(result.files)} files, no software, no secret, no local path."]
-    lines += wrap(f"The receiver obtains {len(result.obtain)} items; the list is in it.", 80)
+    lines += wrap(f"The receiver obtains {counted(len(result.obtain), 'item')}; the list is in it.", 80)
     if by_hand:
         lines += wrap(f"By hand, since no address is known: {', '.join(by_hand)}.", 80)
     return "\n".join(lines)

@@ -9,7 +9,7 @@ from typing import Any, Protocol
 
 from discprep.disc.readback import FileState, ReadBack
 from discprep.disc.record import Record
-from discprep.report.tables import typed
+from discprep.report.tables import counted, typed
 from discprep.units import format_bytes, format_rate, format_seconds
 
 
@@ -76,7 +76,7 @@ def sums_text(path: Path) -> str:
 def _lines(result: Result) -> Iterator[str]:
     found, record = result.found, result.record
     yield f"{result.target}: {_verdict(found)}"
-    yield f"build {record.build_id}, volume {record.volume}, {len(found.files)} files"
+    yield f"build {record.build_id}, volume {record.volume}, {counted(len(found.files), 'file')}"
     if found.kind == "sectors":
         unreadable = sum(last - first + 1 for first, last in found.unreadable) - found.missing_sectors
         yield f"{record.image_sectors} sectors: {max(unreadable, 0)} unreadable, {found.missing_sectors} missing"
@@ -91,5 +91,7 @@ def _verdict(found: ReadBack) -> str:
         return "identical, byte for byte" if found.kind == "sectors" else "every file is as it was built"
     if found.hurt:
         lost = sum(state.lost for state in found.hurt)
-        return f"{len(found.hurt)} of {len(found.files)} files hurt, {lost} of them without a whole second copy"
+        return (
+            f"{len(found.hurt)} of {counted(len(found.files), 'file')} hurt, {lost} of them without a whole second copy"
+        )
     return "every file is whole, but the disc is not identical"

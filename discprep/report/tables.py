@@ -28,6 +28,15 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int = WIDT
         yield "  ".join(_cell(text, w, r) for text, w, r in zip(row, widths, right, strict=True)).rstrip()
 
 
+def counted(count: int, thing: str) -> str:
+    """A number of things.
+
+    >>> counted(1, "file"), counted(5_200, "file")
+    ('1 file', '5,200 files')
+    """
+    return f"{count:,} {thing}{'s' * (count != 1)}"
+
+
 def typed(path: Path) -> str:
     """A path as it can be copied into a command line.
 

@@ -239,3 +239,12 @@ def test_the_receiver_of_a_recipe_can_copy_its_commands(folder: Path) -> None:
     (listed,) = (folder / "for you").glob("*.txt")
     lines = [shlex.split(line) for line in listed.read_text().splitlines() if line.startswith("  discprep ")]
     assert len(lines) == 3 and all(words[2] == "my hut.toml" for words in lines)
+
+
+def test_one_is_not_said_to_be_several(folder: Path) -> None:
+    (folder / "barograph.zip").unlink()
+    _, out = built(folder)
+    image = next(out.glob("*.iso"))
+    told = run("prepare", folder / "hut.toml", "--out", out, "--cache", folder / "cache").out
+    told += run("fetch", folder / "hut.toml", "--cache", folder / "cache").out + run("readback", out, image).out
+    assert "1 item in " in told and "1 of 1 item at hand" in told and "1 items" not in told and "1 files" not in told

@@ -41,6 +41,7 @@ from discprep.report.sheet.facts import (
     SheetFacts,
     Task,
 )
+from discprep.report.tables import counted
 from discprep.units import format_bytes, format_seconds
 
 PING_BYTES = 84  # 56 bytes of data, 8 of ICMP, 20 of IP: what a ping sends unless told otherwise
@@ -298,7 +299,7 @@ def _after_link(manifest: Manifest, plan: Plan, before: Sequence[str]) -> tuple[
         Task("Climb the ladder of tests below to its top.", minutes=15),
         Task("On the PC, start the shelf; it prints the address to use:",
              (f"discprep serve {shlex.quote(manifest.path.name)} --bind ADDRESS:PORT", *_held_back(manifest, plan))),
-        Task(f"On the machine, fetch what waits, in the order of the timeline ({len(plan.order)} items, "
+        Task(f"On the machine, fetch what waits, in the order of the timeline ({counted(len(plan.order), 'item')}, "
              f"{format_seconds(plan.seconds_at_link)}). An evening can end anywhere: a part that came is not lost.",
              minutes=float(ceil(plan.seconds_at_link / 60))),
     ]  # fmt: skip
