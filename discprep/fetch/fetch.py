@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
 
@@ -26,6 +27,7 @@ from discprep.model import WHOLE, Fetched, Item, Notice, Pin, Progress, Silent
 _LET_GO_S = 3.0  # how long an interrupted run waits for its transfers
 _LOCK_POLL_S = 0.05
 _DAY_S = 86400
+_BORN_S = 1_767_225_600  # 2026-01-01 UTC: this program is no older, so a clock that shows less is wrong
 _CUT_SHORT = "not tried to the end: the run was stopped"
 
 TryNew = Callable[[Item, Path], Sequence[DiscprepError]]
@@ -124,6 +126,7 @@ class _Fetch:
                 pending = self._adopt(pending, look_in)
             if pending:
                 self._fetch(pending)
+                self.notices += _clock_notices()
         finally:
             self._write_pins(pins_path)
         outcomes = [self.outcomes[item.id] for item in self.items]
@@ -422,7 +425,17 @@ class _Queue:
             self._turn.notify_all()
 
 
+def _clock_notices() -> Iterator[Notice]:
+    shown_s = int(time.time())
+    if shown_s < _BORN_S:
+        yield Notice(
+            f"the clock of this computer shows {datetime.fromtimestamp(shown_s, UTC):%Y-%m-%d}, before this program "
+            f"was made: what came without a date of its own is dated {datetime.fromtimestamp(_BORN_S, UTC):%Y-%m-%d}",
+            hint="Set the clock. Certificates of servers are judged by it too.",
+        )
+
+
 def _sane_date(got: Got) -> int:
-    """The server's date for the file, unless it lies in the future or before 1970; then now."""
-    now_s = int(time.time())
+    """The server's date for the file, unless it lies in the future or before 1970; then now, or what is surely past."""
+    now_s = max(int(time.time()), _BORN_S)
     return got.date_s if got.date_s is not None and 0 <= got.date_s <= now_s + _DAY_S else now_s

@@ -8,6 +8,7 @@ import os
 import subprocess
 import sys
 import threading
+import tomllib
 from pathlib import Path
 from typing import Any
 
@@ -103,6 +104,21 @@ def test_a_clock_set_in_the_middle(after: int, tmp_path: Path) -> None:
     words = ("--cache", tmp_path / "steady")
     assert run("prepare", bench.manifest, "--out", tmp_path / "again", *words).code == 0
     assert [path.read_bytes() for path in (tmp_path / "again").glob("*.iso")] == [bench.image().read_bytes()]
+
+
+def test_a_clock_that_lost_its_battery(tmp_path: Path) -> None:
+    """A first run in 2001 by its clock, of files of 2010: they are dated 2010, as at the right time, and it is said."""
+    bench = usual(tmp_path)
+    for path in tmp_path.rglob("*"):
+        os.utime(path, (1_262_304_000, 1_262_304_000))
+    assert run("prepare", bench.manifest, "--out", tmp_path / "right", "--cache", tmp_path / "right-cache").code == 0
+    pins = bench.manifest.with_suffix(".pins.toml")
+    right = tomllib.loads(pins.read_text())["pin"]
+    pins.unlink()
+    told = _at(tmp_path, _words(bench, bench.out), -25 * YEAR_S)
+    assert any("the clock of this computer shows 200" in notice["message"] for notice in told["notices"])
+    assert {pin["date"].year for pin in right.values()} == {2010}
+    assert tomllib.loads(pins.read_text())["pin"] == right
 
 
 def test_no_lock_outlives_its_run_at_another_time(tmp_path: Path) -> None:
