@@ -10,7 +10,7 @@ from discprep.link.events import Clock, Timer
 from discprep.link.tcp import ACK_DELAY_S
 
 SHORTEST_DELAY_S = 0.04
-QUICK_ACKS = 16  # the most segments that receivers in use acknowledge one by one at first
+QUICK_ACKS = 16  # the most segments that receivers in use acknowledge one by one at first: half a window of them
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,15 +39,16 @@ EACH_SEGMENT = AckHabit(every=1)
 EVERY_SECOND = AckHabit(quick=0, delay_s=(ACK_DELAY_S, ACK_DELAY_S), on_push=False)
 
 
-def usual_habit(round_trip_s: float, timeout_s: float) -> AckHabit:
-    """Every second segment, the first sixteen at once, and again after a gap of its own timeout. A single one waits
-    0.04 s at least, and no longer than the round trip of the handshake.
+def usual_habit(round_trip_s: float, timeout_s: float, window_segments: int) -> AckHabit:
+    """Every second segment, those of the first half window at once, sixteen at most, and again after a gap of its own
+    timeout. A single one waits 0.04 s at least, and no longer than the round trip of the handshake.
 
     Measured on a general-purpose kernel; no standard says so. That a window is told anew from half of the buffer on is
     the silly-window rule of RFC 1122 4.2.3.3.
     """
     longest_s = min(ACK_DELAY_S, max(SHORTEST_DELAY_S, round_trip_s))
-    return AckHabit(delay_s=(SHORTEST_DELAY_S, longest_s), long_gap_s=timeout_s, on_half=True)
+    quick = min(QUICK_ACKS, window_segments // 2 or 2)
+    return AckHabit(quick=quick, delay_s=(SHORTEST_DELAY_S, longest_s), long_gap_s=timeout_s, on_half=True)
 
 
 class Receiver:

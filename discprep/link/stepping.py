@@ -27,12 +27,14 @@ class Course:
         bytes_: in order at the machine, rising
         arrived_s: when so many had arrived
         resent_s: what the line had spent by then on bytes it carried before
+        queued_s: what it still has to spend on such bytes
         byte_s: what one byte of the body takes on the line
     """
 
     bytes_: tuple[int, ...]
     arrived_s: tuple[float, ...]
     resent_s: tuple[float, ...]
+    queued_s: tuple[float, ...]
     byte_s: float
 
     def elapsed_s(self, size_bytes: int) -> float:
@@ -43,6 +45,10 @@ class Course:
     def again_s(self, size_bytes: int) -> float:
         """What the line spends on bytes it carried before, until so many are there [s]."""
         return self._read(self.resent_s, size_bytes)
+
+    def behind_s(self, size_bytes: int) -> float:
+        """What the line is still busy with when so many are there, so that nothing new gets through [s]."""
+        return self.queued_s[self._index(size_bytes)]
 
     def _read(self, values: tuple[float, ...], size_bytes: int) -> float:
         if size_bytes > self.bytes_[-1]:
@@ -65,6 +71,7 @@ def course(path: Path, sender_habit: SenderHabit, ack_habit: AckHabit, head_byte
     behind, resent_s = 0, 0.0
     carried: set[int] = set()
     resent: list[float] = []
+    queued: list[float] = []
 
     def transmit(segment: Segment) -> None:
         nonlocal behind, resent_s
@@ -79,6 +86,7 @@ def course(path: Path, sender_habit: SenderHabit, ack_habit: AckHabit, head_byte
         receiver.take(start, end, pushed=pushed)
         if len(receiver.arrivals) > len(resent):
             resent.append(spent_s)
+            queued.append(resent_s - spent_s)
 
     def tell(ack: int) -> None:
         up.carry(path.ack_s, lambda: sender.acknowledged(ack))
@@ -92,7 +100,7 @@ def course(path: Path, sender_habit: SenderHabit, ack_habit: AckHabit, head_byte
     sender.push(urged=True)
     clock.run(until=lambda: _enough(clock, len(receiver.arrivals)))
     times, ends = zip(*receiver.arrivals, strict=True)
-    return Course(ends, times, tuple(resent), path.encapsulation.data_growth / path.down_char_s)
+    return Course(ends, times, tuple(resent), tuple(queued), path.encapsulation.data_growth / path.down_char_s)
 
 
 def _enough(clock: Clock, arrived: int) -> bool:

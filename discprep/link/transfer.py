@@ -50,12 +50,14 @@ class Transfer:
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """One way it may go: the path, both ends' habits, the error rate [byte errors per byte]."""
+    """One way it may go: the path, both ends' habits, the error rate [byte errors per byte], and how many standard
+    deviations more packets it hurts than in the mean."""
 
     path: tcp.Path
     sender: SenderHabit
     ack: AckHabit
     error_rate: float
+    luck: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,6 +117,7 @@ _TRIP_RANGE = (0.9, 1.25)  # of the round trip that a ping shows: common practic
 _RATE_RANGE = (1.01, 0.98)  # of a rate whose clock is not told: it may be off by 2 % and still work (part 2.4)
 _KNOWN_RATE_RANGE = (1.005, 0.99)  # of a rate whose clock is told: pauses between characters remain
 _ERROR_RANGE = (0.5, 2.0)
+_LUCK_RANGE = (-2.0, 2.0)  # hurt packets are counted as chance has it: 19 of 20 counts lie within, where there are many
 _WINDOW_RANGE = (16_384, 4096)
 _SEGMENT_RANGE = (0.5, 2.0)
 _AGAIN_WORST = 1.5  # on what is sent again needlessly: a few milliseconds decide how much
@@ -147,7 +150,7 @@ def _habit(link: LinkSettings, path: tcp.Path) -> AckHabit:
     if link.ack_every:
         return EACH_SEGMENT if link.ack_every == 1 else EVERY_SECOND
     round_trip_s = tcp.handshake_s(path)
-    return usual_habit(round_trip_s, RoundTrips(round_trip_s).timeout_s)
+    return usual_habit(round_trip_s, RoundTrips(round_trip_s).timeout_s, path.window_segments)
 
 
 def _ends(
@@ -177,7 +180,7 @@ def _end(
         down_char_s=path.down_char_s * rate, up_char_s=path.up_char_s * rate,
     )  # fmt: skip
     ack = _habit(link, path) if link.ack_every else (EACH_SEGMENT, EVERY_SECOND)[end]
-    return Case(path, _USUAL_SERVER, ack, link.error_rate * _ERROR_RANGE[end])
+    return Case(path, _USUAL_SERVER, ack, link.error_rate * _ERROR_RANGE[end], _LUCK_RANGE[end])
 
 
 def _held_back(path: tcp.Path) -> float:
@@ -205,8 +208,11 @@ def _best_total(transfer: Transfer, case: Case, link: LinkSettings) -> float:
 
 
 def _worst_total(transfer: Transfer, case: Case, link: LinkSettings) -> float:
+    """Half more of what is sent again needlessly; where the bridge drops packets, one timeout more: which of them it
+    drops decides whether duplicate acknowledgements can tell."""
     parts = parts_of(transfer, case, link)
-    return sum(parts.values()) + (_AGAIN_WORST - 1) * parts["sent again needlessly"]
+    timeout_s = _timeout_s(case.path) if overflows(case.path) else 0.0
+    return sum(parts.values()) + (_AGAIN_WORST - 1) * parts["sent again needlessly"] + timeout_s
 
 
 def parts_of(transfer: Transfer, case: Case, link: LinkSettings) -> Parts:
@@ -218,15 +224,23 @@ def parts_of(transfer: Transfer, case: Case, link: LinkSettings) -> Parts:
     line = _line_parts(transfer, path, segments, body_bytes)
     on_line = sum(line.values())
     again, waiting = _stepped(replace(case, path=path), transfer, connections, segments)
-    loss = tcp.segment_loss(path, case.error_rate)
     return {
         "name look-up": tcp.lookup_s(path, LOOKUP_NAME) if link.name_lookup else 0.0,
         **_exchange_parts(transfer, path, connections),
         **line,
         "waiting for acknowledgements": waiting,
         "sent again needlessly": again,
-        "line errors": on_line * loss / (1 - loss) + _stalls_s(path, segments, loss),
+        "line errors": _errors_s(case, path, segments, on_line),
     }
+
+
+def _errors_s(case: Case, path: tcp.Path, segments: int, on_line_s: float) -> float:
+    """Seconds that hurt packets cost: each its time on the line again, and a timeout where one is waited for. Their
+    number follows Poisson's law, so that its standard deviation is its root."""
+    loss = tcp.segment_loss(path, case.error_rate)
+    mean = segments * loss / (1 - loss)
+    count = max(0.0, mean + case.luck * math.sqrt(mean))
+    return count * (on_line_s / segments + _stall_s(path))
 
 
 def _with_growth(path: tcp.Path, transfer: Transfer, link: LinkSettings) -> tcp.Path:
@@ -235,16 +249,19 @@ def _with_growth(path: tcp.Path, transfer: Transfer, link: LinkSettings) -> tcp.
 
 
 def _stepped(case: Case, transfer: Transfer, connections: int, segments: int) -> tuple[float, float]:
-    """Seconds for what is sent again needlessly, and for waiting, over all connections."""
+    """Seconds for what is sent again needlessly, and for waiting, over all connections. What is sent again and still
+    queued at a file's end keeps the next connection's first packet waiting; that one sees so long a round trip in its
+    handshake that it sends nothing again, so every second one is late."""
     coarse = _coarse(case)
     body_bytes = transfer.size_bytes + transfer.head_bytes * transfer.files
     each_bytes = math.ceil(body_bytes / connections)
     taken = _course(coarse, transfer.head_bytes)
     again = connections * taken.again_s(each_bytes)
+    late_s = max(0.0, taken.behind_s(each_bytes) - tcp.close_s(case.path) - case.path.round_trip_s)
     before_s = case.path.round_trip_s / 2 + tcp.answer_s(case.path)
     elapsed = connections * (taken.elapsed_s(each_bytes) - before_s)
     on_line = sum(_line_parts(transfer, coarse.path, segments, body_bytes).values())
-    return again, max(0.0, elapsed - again - on_line)
+    return again + connections // 2 * late_s, max(0.0, elapsed - again - on_line)
 
 
 def _coarse(case: Case) -> Case:
@@ -282,13 +299,17 @@ def _line_parts(transfer: Transfer, path: tcp.Path, segments: int, body_bytes: i
     }
 
 
-def _stalls_s(path: tcp.Path, segments: int, loss: float) -> float:
-    """Timeouts after real losses: none where duplicate acknowledgements can tell (four segments in flight), one a loss
-    where they cannot, or where compressed headers are out of step until a full one comes (RFC 1144 4.2)."""
+def _stall_s(path: tcp.Path) -> float:
+    """What is waited for a hurt packet: nothing where duplicate acknowledgements can tell (four segments in flight), a
+    timeout where they cannot, or where compressed headers are out of step until a full one comes (RFC 1144 4.2)."""
     if path.window_segments >= tcp.FAST_RETRANSMIT_SEGMENTS and not path.encapsulation.compressed:
         return 0.0
-    smoothed = path.window_segments * path.segment_wire_s + path.ack_s + path.round_trip_s
-    return segments * loss / (1 - loss) * (smoothed + tcp.RTO_FLOOR_S)
+    return _timeout_s(path)
+
+
+def _timeout_s(path: tcp.Path) -> float:
+    """In the long run: a round trip with the whole window queued, and the least variance term."""
+    return path.window_segments * path.segment_wire_s + path.ack_s + path.round_trip_s + tcp.RTO_FLOOR_S
 
 
 # ----------------------------------------------------------------------------------------------- in words
@@ -315,7 +336,7 @@ def _assumed(link: LinkSettings, bridge: BridgeSettings | None) -> Iterable[str]
     if link.protocol == "ppp" and link.accm:
         yield "PPP: all control characters escaped, or none if both ends agree on that"
     if link.error_rate:
-        yield f"byte errors {link.error_rate:g}: half to twice as many"
+        yield f"byte errors {link.error_rate:g}: half to twice as many, and the packets they hurt as chance has it"
     if link.segment_s:
         yield f"the machine's time for a segment {link.segment_s * 1000:.0f} ms: half to twice as long"
     yield "the server: newer or older, paces or not, sends the reply's head with the body or before it"

@@ -13,7 +13,7 @@ from discprep.link.sender import RoundTrips, SenderHabit
 from discprep.link.stepping import course
 from discprep.model import LinkSettings
 
-USUAL = usual_habit(0.1, RoundTrips(0.1).timeout_s)
+USUAL = usual_habit(0.1, RoundTrips(0.1).timeout_s, 8)
 SENDERS = [
     SenderHabit(paced, apart, older) for paced, apart, older in itertools.product((False, True), repeat=3)
 ]
@@ -71,6 +71,13 @@ def test_a_line_without_room_drops() -> None:
     clock.at(1.0, lambda: taken.append(line.carry(1.0, lambda: there.append("d"))))
     clock.run(until=lambda: False)
     assert taken == [True, True, False, True] and there == ["a", "b", "d"] and clock.now == 3.0
+
+
+@pytest.mark.parametrize(("segments", "quick"), [(1, 2), (3, 1), (4, 2), (8, 4), (100, 16)])
+def test_half_a_window_is_acknowledged_one_by_one_at_first(segments: int, quick: int) -> None:
+    """Source: acknowledgements of a general-purpose kernel with small buffers as seen on the rig: 3, 4 and 8 segments
+    had 1, 2 and 4 of them; 16 are the most, 2 with a window of one segment (the kernel's source, from memory)."""
+    assert usual_habit(0.1, 0.4, segments).quick == quick
 
 
 def test_what_lies_beyond_a_gap_is_kept_and_answered_at_once() -> None:

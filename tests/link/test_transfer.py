@@ -139,6 +139,17 @@ def test_needless_retransmission_is_priced_and_said() -> None:
     assert dict(took(small, 75_000).parts)["sent again needlessly"] == 0
 
 
+def test_what_is_queued_at_a_files_end_delays_the_next() -> None:
+    """Four files of 3,096 bytes, 9,600 bit/s, 1,006 bytes a packet and all of them in the window: nothing that is sent
+    again delays its own file, but every second connection waits for it. Source: real TCP took 27.9 s on the rig."""
+    link = LinkSettings(
+        9600, protocol="cslip", mtu_bytes=1006, window_bytes=7728, round_trip_s=0.05, keep_alive=False,
+        name_lookup=False,
+    )  # fmt: skip
+    four = took(link, 12_384, files=4)
+    assert four.expected == pytest.approx(27.9, rel=0.15) and four.best < 17 and four.worst > 27.9
+
+
 def test_a_small_bridge_is_priced() -> None:
     """A server may send ten segments at first (RFC 6928); with a buffer of 4 to 8 packets of 1,500 bytes downloads of
     real TCP took 5 to 10 % longer, with a window within the buffer none (the sheet's 4.4)."""
