@@ -78,9 +78,10 @@ def test_a_need_that_costs_more_than_it_saves():
 
 
 def test_room_in_each_limit_but_not_in_one_form():
-    """Unpacked the disc is too small for it, packed the volume: 8.25 s would be saved."""
-    both = (form("unpacked", sectors=90, storage=10, gain=8.0), form("packed", sectors=10, storage=90, gain=8.25))
-    lines = reasons(item("x", *both), item("must", form(sectors=50, storage=50), must="burn"), storage={"": 100})
+    """Unpacked the disc is too small for it, packed the volume; each limit alone is just met."""
+    both = (form("unpacked", sectors=90, storage=50, gain=8.0), form("packed", sectors=50, storage=90, gain=8.25))
+    must = item("must", form(sectors=50, storage=50), must="burn", volume="C:")
+    lines = reasons(item("x", *both, volume="C:"), must, storage={"C:": 100})
     assert lines["x"] == "left for later: room for it is worth less than 8 s beside the rest"
 
 
