@@ -47,3 +47,12 @@ def test_every_part_stands_in_the_table() -> None:
     """A new folder or module at the package's top has a row in the table."""
     parts = {p.name.removesuffix(".py") for p in ROOT.iterdir() if p.suffix == ".py" or p.is_dir()}
     assert parts - FREE - {"__pycache__", "py.typed"} == set(LAYERS)
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(ROOT)))
+def test_descriptors_of_files_are_binary(path: Path) -> None:
+    """Python's documentation of `os.open`: O_BINARY exists on Windows alone, where the default is text mode. Whatever
+    reads or writes bytes through a descriptor names it; devices, folders and the null device need none."""
+    calls = (node for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))) if isinstance(node, ast.Call))
+    for words in (ast.unparse(call) for call in calls if ast.unparse(call.func) == "os.open"):
+        assert any(word in words for word in ("BINARY", "os.devnull", "O_DIRECTORY", "O_NONBLOCK")), words

@@ -30,6 +30,7 @@ from discprep.errors import (
     StorageError,
     raise_all,
 )
+from discprep.fetch.files import BINARY
 from discprep.model import Named, Placed, Progress, Silent
 
 __all__ = ["BootImage", "ImageOptions", "ImageWritten", "write_image"]
@@ -269,7 +270,7 @@ class _Sources:
     def _open(self, chunk: Chunk) -> None:
         self._close()
         try:
-            self._file = os.open(chunk.content.path, os.O_RDONLY)
+            self._file = os.open(chunk.content.path, os.O_RDONLY | BINARY)
         except FileNotFoundError as error:
             raise _changed(chunk) from error
         self._path = chunk.content.path

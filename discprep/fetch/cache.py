@@ -28,7 +28,7 @@ from typing import Any
 
 from discprep.errors import IntegrityError, StorageError
 from discprep.fetch.digest import Digests, key_of
-from discprep.fetch.files import Lock, storage
+from discprep.fetch.files import BINARY, Lock, storage
 from discprep.fetch.part import drop_part
 
 _CHUNK_BYTES = 2**20
@@ -289,7 +289,7 @@ def _parse(line: bytes) -> Known | None:
 
 def _append(path: Path, line: bytes) -> None:
     """One write in append mode, so that lines of runs side by side do not mix."""
-    handle = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT, 0o666)
+    handle = os.open(path, os.O_WRONLY | os.O_APPEND | os.O_CREAT | BINARY, 0o666)
     try:
         os.write(handle, line)
     finally:

@@ -14,6 +14,7 @@ from pathlib import Path
 
 from discprep.errors import StorageError
 
+BINARY: int = getattr(os, "O_BINARY", 0)  # else Windows ends lines anew and stops at a byte 1A
 _POLL_S = 0.05
 
 
@@ -179,7 +180,7 @@ def _open(path: Path, folder: bool) -> int:
     if folder or path.is_dir():
         return os.open(path, os.O_RDONLY | getattr(os, "O_DIRECTORY", 0))
     path.parent.mkdir(parents=True, exist_ok=True)
-    return os.open(path, os.O_RDWR | os.O_CREAT, 0o666)  # the user's mask decides who shares it
+    return os.open(path, os.O_RDWR | os.O_CREAT | BINARY, 0o666)  # the user's mask decides who shares it
 
 
 def _still_there(handle: int, path: Path) -> bool:

@@ -10,7 +10,7 @@ from dataclasses import asdict
 from io import FileIO
 from pathlib import Path
 
-from discprep.fetch.files import storage
+from discprep.fetch.files import BINARY, storage
 from discprep.fetch.transport import Resume, Validators
 
 
@@ -34,7 +34,7 @@ class Part:
     def __enter__(self) -> Part:
         with storage("opening a part file", self.path):
             _drop_anothers(self.path)
-            self._file = FileIO(os.open(self.path, os.O_RDWR | os.O_CREAT, 0o666), "r+")
+            self._file = FileIO(os.open(self.path, os.O_RDWR | os.O_CREAT | BINARY, 0o666), "r+")
             self.size_bytes = os.fstat(self._file.fileno()).st_size
         self._read_about()
         return self

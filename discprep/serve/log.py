@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+from discprep.fetch.files import BINARY
 from discprep.model import Notice
 
 FORMAT = 1
@@ -56,7 +57,7 @@ def log_path(manifest: Path) -> Path:
 def append(path: Path, transfer: Transfer) -> None:
     """Adds one line. Raises OSError."""
     line = json.dumps({"pull": FORMAT, **asdict(transfer)}, ensure_ascii=False) + "\n"
-    file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND, 0o644)
+    file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND | BINARY, 0o644)
     try:
         _lock(file)
         size = os.fstat(file).st_size
