@@ -33,6 +33,7 @@ def apply(data, *edits, **options):
         pytest.param(b"\xef\xbb\xbfx", [("x", "ö")], "\ufeffö".encode(), id="utf-8 with a mark"),
         pytest.param("xy\n".encode("utf-16"), [("y", "z")], "xz\n".encode("utf-16"), id="utf-16 with a mark"),
         pytest.param(b"one two", [("one", "two"), ("two", "one")], b"two one", id="edits see the file as it was"),
+        pytest.param(b"abcd", [("ab", "1"), ("cd", "2")], b"12", id="edits side by side"),
         pytest.param(b"", [], b"", id="empty"),
     ],
 )
@@ -106,6 +107,14 @@ def test_lines_before_and_after():
     done = apply(b"a\r\nb=1 c\r\nd\r\nb=1\r\n", edit("b=1", "b=2\n!", 2)).applied[0]
     assert done.before == ("b=1 c", "b=1")
     assert done.after == ("b=2", "! c", "b=2", "!")
+
+
+def test_matches_side_by_side_and_a_last_line_without_an_end():
+    """They touch and do not overlap; the last line is whole in the record."""
+    done = apply(b"x\nabab", edit("ab", "c", 2))
+    assert done.data == b"x\ncc"
+    assert done.applied[0].before == ("abab", "abab")
+    assert apply(b"x\nk=1", edit("k=", "k:")).applied[0].after == ("k:1",)
 
 
 def test_a_secret_is_written_but_never_shown():

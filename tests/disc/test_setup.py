@@ -356,11 +356,16 @@ def test_a_wrong_disc(tmp_path):
 
 def test_steps_before_anything_is_copied(tmp_path):
     """A step at the start is shown in part 1, which waits; desk and bridge steps are not the script's."""
-    steps = (Step("desk", "not here"), Step("machine", "Prepare the volume."), Step("bridge", "nor here"))
+    steps = (
+        Step("desk", "not here"),
+        Step("machine", "Prepare the volume.", caution="It is wiped."),
+        Step("bridge", "nor here"),
+    )
     _, seen = disc(tmp_path, steps=steps)
     machine = MapTable(seen)
     assert machine.perform("DISC0:setup/part1") == 0
-    assert machine.said.index("(waits for a key)") > machine.said.index("Prepare the volume.")
+    order = [machine.said.index(line) for line in ("Prepare the volume.", "Caution: It is wiped.", "(waits for a key)")]
+    assert order == sorted(order)
     assert not any("not here" in line or "nor here" in line for line in machine.said)
     assert "setup/part2" not in seen
 
