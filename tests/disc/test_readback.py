@@ -116,6 +116,8 @@ def test_a_hurt_second_copy_is_told(disc: tuple[Record, Path]) -> None:
 def test_scratched_structures_and_padding_are_told_apart(disc: tuple[Record, Path]) -> None:
     """A sector of the folders hurts the structures, one of the padding nothing."""
     assert scratched(disc, {17: -1}).structures_whole is False
+    before_last = disc[0].image_sectors - 2
+    assert scratched(disc, {before_last: -1}).unreadable == ((before_last, before_last),)
     padding = scratched(disc, {disc[0].image_sectors - 1: -1})
     assert padding.structures_whole and not padding.padding_whole and not padding.hurt and not padding.identical
 
@@ -135,6 +137,7 @@ def test_one_changed_byte_is_found_and_its_sector_named_beside_the_image(
     target = changed(disc, tmp_path / "burned", lambda d: d.__setitem__(tool.extent * SECTOR + 5000, 1))
     found = read_back(disc[0], target)
     assert [(s.state, s.runs) for s in found.hurt] == [("hurt", ((tool.extent, tool.extent + 7),))]
+    assert read_back(disc[0], target, image=tmp_path / "none").hurt == found.hurt
     nearer = read_back(disc[0], target, image=disc[1])
     assert [(s.state, s.runs) for s in nearer.hurt] == [("hurt", ((tool.extent + 2, tool.extent + 2),))]
     assert nearer.different == ((tool.extent + 2, tool.extent + 2),)
@@ -201,10 +204,11 @@ def test_an_image_burned_as_a_file_is_recognised(disc: tuple[Record, Path], tmp_
 
 
 def test_another_file_of_its_size_is_no_image(disc: tuple[Record, Path], tmp_path: Path) -> None:
-    """Size alone is no sign, nor is a volume that is no disc's; written by genisoimage."""
+    """Size alone is no sign, nor is another disc's image, nor a volume that is none; written by genisoimage."""
     source = tmp_path / "source"
     source.mkdir()
     (source / "zeros").write_bytes(bytes(disc[1].stat().st_size))
+    changed(disc, source / "other.iso", lambda d: d.__setitem__(slice(16 * SECTOR + 40, 16 * SECTOR + 45), b"OTHER"))
     run(program("genisoimage"), "-quiet", "-V", "MYDISC", "-o", tmp_path / "burned.iso", source)
     assert read_back(disc[0], tmp_path / "burned.iso").burned_as_file == ""
     (tmp_path / "letters").write_bytes(b"A" * disc[1].stat().st_size)
@@ -236,6 +240,8 @@ def test_a_mounted_folder(tmp_path: Path, rules: str) -> None:
         ("Archiver.bin", "missing"), ("Big.pic", "hurt"),
     }  # fmt: skip
     assert found.strange == ("thumbs",)
+    big = next(state for state in found.hurt if state.state == "hurt")
+    assert big.runs == ((big.file.extent, big.file.extent + 390),)  # 800,000 bytes in sectors of 2,048: 391
 
 
 def test_the_second_copy_in_a_mounted_folder(tmp_path: Path) -> None:

@@ -24,7 +24,7 @@ from discprep.disc.setup.script import disc_parts
 from discprep.errors import NameRuleError
 from discprep.manifest.load import load_profile
 from discprep.manifest.substitute import RATE_MARKER
-from discprep.model import Edit, Item, Profile, Shell, Step, Volume
+from discprep.model import Edit, Item, Profile, Shell, Staged, Step, Volume
 
 PROFILE = load_profile(Path(__file__).parents[2] / "manifests/machines/map-table.toml")
 SETTINGS = b"rate=9600\n"
@@ -153,6 +153,13 @@ def test_attribute_bits_and_comments(tmp_path):
     assert dial.stamp == "s--rw-d"  # 0x42: script, and execute forbidden
     assert dial.caption == ('dials "out" * ' + "x" * 100)[:79]
     assert machine.files["net/line settings"].stamp == ""
+
+
+def test_another_systems_attribute_bits_are_not_given():
+    """The same number says other things there."""
+    language, path = Language(PROFILE.shell, PROFILE), MachinePath("Maps:", ("dial",))
+    own, other = (Staged(("dial",), "net", None, attributes=0x42, attribute_system=of) for of in ("68k", "dos"))
+    assert language.attributes(own, path) and not language.attributes(other, path)
 
 
 OWNERS = {"Net/line settings": b"owner's", "s/startup": b"startup", "prefs/a/b": b"deep"}
