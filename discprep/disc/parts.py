@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from discprep.model import Item, Manifest, Step
+from discprep.manifest.rules import archive_kind
+from discprep.model import UNPACK_ROLES, Form, Item, Manifest, Staged, Step
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,25 +19,25 @@ class Part:
     after: tuple[Step, ...] = ()
 
 
-def parts(manifest: Manifest, burned: Collection[str], present: Collection[str] = ()) -> tuple[Part, ...]:
+def parts(
+    manifest: Manifest, burned: Collection[str], present: Collection[str] = (), packed: Collection[str] = ()
+) -> tuple[Part, ...]:
     """The parts of one disc.
 
     A step comes once the items of its `after`, and all they need, are copied; a step with an empty `after` right
-    after the step before it. A step that waits for an item which is neither on this disc nor present is left to
-    whoever brings that item.
+    after the step before it. A step is done with the disc that brings the last of its items: not again with a later
+    one, and where that is none of the discs, it is left to whoever brings the item.
 
     Arguments:
         burned: ids of the items on this disc
         present: ids already on the machine, or brought by an earlier disc
+        packed: those of `burned` that stand on the disc packed only: what unpacks one is in its part at the latest
     """
-    known = {*burned, *present, *manifest.has}
     waiting = copy_order(manifest, burned)
     found: list[Part] = []
     first: list[Step] = []
-    for step in manifest.steps:
-        if step.at != "machine" or not known.issuperset(step.after):
-            continue
-        wanted = _closure(manifest, step.after)
+    for step in _steps_here(manifest, burned, present):
+        wanted = _with_openers(manifest, _closure(manifest, step.after), burned, packed)
         taken = tuple(item for item in waiting if item in wanted)
         waiting = tuple(item for item in waiting if item not in wanted)
         if taken:
@@ -51,9 +52,37 @@ def parts(manifest: Manifest, burned: Collection[str], present: Collection[str] 
     return tuple(found)
 
 
-def part_order(manifest: Manifest, burned: Collection[str], present: Collection[str] = ()) -> tuple[str, ...]:
+def _steps_here(manifest: Manifest, burned: Collection[str], present: Collection[str]) -> Iterator[Step]:
+    """The machine's steps that are done with this disc, in their order."""
+    known = {*burned, *present, *manifest.has}
+    here = is_first = set(present) <= set(manifest.has)
+    for step in manifest.steps:
+        if step.at != "machine":
+            continue
+        if step.after:
+            here = known.issuperset(step.after) and (is_first or not set(burned).isdisjoint(step.after))
+        if here:
+            yield step
+
+
+def _with_openers(manifest: Manifest, wanted: set[str], burned: Collection[str], packed: Collection[str]) -> set[str]:
+    """The wanted items, and those of the disc that unpack what of them stands there packed, with all they need."""
+    formats = {archive_kind(manifest.item(item)) for item in wanted & set(packed)}
+    roles = {role for archive_format in formats for role in UNPACK_ROLES.get(archive_format, ())}
+    openers = {item.id for item in manifest.items if item.id in set(burned) and roles & set(item.gives)}
+    return wanted | _closure(manifest, openers)
+
+
+def packed_only(staged: Iterable[Staged]) -> set[str]:
+    """Ids of the items of which only the archive stands among these files."""
+    forms = {(entry.item, entry.form == "packed") for entry in staged}
+    return {item for item, is_archive in forms if is_archive and (item, False) not in forms}
+
+
+def part_order(manifest: Manifest, forms: Mapping[str, Form], present: Collection[str] = ()) -> tuple[str, ...]:
     """The burned items in the order in which the parts copy them: the order to lay them out on the disc."""
-    return tuple(item for part in parts(manifest, burned, present) for item in part.items)
+    packed = [item for item, form in forms.items() if form == "packed"]
+    return tuple(item for part in parts(manifest, forms, present, packed) for item in part.items)
 
 
 def copy_order(manifest: Manifest, burned: Collection[str]) -> tuple[str, ...]:

@@ -67,6 +67,31 @@ def test_a_step_for_an_item_that_is_elsewhere():
     assert shape(step, burned=["ip", "tools"], has=("game",)) == [([], ["tools", "ip"], ["install"])]
 
 
+def test_a_step_is_done_once():
+    """With the disc that brings the last of its items, and what has none with the step before it; later discs have
+    the steps of their own items alone."""
+    steps = [Step("machine", "prepare"), Step("machine", "install", ("ip",)), Step("machine", "restart"),
+             Step("machine", "try", ("ip", "game")), Step("machine", "play"),
+             Step("machine", "fetch", ("fonts",))]  # fmt: skip
+    assert shape(*steps, burned=["ip", "tools"]) == [(["prepare"], ["tools", "ip"], ["install", "restart"])]
+    second = shape(*steps, burned=["game", "browser"], present=["ip", "tools"])
+    assert second == [([], ["game"], ["try", "play"]), ([], ["browser"], [])]
+
+
+def test_what_unpacks_comes_with_what_is_packed():
+    """A step wants an item that stands on the disc packed: its unpacker, with all that needs, is copied before it."""
+    items = [Item("stack", sources=("http://files.example/stack.zip",)), Item("game"), Item("base"),
+             Item("opener", gives=("unpack-zip",), needs=("base",)), Item("other", gives=("unpack-lha",))]  # fmt: skip
+    manifest = manifest_of(items, steps=(Step("machine", "start it", ("stack",)),))
+    burned = [item.id for item in items]
+    apart = [part.items for part in parts(manifest, burned)]
+    assert apart == [("stack",), ("game", "base", "opener", "other")]
+    packed = [part.items for part in parts(manifest, burned, packed=["stack"])]
+    assert packed == [("stack", "base", "opener"), ("game", "other")]
+    forms = dict.fromkeys(burned, "unpacked") | {"stack": "packed"}
+    assert part_order(manifest, forms) == ("stack", "base", "opener", "game", "other")
+
+
 def test_what_must_not_be_lost():
     """The bring-up set with its needs, and whatever another item of the disc needs."""
     manifest = manifest_of(ITEMS)
@@ -78,4 +103,4 @@ def test_what_must_not_be_lost():
 def test_circles_through_roles_end():
     """Two items that need each other's roles (a plan may choose others) still have an order."""
     items = [Item("a", gives=("editor",), needs=("terminal",)), Item("b", gives=("terminal",), needs=("editor",))]
-    assert sorted(part_order(manifest_of(items), ["a", "b"])) == ["a", "b"]
+    assert sorted(part_order(manifest_of(items), {"a": "unpacked", "b": "unpacked"})) == ["a", "b"]

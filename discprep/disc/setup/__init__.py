@@ -12,7 +12,7 @@ from functools import partial
 from pathlib import Path
 
 from discprep.disc.contents import content_checksum, keep
-from discprep.disc.parts import Part, parts
+from discprep.disc.parts import Part, packed_only, parts
 from discprep.disc.setup.flow import Node, write_out
 from discprep.disc.setup.language import Language
 from discprep.disc.setup.language import Path as MachinePath
@@ -52,7 +52,7 @@ def setup_files(
         return ()
     empty = keep(b"", work)
     burned = {entry.item for entry in staged if entry.item}
-    names = [*_part_names(shell, len(parts(manifest, burned, present))), shell.undo_name]
+    names = [*_part_names(shell, len(parts(manifest, burned, present, packed_only(staged)))), shell.undo_name]
     if shell.call:
         names += [SAVE + _ending(shell), *_work_names(shell, len(names) - 1)]
     names += [_rate_name(shell, rate) for rate in rates if _has_settings(shell, staged)]
@@ -117,7 +117,7 @@ def setup_scripts(
     if shell is None or not manifest.profile.volumes:
         return SetupResult(tuple(named), notices=_no_scripts(manifest))
     burned = {entry.staged.item for entry in named if entry.staged.item}
-    of_disc = parts(manifest, burned, present)
+    of_disc = parts(manifest, burned, present, packed_only(entry.staged for entry in named))
     tools = {n.staged.name[-1]: _disc_path(n, manifest) for n in named if n.staged.name[:-1] == (shell.folder,)}
     language = Language(shell, manifest.profile)
     site = Site(manifest, shell, build_id, len(of_disc), _other_volumes(manifest))

@@ -9,7 +9,7 @@ from datetime import UTC, datetime
 from math import ceil
 
 from discprep.disc.media import read_seconds
-from discprep.disc.parts import Part, parts
+from discprep.disc.parts import Part, packed_only, parts
 from discprep.fetch.source import host, scheme, shown
 from discprep.link import rates_both_hold
 from discprep.link.ends import bridge_rate, machine_rate
@@ -78,6 +78,7 @@ def facts_from(
     """
     burned = tuple(d.id for d in plan.decisions if d.place == "burn" and (d.disc or 1) == disc)
     earlier = {d.id for d in plan.decisions if d.place == "present" or (d.disc is not None and d.disc < disc)}
+    found = parts(manifest, burned, earlier, packed_only(entry.named.staged for entry in placed))
     line = line_of(manifest)
     load = waiting.load_of([pulled[item_id] for item_id in plan.order])
     steps_wipe = any(step.wipes for step in manifest.steps)
@@ -100,7 +101,7 @@ def facts_from(
         memory_bytes=manifest.profile.memory_bytes,
         desk=_desk(manifest, image),
         bridge=_bridge(manifest),
-        on_machine=_machine(manifest, parts(manifest, burned, earlier), placed, {*burned, *earlier}),
+        on_machine=_machine(manifest, found, placed, {*burned, *earlier}),
         spare_scripts=leftover.spare_scripts(manifest, placed),
         after_link=_after_link(manifest, plan, (*burned, *earlier)),
         line=line,
