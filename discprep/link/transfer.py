@@ -178,6 +178,7 @@ def _end(
         path, window_bytes=_held_back(path) if end == 1 and link.window_bytes else path.window_bytes,
         round_trip_s=path.round_trip_s * _TRIP_RANGE[end],
         down_char_s=path.down_char_s * rate, up_char_s=path.up_char_s * rate,
+        buffer_packets=path.buffer_packets if end == 1 else 0,
     )  # fmt: skip
     ack = _habit(link, path) if link.ack_every else (EACH_SEGMENT, EVERY_SECOND)[end]
     return Case(path, _USUAL_SERVER, ack, link.error_rate * _ERROR_RANGE[end], _LUCK_RANGE[end])
@@ -337,6 +338,8 @@ def _assumed(link: LinkSettings, bridge: BridgeSettings | None) -> Iterable[str]
         yield "PPP: all control characters escaped, or none if both ends agree on that"
     if link.error_rate:
         yield f"byte errors {link.error_rate:g}: half to twice as many, and the packets they hurt as chance has it"
+    if bridge and bridge.buffer_packets:
+        yield f"the bridge's {bridge.buffer_packets} packets: of any size, or room for all, as small ones take less"
     if link.segment_s:
         yield f"the machine's time for a segment {link.segment_s * 1000:.0f} ms: half to twice as long"
     yield "the server: newer or older, paces or not, sends the reply's head with the body or before it"
