@@ -125,6 +125,15 @@ def test_the_limits_of_paths_in_another_writers_images(tmp_path: Path, folders: 
     assert {fault.rule for fault in check_image(tmp_path / "x.iso").faults} == rules
 
 
+@pytest.mark.parametrize(("length", "rules"), [(64, set()), (80, {"names"})])
+def test_joliet_names_beyond_64_characters(tmp_path: Path, length: int, rules: set[str]) -> None:
+    """The Joliet specification's limit; genisoimage -joliet-long goes beyond it."""
+    (tmp_path / "tree").mkdir()
+    (tmp_path / "tree" / ("x" * length)).write_bytes(b"x")
+    run(program("genisoimage"), "-quiet", "-J", "-joliet-long", "-o", tmp_path / "x.iso", tmp_path / "tree")
+    assert {fault.rule for fault in check_image(tmp_path / "x.iso").faults} == rules
+
+
 @pytest.mark.parametrize(
     ("identifier", "folder", "faults"),
     [

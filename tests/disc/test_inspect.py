@@ -196,6 +196,16 @@ def part_of_a_sector(data: bytearray) -> None:
         data[at + 10 : at + 18] = both32(SECTOR - 2)
 
 
+def file_over_a_folder(data: bytearray) -> None:
+    at = record_at(data, b"README.;1")
+    data[at + 2 : at + 10] = both32(directory(data, sub=b"SUB")[0] // SECTOR)
+
+
+def file_over_a_path_table(data: bytearray) -> None:
+    at = record_at(data, b"README.;1")
+    data[at + 2 : at + 10] = both32(little(bytes(data), 16 * SECTOR + 140, 4))
+
+
 FAULTS = [
     (duplicate_id, "duplicate"), (wrong_order, "order"), (wrong_parent_length, "dots"), (wrong_parent_place, "dots"),
     (one_byte_order, "both-endian"), (size_of_the_volume, "both-endian"), (path_table, "path-table"),
@@ -207,6 +217,7 @@ FAULTS = [
     (rock_ridge_twin, "rock-ridge"), (rock_ridge_nameless, "rock-ridge"), (two_sizes, "volume-size"),
     (small_blocks, "descriptors"), (unknown_structure, "descriptors"), (root_is_a_file, "descriptors"),
     (own_length, "dots"), (no_dot_record, "dots"), (first_of_all, "order"), (part_of_a_sector, "records"),
+    (file_over_a_folder, "overlap"), (file_over_a_path_table, "overlap"),
 ]  # fmt: skip
 
 
@@ -237,6 +248,8 @@ def test_a_lost_sector_is_found(whole: Path, tmp_path: Path) -> None:
     run(program("iso-info", "libcdio-utils"), "-l", path)
     assert [fault.rule for fault in inspect_image(path).faults] == ["volume-size"]
     assert "1 sectors before" in inspect_image(path).faults[0].message
+    path.write_bytes(whole.read_bytes()[:-1])
+    assert [fault.rule for fault in inspect_image(path).faults] == ["volume-size"]
 
 
 def facts_of(tmp_path: Path, rules: str, **more: object) -> ImageFacts:
