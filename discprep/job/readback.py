@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from discprep.disc.layout.fields import FIRST_DESCRIPTOR
 from discprep.disc.readback import FileState, Names, ReadBack, checksum_list, read_back
 from discprep.disc.record import Record, load_record
 from discprep.errors import DiscError, DiscprepError, StorageError, UsageError
@@ -17,11 +18,13 @@ ANOTHER = "Burn another disc at the lowest speed that drive and blank both list;
 
 @dataclass(frozen=True, slots=True)
 class ReadBackResult:
-    """What a reading back found. `errors` make the disc unfit; `notices` do not."""
+    """What a reading back found. `another`: what else the target is, "" for the disc itself. `errors` make the disc
+    unfit; `notices` do not."""
 
     record: Record
     target: Path
     found: ReadBack
+    another: str
     errors: tuple[DiscprepError, ...]
     notices: tuple[Notice, ...]
 
@@ -41,7 +44,9 @@ def readback(record_path: Path, target: Path, progress: Progress | None = None) 
         found = read_back(record, target, progress, image=_image_beside(record, record_path, target))
     except OSError as error:
         raise _cannot_open(target, error) from error
-    return ReadBackResult(record, target, found, tuple(_errors(record, found, target)), tuple(_notices(found)))
+    another = "" if found.burned_as_file else _another(record, found)
+    errors = [_other_disc(record, target, another)] if another else _errors(found, target)
+    return ReadBackResult(record, target, found, another, tuple(errors), () if another else tuple(_notices(found)))
 
 
 def sums(record_path: Path, names: Names | None = None) -> str:
@@ -72,7 +77,15 @@ def _cannot_open(target: Path, error: OSError) -> DiscprepError:
     )
 
 
-def _errors(record: Record, found: ReadBack, target: Path) -> Iterator[DiscprepError]:
+def _other_disc(record: Record, target: Path, another: str) -> DiscError:
+    return DiscError(
+        f"this is {another}; expected {record.volume!r}, build {record.build_id}",
+        where=str(target),
+        hint="Is the right disc in the drive?",
+    )
+
+
+def _errors(found: ReadBack, target: Path) -> Iterator[DiscprepError]:
     where = str(target)
     if found.burned_as_file:
         yield DiscError(
@@ -81,16 +94,29 @@ def _errors(record: Record, found: ReadBack, target: Path) -> Iterator[DiscprepE
             hint="Take a new blank and choose the burner's function for writing an image.",
         )
         return
-    if found.kind == "sectors" and found.volume != record.volume:
-        other = f"another disc: its volume is {found.volume!r}" if found.volume else "no disc of this standard"
-        hint = "Is the right disc in the drive?"
-        yield DiscError(f"this is {other}, expected {record.volume!r}", where=where, hint=hint)
     if found.structures_whole is False:
         yield DiscError("the disc's own structures (descriptors, folders) are hurt", where=where, hint=ANOTHER)
     for state in found.hurt:
         yield DiscError(_hurt(state), where=where, item=state.file.item, hint=_next(state.lost))
     if _between_files(found):
         yield DiscError("bytes after a file's end differ; no file is touched", where=where, hint=ANOTHER)
+
+
+def _another(record: Record, found: ReadBack) -> str:
+    """What else the target is, in words; "" where it is the right disc, or too hurt to tell.
+
+    A drive gives a sector whole or not at all, so what reads well and differs nearly everywhere is another disc.
+    """
+    if found.kind != "sectors" or found.structures_whole:
+        return ""
+    ends = record.image_sectors - found.missing_sectors
+    hurt = [run for run in found.unreadable if run[0] < ends]
+    if found.volume != record.volume and not any(first <= FIRST_DESCRIPTOR <= last for first, last in hurt):
+        return f"another disc: its volume is {found.volume!r}" if found.volume else "no disc of this standard"
+    full = sum(bool(file.size_bytes) for file in record.files)
+    if not hurt and 2 * len(found.hurt) > full:
+        return f"another build of that volume: {len(found.hurt):,} of {full:,} files are not where this build has them"
+    return ""
 
 
 def _between_files(found: ReadBack) -> bool:
@@ -100,7 +126,7 @@ def _between_files(found: ReadBack) -> bool:
 
 def _hurt(state: FileState) -> str:
     name = "/".join(state.file.iso)
-    text = f"{name} is missing" if state.state == "missing" else f"{name} is hurt, sectors {words(state.runs)}"
+    text = f"{name} is missing" if state.state == "missing" else f"{name} is hurt, {words(state.runs)}"
     if state.second == "whole":
         text += f"; its second copy {'/'.join(state.file.second)} is whole"
     elif state.second is not None:
@@ -109,10 +135,11 @@ def _hurt(state: FileState) -> str:
 
 
 def words(runs: tuple[tuple[int, int], ...], most: int = 8) -> str:
-    """Runs of sectors for people: `40-43, 77`, and how many more there are."""
+    """Runs of sectors for people: `sectors 40-43, 77`, and how many more there are."""
+    lone = len(runs) == 1 and runs[0][0] == runs[0][1]
     shown = [f"{first}-{last}" if last > first else str(first) for first, last in runs[:most]]
     more = f" and {len(runs) - most} more runs" if len(runs) > most else ""
-    return ", ".join(shown) + more
+    return f"sector{'' if lone else 's'} {', '.join(shown)}{more}"
 
 
 def _next(lost: bool) -> str:

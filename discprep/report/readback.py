@@ -22,6 +22,8 @@ class Result(Protocol):
     def target(self) -> Path: ...
     @property
     def found(self) -> ReadBack: ...
+    @property
+    def another(self) -> str: ...
 
 
 def document(result: Result) -> dict[str, Any]:
@@ -33,6 +35,7 @@ def document(result: Result) -> dict[str, Any]:
         "kind": found.kind,
         "identical": found.identical,
         "volume": found.volume,
+        "another": result.another,
         "burned_as_file": found.burned_as_file,
         "structures_whole": found.structures_whole,
         "padding_whole": found.padding_whole,
@@ -75,7 +78,7 @@ def sums_text(path: Path) -> str:
 
 def _lines(result: Result) -> Iterator[str]:
     found, record = result.found, result.record
-    yield f"{result.target}: {_verdict(found)}"
+    yield f"{result.target}: {f'not this disc, but {result.another}' if result.another else _verdict(found)}"
     yield f"build {record.build_id}, volume {record.volume}, {counted(len(found.files), 'file')}"
     if found.kind == "sectors":
         unreadable = sum(last - first + 1 for first, last in found.unreadable) - found.missing_sectors

@@ -349,7 +349,7 @@ def test_the_command_on_a_hurt_one(disc: tuple[Record, Path], tmp_path: Path) ->
     target = changed(disc, tmp_path / "burned", lambda d: d.__setitem__(script.extent * SECTOR, 1))
     ran = command("readback", disc[1].parent, target, "--quiet")
     assert ran.code == 1
-    wanted = f"START/SETUP_SC.TXT is hurt, sectors {script.extent}; its second copy SECOND/00000001.TXT is whole"
+    wanted = f"START/SETUP_SC.TXT is hurt, sector {script.extent}; its second copy SECOND/00000001.TXT is whole"
     assert wanted in ran.err
     document = command("readback", disc[1].parent, target, "--json", "--quiet").document
     assert document["files"][0]["sectors"] == [[script.extent, script.extent]]
@@ -380,6 +380,25 @@ def test_the_command_on_another_disc(disc: tuple[Record, Path], tmp_path: Path) 
     run(program("genisoimage"), "-quiet", "-V", "HOLIDAYS", "-o", tmp_path / "other.iso", source)
     ran = command("readback", disc[1].parent, tmp_path / "other.iso", "--quiet")
     assert ran.code == 1 and "another disc: its volume is 'HOLIDAYS'" in ran.err
+    assert ran.err.count("error: ") == 1, "one fault, not each file that is not there"
+
+
+def test_the_command_on_what_is_no_disc(disc: tuple[Record, Path], tmp_path: Path) -> None:
+    """An archive in the image's place, shorter than its descriptors and longer than the disc."""
+    for size in (3_000, disc[1].stat().st_size + 50_000):
+        (tmp_path / "some.zip").write_bytes(b"PK\3\4" + bytes(range(256)) * (size // 256))
+        ran = command("readback", disc[1].parent, tmp_path / "some.zip", "--quiet")
+        assert ran.code == 1 and "no disc of this standard" in ran.err and ran.err.count("error: ") == 1
+
+
+def test_the_command_on_another_build(disc: tuple[Record, Path], tmp_path: Path) -> None:
+    """The same volume name, read without a fault, nothing where it should be. One sector that fails leaves it open."""
+    record, image = disc
+    target = changed(disc, tmp_path / "other", lambda data: data.__setitem__(slice(17 * SECTOR, None),
+                     bytes(byte ^ 1 for byte in data[17 * SECTOR :])))  # fmt: skip
+    ran = command("readback", image.parent, target, "--quiet")
+    assert ran.code == 1 and ran.err.count("error: ") == 1
+    assert "another build of that volume: 3 of 3 files" in ran.err and f"build {record.build_id}" in ran.err
 
 
 def test_wrong_calls(disc: tuple[Record, Path], tmp_path: Path) -> None:
