@@ -144,6 +144,18 @@ def test_locks_of_dead_runs_are_swept_and_no_others(cache: Cache) -> None:
     held.free()
 
 
+def test_parts_are_dropped_unless_somebody_works_on_them(cache: Cache) -> None:
+    """Those that are named and free; a held lock (flock(2)) keeps its part, and the lock of a dropped one is free."""
+    for key in ("free", "held", "other"):
+        (cache.parts / key).write_bytes(b"half")
+    held = cache.lock("held")
+    assert held.take()
+    cache.drop_parts(["free", "held", "gone"])
+    assert sorted(path.name for path in cache.parts.iterdir()) == ["held", "other"]
+    held.free()
+    assert not any((cache.root / "locks").iterdir())
+
+
 def test_a_lock_dies_with_its_owner(tmp_path: Path) -> None:
     """A process is killed while it holds the lock: the next one gets it at once, and no file stays."""
     path = tmp_path / "locks" / "key"
