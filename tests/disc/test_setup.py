@@ -445,6 +445,14 @@ def test_a_line_too_long_is_given_from_inside_the_folder():
         language.copy(MachinePath("D:", ("ABCDEFGH",) * 14), deep)
 
 
+def test_a_rename_in_a_language_that_enters_no_folders():
+    """The old name is a whole path, the new one a bare name (common practice of `ren`, no source)."""
+    profile = dos_profile()
+    language = Language(replace(profile.shell, change_folder=()), profile)
+    (node,) = language.rename(MachinePath("C:", ("SAVED", "SAVING.TMP")), "0A1B2C3D.4E5")
+    assert node.lines == (r"ren C:\SAVED\SAVING.TMP 0A1B2C3D.4E5",)
+
+
 def test_jumps_and_blocks():
     """The same tree in both families of languages, worked out by hand."""
     tree = [
