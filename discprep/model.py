@@ -11,6 +11,13 @@ from functools import cached_property
 from pathlib import Path
 from typing import Literal, Protocol
 
+from discprep.members import Content as Content
+from discprep.members import Limits as Limits
+from discprep.members import Member as Member
+from discprep.members import MemberKind as MemberKind
+from discprep.members import Opened as Opened
+from discprep.members import Unpacked as Unpacked
+
 Role = Literal[
     "storage-setup", "editor", "terminal", "serial-driver", "ip-stack", "fetcher", "browser", "checksum",
     "unpack-lha", "unpack-zip", "unpack-tar", "unpack-gz",
@@ -318,22 +325,6 @@ class Secret:
     env: str
 
 
-@dataclass(frozen=True, slots=True)
-class Limits:
-    """Bounds for hostile archives [B], [members]; the manifest may raise them."""
-
-    member_bytes: int = 4 * 2**30
-    total_bytes: int = 16 * 2**30
-    members: int = 65_535
-    name_bytes: int = 4096
-    ratio: int = 1000  # above it, and above ratio_bytes, a member is refused
-    ratio_bytes: int = 64 * 2**20
-    depth: int = 2
-    memory_bytes: int = 512 * 2**20  # one decoding process
-    floor_s: float = 10.0  # a member's decoding time: floor_s + size / rate_bytes_s
-    rate_bytes_s: float = 5e6
-
-
 @dataclass(frozen=True)
 class Manifest:
     """A whole manifest with its includes, its profile and its substitutions done."""
@@ -352,7 +343,7 @@ class Manifest:
     steps: tuple[Step, ...] = ()
     values: tuple[tuple[str, str], ...] = ()
     secrets: tuple[Secret, ...] = ()
-    limits: Limits = Limits()
+    limits: Limits = Limits()  # noqa: RUF009 (frozen)
 
     def item(self, item_id: str) -> Item:
         """The item with this id. Raises KeyError."""
@@ -428,76 +419,6 @@ class Fetched:
     pin: Pin | None = None
     moved_bytes: int = 0  # bytes that crossed the network in this run
     tried: tuple[str, ...] = ()  # what became of each source, in words
-
-
-# ---------------------------------------------------------------------------------------------- archives
-
-MemberKind = Literal["file", "folder", "link", "other"]
-
-
-@dataclass(frozen=True, slots=True)
-class Member:
-    """A member as its header declares it. `name` is safe text with `/` between parts once `problem` is empty."""
-
-    index: int  # stored order, from 0
-    name: str
-    raw_name: bytes
-    kind: MemberKind
-    size_bytes: int
-    packed_bytes: int | None = None
-    method: str = ""  # "-lh5-", "deflate", "stored"
-    time_s: int | None = None
-    attributes: int | None = None  # the bits as stored
-    attribute_system: Literal["", "dos", "68k", "unix"] = ""
-    comment: str = ""
-    checksum: str = ""  # as stored: "crc16 9778", "crc32 af083b2d"
-    problem: str = ""
-    target: str = ""  # of a link, as stored
-
-
-@dataclass(frozen=True, slots=True)
-class Content:
-    """Bytes at rest on the host: `size_bytes` from `offset_bytes` of the file `path`."""
-
-    path: Path
-    offset_bytes: int
-    size_bytes: int
-    sha256: str
-
-
-@dataclass(frozen=True, slots=True)
-class Unpacked:
-    """A member after decoding. `content` is None for folders and links, and for files that do not read whole.
-
-    `problem` says why it does not read; `member.problem` says why it must not be used (an unsafe name, a
-    duplicate) though its bytes are right.
-    """
-
-    member: Member
-    content: Content | None = None
-    computed: str = ""  # the checksum computed, as `Member.checksum`
-    problem: str = ""
-
-    @property
-    def reads(self) -> bool:
-        """Whether it is as whole as it can be: a file's bytes are right, anything else has no fault."""
-        return not self.problem and (self.content is not None or self.member.kind != "file")
-
-
-@dataclass(frozen=True, slots=True)
-class Opened:
-    """A whole archive after decoding, members in stored order. Whole when no problem stands anywhere."""
-
-    path: Path
-    sha256: str
-    format: str  # "lha", "zip", "tar", "tar.gz", "tar.bz2", "tar.xz", "gz", "bz2", "xz", "fat12", …, "file"
-    members: tuple[Unpacked, ...]
-    problems: tuple[str, ...] = ()
-    notices: tuple[str, ...] = ()
-
-    @property
-    def whole(self) -> bool:
-        return not self.problems and not any(entry.problem or entry.member.problem for entry in self.members)
 
 
 # ------------------------------------------------------------------------------------------------- stage

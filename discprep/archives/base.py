@@ -24,7 +24,7 @@ from typing import BinaryIO, Protocol
 
 from discprep.archives.crc import crc16
 from discprep.errors import ArchiveError
-from discprep.model import Limits, Member
+from discprep.members import Limits, Member
 
 HEAD_BYTES = 4096
 CHUNK_BYTES = 65_536

@@ -15,7 +15,7 @@ from itertools import pairwise
 from discprep.archives.base import Format, MemberError, Options, Source, enforced
 from discprep.archives.floppy import PATH_MAX, Found, without_shared
 from discprep.errors import ArchiveError
-from discprep.model import Member, MemberKind
+from discprep.members import Member, MemberKind
 
 BLOCK = 512
 SLOTS = 72  # of a folder's hash table, and pointers in one header

@@ -16,7 +16,7 @@ from discprep.archives.base import Format, Options, Source, enforced
 from discprep.archives.floppy import PATH_MAX, Found, without_shared
 from discprep.archives.times import dos_time
 from discprep.errors import ArchiveError
-from discprep.model import Member
+from discprep.members import Member
 
 ENTRY = 32
 FOLDER, LABEL, LONG = 0x10, 0x08, 0x0F

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import islice
 
-from discprep.model import Member
+from discprep.members import Member
 
 CLASHES_MAX = 64  # of one member: beyond it nothing is learnt, and a hostile disk could have them without end
 PATH_MAX = 1024  # characters; a folder with a longer path is not entered: a damaged disk could make them without end

@@ -25,7 +25,7 @@ from discprep.archives.lha_headers import (
     read_header,
     starts_archive,
 )
-from discprep.model import Member, MemberKind
+from discprep.members import Member, MemberKind
 
 COMMENT_MAX = 4096
 # Systems whose file names may hold a backslash; elsewhere, and in level 0, it separates folders.

@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from discprep.model import Limits, Member
+from discprep.members import Limits, Member
 from discprep.units import format_bytes
 
 DEPTH_MAX = 64  # parts of one path

@@ -14,7 +14,7 @@ from typing import Any, Literal
 from discprep.archives.base import CHUNK_BYTES, Again, Format, MemberError, Options, Source, checksum_text, enforced
 from discprep.archives.times import filetime
 from discprep.errors import ArchiveError, ToolError
-from discprep.model import Member, MemberKind
+from discprep.members import Member, MemberKind
 
 SEVENZIP_MARK = b"7z\xbc\xaf\x27\x1c"
 RAR_MARKS = (b"Rar!\x1a\x07\x00", b"Rar!\x1a\x07\x01\x00")

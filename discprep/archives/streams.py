@@ -14,7 +14,7 @@ from pathlib import PurePath
 from typing import Any, BinaryIO
 
 from discprep.archives.base import HEAD_BYTES, Format, MemberError, Options, Reader, Source
-from discprep.model import Member
+from discprep.members import Member
 from discprep.units import format_bytes
 
 XZ_MEMORY_BYTES = 128 * 2**20

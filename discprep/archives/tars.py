@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from itertools import chain
 
 from discprep.archives.base import Format, Options, Source, enforced
-from discprep.model import Member, MemberKind
+from discprep.members import Member, MemberKind
 
 BLOCK = 512
 ZERO = bytes(BLOCK)

@@ -11,7 +11,7 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from discprep.model import Content, Limits, Member, Unpacked
+from discprep.members import Content, Limits, Member, Unpacked
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,7 +32,7 @@ from discprep.archives.formats import formats, open_source, recognised
 from discprep.archives.names import Guard, TooMuch
 from discprep.archives.task import Entry, Order, Summary, written
 from discprep.errors import ArchiveError, DiscprepError, ToolError
-from discprep.model import Limits, Member
+from discprep.members import Limits, Member
 
 try:
     import resource

@@ -20,7 +20,7 @@ from discprep.archives import oldzip
 from discprep.archives.base import Format, MemberError, Options, Source, enforced
 from discprep.archives.times import dos_time
 from discprep.errors import ArchiveError
-from discprep.model import Member, MemberKind
+from discprep.members import Member, MemberKind
 
 END = struct.Struct("<4s4H2LH")  # 4.3.16
 LOCATOR = struct.Struct("<4sLQL")  # 4.3.15

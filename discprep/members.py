@@ -1,0 +1,93 @@
+"""The records of archives and their members: a part of `discprep.model`, which hands them on to everybody else.
+
+Alone in a module, because each worker process imports them and would pay for the records of all other parts too.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+MemberKind = Literal["file", "folder", "link", "other"]
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """Bounds for hostile archives [B], [members]; the manifest may raise them."""
+
+    member_bytes: int = 4 * 2**30
+    total_bytes: int = 16 * 2**30
+    members: int = 65_535
+    name_bytes: int = 4096
+    ratio: int = 1000  # above it, and above ratio_bytes, a member is refused
+    ratio_bytes: int = 64 * 2**20
+    depth: int = 2
+    memory_bytes: int = 512 * 2**20  # one decoding process
+    floor_s: float = 10.0  # a member's decoding time: floor_s + size / rate_bytes_s
+    rate_bytes_s: float = 5e6
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """A member as its header declares it. `name` is safe text with `/` between parts once `problem` is empty."""
+
+    index: int  # stored order, from 0
+    name: str
+    raw_name: bytes
+    kind: MemberKind
+    size_bytes: int
+    packed_bytes: int | None = None
+    method: str = ""  # "-lh5-", "deflate", "stored"
+    time_s: int | None = None
+    attributes: int | None = None  # the bits as stored
+    attribute_system: Literal["", "dos", "68k", "unix"] = ""
+    comment: str = ""
+    checksum: str = ""  # as stored: "crc16 9778", "crc32 af083b2d"
+    problem: str = ""
+    target: str = ""  # of a link, as stored
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """Bytes at rest on the host: `size_bytes` from `offset_bytes` of the file `path`."""
+
+    path: Path
+    offset_bytes: int
+    size_bytes: int
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Unpacked:
+    """A member after decoding. `content` is None for folders and links, and for files that do not read whole.
+
+    `problem` says why it does not read; `member.problem` says why it must not be used (an unsafe name, a
+    duplicate) though its bytes are right.
+    """
+
+    member: Member
+    content: Content | None = None
+    computed: str = ""  # the checksum computed, as `Member.checksum`
+    problem: str = ""
+
+    @property
+    def reads(self) -> bool:
+        """Whether it is as whole as it can be: a file's bytes are right, anything else has no fault."""
+        return not self.problem and (self.content is not None or self.member.kind != "file")
+
+
+@dataclass(frozen=True, slots=True)
+class Opened:
+    """A whole archive after decoding, members in stored order. Whole when no problem stands anywhere."""
+
+    path: Path
+    sha256: str
+    format: str  # "lha", "zip", "tar", "tar.gz", "tar.bz2", "tar.xz", "gz", "bz2", "xz", "fat12", …, "file"
+    members: tuple[Unpacked, ...]
+    problems: tuple[str, ...] = ()
+    notices: tuple[str, ...] = ()
+
+    @property
+    def whole(self) -> bool:
+        return not self.problems and not any(entry.problem or entry.member.problem for entry in self.members)
