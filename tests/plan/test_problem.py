@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from support.plans import all_choices, brute_force, choice_of, form, gain_of, is_allowed, item, problem, random_problem
 
 from discprep.errors import CapacityError, DiscprepError, ManifestError, flatten
+from discprep.plan.discs import rooms
 from discprep.plan.problem import solve
 
 
@@ -288,6 +289,13 @@ def test_fewest_discs_meets_the_budget_with_no_disc_too_many():
     items = [item(k, form(sectors=60, gain=9.0), later=10.0) for k in "abcd"]
     plan = solve(problem(*items, discs="fewest", link_budget_s=10.0))
     assert [d.disc for d in plan.decisions] == [1, 2, 3, None]
+
+
+def test_the_room_of_each_disc():
+    """Further discs have rooms of their own, the last of them for all that follow; without them, the first's."""
+    own, alike = (problem(item("a", form()), capacity=100, later_sectors=later) for later in ((25, 15), ()))
+    assert [rooms(own, discs) for discs in (1, 2, 4)] == [(100,), (100, 25), (100, 25, 15, 15)]
+    assert rooms(alike, 3) == (100, 100, 100)
 
 
 def test_bring_up_stands_on_the_first_disc():
