@@ -296,9 +296,7 @@ def _unhashed(manifest: Manifest) -> Iterator[Notice]:
                 "no hash in the manifest: the first fetch will pin whatever it gets", where=item.where, item=item.id
             )
         elif not item.hashes.sha256:
-            yield Notice(
-                "only a weak hash (not SHA-256): it finds damage, not malice", where=item.where, item=item.id
-            )
+            yield Notice("only a weak hash (not SHA-256): it finds damage, not malice", where=item.where, item=item.id)
 
 
 def _lonely_ends(manifest: Manifest) -> Iterator[Notice]:

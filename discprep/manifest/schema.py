@@ -2,13 +2,14 @@
 them into the frozen records of `model.py`. A key that is not here is an error that names the nearest one.
 
 Annotations are evaluated where they stand (no `from __future__ import annotations`): pydantic would parse each of
-them again from its text, at every start.
+them again from its text, at every start. What a `BeforeValidator` takes besides is told to `discprep schema` by a
+`WithJsonSchema` beside it, which costs nothing until then.
 """
 
 import re
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, get_args
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, WithJsonSchema, model_validator
 
 from discprep.manifest.media import MEDIA
 from discprep.manifest.shell import ShellSchema
@@ -55,21 +56,45 @@ def _value(value: Any) -> Any:
     return _plain(value)
 
 
-def _digest(digits: int) -> BeforeValidator:
+_NUMBER = r"[0-9][0-9_,]*(\.[0-9]+)?"
+_BYTES = "([Bb]([Yy][Tt][Ee][Ss]?)?|[KkMmGg][Ii]?[Bb])"
+_SECONDS = (
+    "([Mm]?[Ss]|[Ss][Ee][Cc]([Oo][Nn][Dd][Ss]?)?|[Mm][Ii][Nn]([Uu][Tt][Ee][Ss]?)?|[Hh]([Oo][Uu][Rr][Ss]?)?"
+    "|[Dd]([Aa][Yy][Ss]?)?)"
+)
+"""The units of `units.py` as patterns of JSON Schema, which knows no case that is ignored (ECMA 262)."""
+
+
+def _bytes(least: int, most: int) -> tuple[Any, ...]:
+    """What makes an `int` a size [B]: a whole number or a text with a unit, within bounds."""
+    text = {"type": "string", "pattern": rf"^\s*{_NUMBER}(\s*{_BYTES})?\s*$", "examples": ["650 MB", "640 KiB"]}
+    form = {"anyOf": [{"type": "integer", "minimum": least, "maximum": most}, text]}
+    return BeforeValidator(_size), Field(ge=least, le=most), WithJsonSchema(form)
+
+
+def _seconds(most: int) -> tuple[Any, ...]:
+    """What makes a `float` a duration [s]: a number or a text with units, within bounds."""
+    pattern = rf"^\s*({_NUMBER}\s*{_SECONDS}[\s,]*)*({_NUMBER})?\s*$"
+    text = {"type": "string", "minLength": 1, "pattern": pattern, "examples": ["2 h", "1 h 30 min"]}
+    form = {"anyOf": [{"type": "number", "minimum": 0, "maximum": most}, text]}
+    return BeforeValidator(_duration), Field(ge=0, le=most), WithJsonSchema(form)
+
+
+def _digest(digits: int) -> tuple[Any, ...]:
     def check(value: Any) -> Any:
         if isinstance(value, str) and not re.fullmatch(rf"[0-9a-fA-F]{{{digits}}}", value):
             raise ValueError(f"expected {digits} hexadecimal digits, got {value[:80]!r} ({len(value)} characters)")
         return value
 
-    return BeforeValidator(check)
+    return BeforeValidator(check), WithJsonSchema({"type": "string", "pattern": f"^[0-9a-fA-F]{{{digits}}}$"})
 
 
-Sha256 = Annotated[str, _digest(64)]
-Sha1 = Annotated[str, _digest(40)]
-Md5 = Annotated[str, _digest(32)]
-Crc32 = Annotated[str, _digest(8)]
-Size = Annotated[int, BeforeValidator(_size), Field(ge=0, le=2**50)]
-Duration = Annotated[float, BeforeValidator(_duration), Field(ge=0, le=86_400 * MOST_DAYS)]
+Sha256 = Annotated[str, *_digest(64)]
+Sha1 = Annotated[str, *_digest(40)]
+Md5 = Annotated[str, *_digest(32)]
+Crc32 = Annotated[str, *_digest(8)]
+Size = Annotated[int, *_bytes(0, 2**50)]
+Duration = Annotated[float, *_seconds(86_400 * MOST_DAYS)]
 Id = Annotated[str, StringConstraints(pattern=r"^[a-z0-9]([a-z0-9._-]{0,62}[a-z0-9])?$")]
 Text = Annotated[str, StringConstraints(max_length=4096), BeforeValidator(_plain)]
 LongText = Annotated[str, StringConstraints(max_length=MOST_TEXT), BeforeValidator(_plain)]
@@ -123,7 +148,7 @@ class ItemTable(Table):
     text: list[Pattern] = []
     share: bool = True
     licence: Text = ""
-    renewed_every_days: Annotated[float, Field(gt=0, le=MOST_DAYS, strict=False)] | None = None
+    renewed_every_days: Annotated[float, Field(gt=0, le=MOST_DAYS)] | None = None
     worth: Worth = 3
     for_: list[str] = Field([], alias="for")
     edit: list[EditTable] = []
@@ -152,7 +177,7 @@ class StepTable(Table):
     after: list[Id] = []
     wipes: list[Pattern] = []
     caution: LongText = ""
-    minutes: Annotated[float, Field(ge=0, le=100_000, strict=False)] | None = None
+    minutes: Annotated[float, Field(ge=0, le=100_000)] | None = None
 
 
 class MachineTable(Table):
@@ -167,7 +192,9 @@ def _known_medium(value: Any) -> Any:
 
 
 class MediumTable(Table):
-    kind: Annotated[str, BeforeValidator(_known_medium)] | None = None
+    model_config = ConfigDict(json_schema_extra={"oneOf": [{"required": ["kind"]}, {"required": ["sectors"]}]})
+
+    kind: Annotated[str, BeforeValidator(_known_medium), WithJsonSchema({"enum": list(MEDIA)})] | None = None
     sectors: Annotated[int, Field(ge=24, le=2**31)] | None = None
     volume: Annotated[str, StringConstraints(pattern=r"^[A-Z0-9_]{1,16}$")] = "FIRSTDISC"
     discs: Annotated[int, Field(ge=1, le=99)] | Literal["fewest"] = 1
@@ -175,7 +202,7 @@ class MediumTable(Table):
     boot_image: Pattern | None = None
     boot_media: Literal["none", "1.2M", "1.44M", "2.88M"] = "none"
     system_area: Pattern | None = None
-    drive_speed: Annotated[float, Field(gt=0, le=100, strict=False)] | None = None
+    drive_speed: Annotated[float, Field(gt=0, le=100)] | None = None
 
     @model_validator(mode="after")
     def _kind_or_sectors(self) -> "MediumTable":
@@ -190,14 +217,14 @@ class LinkTable(Table):
     protocol: LinkProtocol = "slip"
     mtu: Annotated[int, Field(ge=68, le=65_535)] = 1006
     window: Annotated[int, Field(ge=1, le=2**20)] | None = None
-    round_trip_ms: Annotated[float, Field(ge=0, le=60_000, strict=False)] = 60.0
+    round_trip_ms: Annotated[float, Field(ge=0, le=60_000)] = 60.0
     ack_every: Literal[1, 2] | None = None
     accm: Annotated[int, Field(ge=0, le=0xFFFFFFFF)] = 0xFFFFFFFF
     field_compression: bool = False
     header_compression: bool = False
-    error_rate: Annotated[float, Field(ge=0, le=0.1, strict=False)] = 0.0
-    cap_bytes_s: Annotated[float, Field(gt=0, strict=False)] | None = None
-    segment_ms: Annotated[float, Field(ge=0, le=10_000, strict=False)] = 0.0
+    error_rate: Annotated[float, Field(ge=0, le=0.1)] = 0.0
+    cap_bytes_s: Annotated[float, Field(gt=0)] | None = None
+    segment_ms: Annotated[float, Field(ge=0, le=10_000)] = 0.0
     keep_alive: bool = False
     name_lookup: bool = True
 
@@ -214,9 +241,9 @@ class BridgeTable(Table):
 
 
 class PlanTable(Table):
-    days_to_use: Annotated[float, Field(ge=0, le=MOST_DAYS, strict=False)] = 0.0
+    days_to_use: Annotated[float, Field(ge=0, le=MOST_DAYS)] = 0.0
     link_budget: Duration | None = None
-    power_ons: Annotated[float, Field(ge=1, le=10_000, strict=False)] = 1.0
+    power_ons: Annotated[float, Field(ge=1, le=10_000)] = 1.0
 
 
 class LimitsTable(Table):
@@ -263,7 +290,13 @@ class IncludeTable(Table):
 
 
 class ManifestTable(HeadTable):
-    """The whole manifest, for `discprep schema`."""
+    """A manifest of discprep."""  # whole: for `json_schema.py`, as the next one
+
+    item: list[ItemTable] = []
+
+
+class IncludedTable(IncludeTable):
+    """A file of items that manifests of discprep share."""
 
     item: list[ItemTable] = []
 
@@ -271,10 +304,14 @@ class ManifestTable(HeadTable):
 # ---------------------------------------------------------------------------------------- machine profile
 
 
+_RULE = {"enum": list(get_args(NameRule))}
+_RULES = WithJsonSchema({"anyOf": [{"type": "array", "items": _RULE, "minItems": 1}, _RULE]})
+
+
 class DiscTable(Table):
-    name_rules: Annotated[list[NameRule], BeforeValidator(_one_or_many), Field(min_length=1)] = ["iso-level-1"]
-    drive_speed: Annotated[float, Field(gt=0, le=100, strict=False)] = 4.0
-    access_ms: Annotated[float, Field(ge=0, le=10_000, strict=False)] = 250.0
+    name_rules: Annotated[list[NameRule], BeforeValidator(_one_or_many), Field(min_length=1), _RULES] = ["iso-level-1"]
+    drive_speed: Annotated[float, Field(gt=0, le=100)] = 4.0
+    access_ms: Annotated[float, Field(ge=0, le=10_000)] = 250.0
     path: str = ""
     boot_files: dict[str, str] = {}
 
@@ -283,7 +320,7 @@ class VolumeTable(Table):
     path: Annotated[str, StringConstraints(min_length=1, max_length=255)]
     free: Size | None = None
     keep_free: Size = 0
-    block: Annotated[int, BeforeValidator(_size), Field(ge=1, le=2**20)] = 512
+    block: Annotated[int, *_bytes(1, 2**20)] = 512
     name_max: Annotated[int, Field(ge=1, le=255)] | None = None
     stem_max: Annotated[int, Field(ge=1, le=255)] | None = None
     extension_max: Annotated[int, Field(ge=0, le=255)] | None = None
@@ -305,7 +342,7 @@ class SerialTable(Table):
     divider: Divider | None = None
     fifo: Annotated[int, Field(ge=1, le=65_536)] = 1
     trigger: Annotated[int, Field(ge=1, le=65_536)] | None = None
-    service_us: Annotated[float, Field(ge=0, le=10**6, strict=False)] | None = None
+    service_us: Annotated[float, Field(ge=0, le=10**6)] | None = None
     flow: Flow = "none"
 
 
@@ -316,7 +353,7 @@ class CompanionTable(Table):
 
 
 class ProfileTable(Table):
-    """A machine profile."""
+    """A machine profile of discprep: what the vintage computer can take."""
 
     format: Literal[1] = 1
     name: Annotated[Text, StringConstraints(min_length=1)]

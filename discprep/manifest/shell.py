@@ -11,7 +11,7 @@ import re
 from collections.abc import Mapping
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, WithJsonSchema, model_validator
 from typing_extensions import TypeAliasType
 
 from discprep.errors import ManifestError
@@ -65,9 +65,14 @@ def _lines(value: Any) -> Any:
     return [value] if isinstance(value, str) else value
 
 
-Line = Annotated[str, StringConstraints(max_length=1024, pattern=r"^[^\r\n\x00]*$")]
+MOST_LINES, MOST_IN_LINE, IN_LINE = 64, 1024, r"^[^\r\n\x00]*$"
+Line = Annotated[str, StringConstraints(max_length=MOST_IN_LINE, pattern=IN_LINE)]
+_LINE = {"type": "string", "maxLength": MOST_IN_LINE, "pattern": IN_LINE}
+_TEMPLATE = WithJsonSchema({"anyOf": [_LINE, {"type": "array", "items": _LINE, "maxItems": MOST_LINES}]})
 # A named alias: pydantic builds its check once and not for each of thirty keys.
-Template = TypeAliasType("Template", Annotated[list[Line], BeforeValidator(_lines), Field(max_length=64)])
+Template = TypeAliasType(
+    "Template", Annotated[list[Line], BeforeValidator(_lines), Field(max_length=MOST_LINES), _TEMPLATE]
+)
 Name = Annotated[str, StringConstraints(min_length=1, max_length=64, pattern=r"^[^/\\:\r\n\x00]+$")]
 
 

@@ -118,7 +118,7 @@ def _inside(value: dict[str, Any] | list[Any]) -> Iterator[Any]:
 
 def assume(data: dict[str, Any], settings: Mapping[str, str]) -> None:
     """Sets dotted keys in parsed TOML: `link.rate`, `plan.link_budget`, `item.ID.place`. Values are read as TOML,
-    else taken as text.
+    else taken as text. A medium has either a kind or its sectors: the one that is set takes the other's place.
 
     Raises:
         UsageError: no such item, or the way to the key goes through something that is no table
@@ -126,6 +126,9 @@ def assume(data: dict[str, Any], settings: Mapping[str, str]) -> None:
     for key, text in settings.items():
         table, last = _walk(data, key)
         table[last] = _value(text)
+        instead = {"medium.sectors": "kind", "medium.kind": "sectors"}.get(key)
+        if instead and f"medium.{instead}" not in settings:
+            table.pop(instead, None)
 
 
 def _value(text: str) -> Any:

@@ -13,7 +13,9 @@ from typing import Any
 import pytest
 from support.command import run
 
-PAGES = Path(__file__).resolve().parents[2] / "manifests/keys"
+import discprep.manifest
+
+PAGES = Path(discprep.manifest.__file__).parent / "keys"
 
 
 def keys(schema: dict[str, Any]) -> Iterator[str]:
