@@ -17,13 +17,14 @@ def text(attributes: int | None, system: str) -> str | None:
     `68k`: `hsparwed`, of which r, w, e and d are forbidden when their bit is set (the block-image FAQ 1.11, 4.4).
     `dos`: `rhsa` (read-only, hidden, system, archive). `unix`: as `ls -l` shows a mode.
 
-    >>> text(0x00, "68k"), text(0x02, "68k"), text(0x40, "68k"), text(0x21, "dos"), text(0o100644, "unix")
+    >>> text(0x00, "68k"), text(0x02, "68k"), text(0x40, "68k"), text(0x21, "dos"), text(0o644, "unix")
     ('----rwed', '----rw-d', '-s--rwed', 'r--a', '-rw-r--r--')
     """
     if attributes is None or not system:
         return None
     if system == "unix":
-        return stat.filemode(attributes)
+        # A tar's mode has no bits for the sort of member, which would be shown as a question mark.
+        return stat.filemode(attributes if stat.S_IFMT(attributes) else stat.S_IFREG | attributes)
     if system == "dos":
         return "".join(letter if attributes & bit else "-" for bit, letter in _DOS)
     high = "".join(letter if attributes & bit else "-" for bit, letter in _68K_SET)

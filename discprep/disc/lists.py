@@ -50,7 +50,7 @@ def _with_text(named: Sequence[Named], name: str, text: str, manifest: Manifest,
 def contents_text(named: Sequence[Named], manifest: Manifest, build_id: str) -> str:
     """Every file by item: its path on the disc, its size in bytes, and its own name where that is another."""
     title = manifest.title or manifest.medium.volume
-    lines = [f"{title}: what is on this disc", f"Volume {manifest.medium.volume}, build {build_id}"]
+    lines = [f"{title}: what is on this disc", f"Volume {manifest.medium.volume}, build {build_id}; sizes in bytes"]
     files = [entry for entry in named if entry.staged.content and entry.staged.name != (CONTENTS,)]
     for item_id, entries in groupby(sorted(files, key=_item_first(manifest)), lambda entry: entry.staged.item):
         lines += ["", _heading(item_id, manifest), *(_line(entry) for entry in entries)]
@@ -79,7 +79,7 @@ def _line(entry: Named) -> str:
     size = str(staged.content.size_bytes) if known and staged.content else "-"
     own = staged.member or "/".join(staged.name)
     remarks = [] if path.casefold().endswith(own.casefold()) else [own]
-    remarks += [f"for {staged.rate_bit_s} baud"] if staged.rate_bit_s else []
+    remarks += [f"for {staged.rate_bit_s:,} bit/s"] if staged.rate_bit_s else []
     return "  ".join([f"  {path.ljust(NAME_COLUMNS)} {size:>10}", *remarks])
 
 

@@ -134,7 +134,7 @@ def _kind(text: str) -> MemberKind:
 
 def faults(opened: Opened, path: Path) -> list[DiscprepError]:
     """One error for each member that does not read whole and for each problem of the archive."""
-    hint = "Get another copy; what is listed as whole is right."
+    hint = "Get another copy." + " What is listed as whole is right." * bool(opened.members)
     found: list[DiscprepError] = [ArchiveError(problem, where=str(path), hint=hint) for problem in opened.problems]
     for entry in opened.members:
         if not entry.reads:

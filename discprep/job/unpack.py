@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import sys
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from fnmatch import fnmatchcase
@@ -104,9 +104,9 @@ def _matches(entry: Unpacked, only: tuple[str, ...]) -> bool:
     return not only or any(fnmatchcase(entry.member.name, pattern) for pattern in only)
 
 
-def _errors(opened: Opened, path: Path, files: Iterable[Extracted]) -> Iterator[DiscprepError]:
+def _errors(opened: Opened, path: Path, files: Collection[Extracted]) -> Iterator[DiscprepError]:
     for problem in opened.problems:
-        yield ArchiveError(problem, where=str(path), hint="Get another copy; what was unpacked is right.")
+        yield ArchiveError(problem, where=str(path), hint=_hint(problem, " What was unpacked is right." * bool(files)))
     for file in files:
         place = f"{path}: {file.entry.member.name}"
         if file.state == "refused":
@@ -116,7 +116,8 @@ def _errors(opened: Opened, path: Path, files: Iterable[Extracted]) -> Iterator[
                 hint="A well-made archive has no such member: ask where this one comes from.",
             )
         elif file.state == "damaged":
-            yield ArchiveError(f"{file.entry.problem}; it was not unpacked", where=place, hint=_hint(file.entry))
+            problem = file.entry.problem
+            yield ArchiveError(f"{problem}; it was not unpacked", where=place, hint=_hint(problem))
         elif file.state == "blocked":
             yield StorageError(
                 f"something else is there already as {file.path}; it was left alone",
@@ -125,10 +126,10 @@ def _errors(opened: Opened, path: Path, files: Iterable[Extracted]) -> Iterator[
             )
 
 
-def _hint(entry: Unpacked) -> str:
-    """A member that was refused for its size is not damaged: the user may allow it."""
-    refused = "limit of" in entry.problem or "grow" in entry.problem
-    return "If you trust it, allow its size with --max-size." if refused else "Get another copy."
+def _hint(problem: str, more: str = "") -> str:
+    """What was refused for its size is not damaged: the user may allow it."""
+    refused = "limit of" in problem or "grow" in problem
+    return ("If you trust it, allow its size with --max-size." if refused else "Get another copy.") + more
 
 
 class Writer:

@@ -57,7 +57,7 @@ def quiet_mtu(link: LinkSettings, bridge: BridgeSettings | None, profile: Profil
 def _smaller_mtu(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> str:
     mtu = quiet_mtu(link, bridge, profile)
     if mtu is None:
-        return "Take an MTU of 296 and header compression on both ends; a faster line helps most."
+        return "None of the usual MTUs avoids it at this rate; a faster line does."
     return (
         f"An MTU of {mtu} or less on both ends avoids it, at the price of more headers: "
         f"discprep estimate --over mtu={mtu},{link.mtu_bytes} compares."

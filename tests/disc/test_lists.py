@@ -70,7 +70,7 @@ def test_a_changed_file_is_found(tmp_path):
 def test_contents_with_both_names(tmp_path):
     """The mapping of names can be read on the machine, in its own charset (code page 437: 0x9A is Ü)."""
     lines = text_of(filled(tmp_path), CONTENTS).split(b"\r\n")
-    assert lines[:2] == [b"first: what is on this disc", b"Volume FIRSTDISC, build c0ffee12"]
+    assert lines[:2] == [b"first: what is on this disc", b"Volume FIRSTDISC, build c0ffee12; sizes in bytes"]
     assert b"Tools for the line 1.2" in lines
     assert any(line.split() == [b"NET/READ_ME_.TXT", b"8", b"Read", b"Me", b"First.txt"] for line in lines)
     assert any(line.split() == [b"NET/A/LINE.CFG", b"10"] for line in lines)
