@@ -17,8 +17,8 @@ def hand_over(
 ) -> None:
     """Write the recipe for someone else: manifest, includes, machine profile and pins, and what they must obtain.
 
-    No software goes with it, no secret, no path of this computer: sources that are local files become hints, and every
-    file is read through before anything gets its name.
+    No software goes with it, no secret, no path of this computer: of sources that are local files only the bare names
+    go out, since the disc's names come from them. Every file is read through before anything gets its name.
     """
     with command("hand-over", as_json, quiet) as frame:
         from discprep.job.hand_over import hand_over as job

@@ -123,7 +123,7 @@ class _Recipe:
         self._without_files(data.get("medium"), ("boot_image", "system_area"), "medium")
         pins = load_pins(path.with_suffix(".pins.toml"))
         for item in data.get("item", []):
-            _without_local_sources(item, pins.get(str(item.get("id"))), path)
+            _without_folders(item, pins.get(str(item.get("id"))), path)
         self.put(name, tomlkit.dumps(data).encode())
         if pins:
             public = {item: _public(pin) for item, pin in pins.items()}
@@ -172,20 +172,22 @@ class _Recipe:
         )
 
 
-def _without_local_sources(item: MutableMapping[str, Any], pin: Pin | None, path: Path) -> None:
-    """An item's addresses without passwords; a local file becomes a hint, and what is known of it its hash.
+def _without_folders(item: MutableMapping[str, Any], pin: Pin | None, path: Path) -> None:
+    """An item's addresses without passwords, and of local files the bare names: the disc's names come from them, so
+    that the receiver's disc is the giver's. What only a local file gives gets a hint and, if it is known, its hash.
 
     Raises:
         MissingError: nothing is known by which the receiver could tell the right file
     """
     sources = [str(source) for source in item.get("sources", [])]
-    public = [shown(source) for source in sources if scheme(source) != "file"]
-    if public == sources:
-        return
-    if public:
+    local = [source for source in sources if scheme(source) == "file"]
+    public = list(dict.fromkeys(filter(None, map(_outward, sources))))
+    if public != sources:
         item["sources"] = public
+    if not public:
+        item.pop("sources", None)
+    if not local or len(local) < len(sources):
         return
-    del item["sources"]
     if pin and "sha256" not in item:
         item["sha256"] = pin.sha256
     if not any(key in item for key in ("sha256", "sha1", "md5", "crc32", "page")):
@@ -195,12 +197,21 @@ def _without_local_sources(item: MutableMapping[str, Any], pin: Pin | None, path
             item=str(item.get("id")),
             hint="Run `discprep fetch` first, so that it is pinned.",
         )
-    if not item.get("hint"):
-        item["hint"] = f"It came from a file called {Path(sources[0]).name}; get it by hand."
+    if not item.get("hint") and public:
+        item["hint"] = f"It came from a file called {public[0]}; get it by hand."
+
+
+def _outward(source: str) -> str:
+    """A source as it may go out: an address without its password, a local file's bare name. "" for a name that
+    another system would read as a path."""
+    if scheme(source) != "file":
+        return shown(source)
+    name = Path(source).name
+    return "" if name == ".." or "\\" in name else name
 
 
 def _public(pin: Pin) -> Pin:
-    return replace(pin, source="" if scheme(pin.source) == "file" else shown(pin.source))
+    return replace(pin, source=_outward(pin.source))
 
 
 def _obtain(manifest: Manifest) -> tuple[Obtain, ...]:
@@ -210,7 +221,7 @@ def _obtain(manifest: Manifest) -> tuple[Obtain, ...]:
 
 def _one(item: Item, pin: Pin | None) -> Obtain:
     public = tuple(shown(source) for source in item.sources if scheme(source) != "file")
-    local = next((Path(source).name for source in item.sources if scheme(source) == "file"), "")
+    local = next((_outward(source) for source in item.sources if scheme(source) == "file"), "")
     hint = item.hint or (f"It came from a file called {local}." if local and not public else "")
     return Obtain(
         id=item.id,

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import pytest
+from support.command import run
 from support.programs import program
 
 from discprep.errors import DiscprepError, ManifestError, MissingError, UsageError
@@ -90,7 +91,9 @@ def recipe(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     (tmp_path / "machines/start.bin").write_bytes(PROGRAM)
     local = str(tmp_path / "first/archives/puller.zip")
     save_pins(path.with_suffix(".pins.toml"), {"puller": Pin("puller", 8, "ab" * 32, 1_772_600_768, local)})
-    save_pins(tmp_path / "common/items.pins.toml", {"maps": Pin("maps", 9, "cd" * 32, 1, "ftp://store.example/maps.lha")})
+    save_pins(
+        tmp_path / "common/items.pins.toml", {"maps": Pin("maps", 9, "cd" * 32, 1, "ftp://store.example/maps.lha")}
+    )
     return path
 
 
@@ -112,7 +115,8 @@ def test_the_recipe_alone_loads(recipe: Path, tmp_path: Path) -> None:
     assert [item.id for item in loaded.items] == [item.id for item in before.items]
     assert replace(loaded.items[0].edits[0], where="") == replace(before.items[0].edits[0], where="")
     assert loaded.profile.name == "desk"
-    assert load_pins(tmp_path / "out" / "first.pins.toml")["puller"].sha256 == "ab" * 32
+    pin = load_pins(tmp_path / "out" / "first.pins.toml")["puller"]
+    assert (pin.sha256, pin.source) == ("ab" * 32, "puller.zip")
 
 
 def test_nothing_of_this_computer_is_in_it(recipe: Path, tmp_path: Path) -> None:
@@ -134,8 +138,8 @@ def test_comments_and_order_stay(recipe: Path, tmp_path: Path) -> None:
     assert written.startswith("# The reading room's recipe.\n")
     assert "# first of all" in written and "# the catalogue desk" in written
     data = tomllib.loads(written)
-    assert data["item"][0]["sources"] == ["http://files.example/tools.zip"]
-    assert "sources" not in data["item"][1]
+    assert data["item"][0]["sources"] == ["http://files.example/tools.zip", "tools.zip"]
+    assert data["item"][1]["sources"] == ["puller.zip"], "the bare name: the disc's names come from it"
     assert data["item"][1]["sha256"] == "ab" * 32
     assert data["item"][1]["hint"] == "It came from a file called puller.zip; get it by hand."
     assert data["medium"] == {"kind": "cd-74", "boot_media": "1.44M"} or "boot_image" not in data["medium"]
@@ -153,6 +157,67 @@ def test_the_receiver_gets_a_list(recipe: Path, tmp_path: Path) -> None:
         assert said in listed
     assert "By hand, since no address is known: puller." in text(result)
     assert [one["id"] for one in json.loads(json.dumps(document(result)))["obtain"]] == ["tools", "puller", "maps"]
+
+
+WEATHER = """format = 1
+title = "Weather hut"
+bring_up = []
+
+[machine]
+profile = "desk.toml"
+
+[medium]
+kind = "cd-74"
+
+[[item]]
+id = "baro"
+sources = [{baro}]
+place = "burn"
+form = "both"
+
+[[item]]
+id = "notes"
+sources = ["kept/Reading Notes.doc"]
+place = "burn"
+"""
+HUT_MACHINE = 'format = 1\nname = "desk"\nprovides = ["unpack-zip"]\n\n[[volume]]\npath = "C:"\n'
+
+
+@pytest.mark.parametrize(
+    "baro",
+    ['"barograph.zip"', '"kept/barograph.zip"', '"kept/barograph.zip", "http://files.example/BARO-17.zip"'],
+    ids=["beside the manifest", "in a folder", "before an address"],
+)
+def test_the_receivers_disc_is_the_givers(tmp_path: Path, baro: str) -> None:
+    """README: the same manifest and pins give the same bytes on any day and computer. The receiver has the files under
+    other names, and a cache of their own."""
+    giver, receiver, out = tmp_path / "giver", tmp_path / "receiver", tmp_path / "recipe"
+    for folder in (giver / "kept", receiver / "downloads"):
+        folder.mkdir(parents=True)
+    with zipfile.ZipFile(giver / "kept/barograph.zip", "w") as archive:
+        archive.writestr(zipfile.ZipInfo("BARO.EXE", (1996, 2, 3, 10, 20, 30)), b"\x90" * 3000)
+    (giver / "barograph.zip").write_bytes((giver / "kept/barograph.zip").read_bytes())
+    (giver / "kept/Reading Notes.doc").write_bytes(b"calm\r\n")
+    (giver / "desk.toml").write_text(HUT_MACHINE)
+    (giver / "hut.toml").write_text(WEATHER.replace("{baro}", baro))
+    (receiver / "downloads/file(1)").write_bytes((giver / "kept/barograph.zip").read_bytes())
+    (receiver / "downloads/file(2)").write_bytes((giver / "kept/Reading Notes.doc").read_bytes())
+
+    def built(manifest: Path, disc: Path, cache: Path, *look_in: object) -> Path:
+        assert run("fetch", manifest, "--cache", cache, *look_in).code == 0
+        ran = run("build", manifest, "--out", disc, "--cache", cache)
+        assert ran.code == 0, ran.err
+        (image,) = disc.glob("*.iso")
+        return image
+
+    given = built(giver / "hut.toml", giver / "disc", giver / "cache")
+    assert b"BAROGRAP.ZIP" in given.read_bytes() and b"READING_" in given.read_bytes()
+    assert run("hand-over", giver / "hut.toml", out).code == 0
+    assert b"kept" not in everything(out)
+    looked = ("--look-in", receiver / "downloads")
+    got = built(out / "hut.toml", receiver / "disc", receiver / "cache", *looked)
+    assert got.name == given.name
+    assert got.read_bytes() == given.read_bytes()
 
 
 def test_files_are_left_out_and_named(recipe: Path, tmp_path: Path) -> None:
