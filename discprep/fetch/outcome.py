@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from shlex import quote
 
 from discprep.errors import DiscprepError, FetchError, IntegrityError, MissingError
 from discprep.fetch.cache import Known
@@ -90,7 +91,24 @@ def missing_error(item: Item, faults: Sequence[tuple[str, SourceFault]]) -> Disc
             f"{shown(source)}: {fault.message}" for source, fault in faults
         )
     family = IntegrityError if any(fault.kind == "content" for _, fault in faults) else FetchError
-    return family(words, where=where, item=item.id, hint=by_hand(item))
+    hint, meant = by_hand(item), _if_it_is_meant(faults)
+    if meant:
+        hint = f"{meant} Else {hint[:1].lower()}{hint[1:]}"
+    return family(words, where=where, item=item.id, hint=hint)
+
+
+def _if_it_is_meant(faults: Sequence[tuple[str, SourceFault]]) -> str:
+    """What to do where a source has other bytes than the manifest says: either of the two may be wrong."""
+    for source, fault in faults:
+        if fault.kind == "content" and fault.message.startswith("expected "):
+            local = scheme(source) == "file"
+            look = f"discprep inspect {quote(str(local_path(source)) if local else 'FILE')}"
+            saved = "" if local else f"save {shown(source)} as FILE, then: "
+            return (
+                f"Its hash or size in the manifest may be the wrong one. To see what came: {saved}{look}; if that one "
+                "is meant, correct the manifest."
+            )
+    return ""
 
 
 def by_hand(item: Item) -> str:

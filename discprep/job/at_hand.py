@@ -89,6 +89,15 @@ def missing_errors(hand: AtHand, items: Iterable[str] | None = None) -> list[Mis
 
 
 def _missing(item: Item) -> MissingError:
+    return MissingError("it is not fetched yet", where=item.where, item=item.id, hint=how_to_get(item))
+
+
+def how_to_get(item: Item) -> str:
+    """What to do about an item that is not here: its sources first, then a person's way."""
     by_hand = " ".join(part for part in (item.page, item.hint) if part)
-    hint = f"By hand: {by_hand} Then: fetch --look-in FOLDER." if by_hand else "Run `discprep fetch` first."
-    return MissingError("it is not fetched yet", where=item.where, item=item.id, hint=hint)
+    if not by_hand:
+        return "Run `discprep fetch` first."
+    person = f"{by_hand} Then: fetch --look-in FOLDER."
+    return (
+        f"Run `discprep fetch` first. If no source has it, by hand: {person}" if item.sources else f"By hand: {person}"
+    )
