@@ -13,7 +13,7 @@ from discprep.disc.media import read_seconds, sectors, usable_sectors
 from discprep.disc.names import map_names
 from discprep.disc.stage import stage
 from discprep.errors import DiscprepError, MissingError, raise_all
-from discprep.job.at_hand import AtHand
+from discprep.job.at_hand import AtHand, how_to_get
 from discprep.job.pulled import pulled_as
 from discprep.job.tree import Tree, Trees, item_volumes, volume_of
 from discprep.job.verify import archive_errors
@@ -329,12 +329,11 @@ def _guessed(manifest: Manifest, item: Item, hand: AtHand) -> Measured:
     pin = hand.pins.get(item.id)
     size_bytes = pin.size_bytes if pin else item.size_bytes
     if size_bytes is None:
-        by_hand = " ".join(part for part in (item.page, item.hint) if part)
         raise MissingError(
             "it is not fetched yet, and its size is not known: nothing can be planned with it",
             where=item.where,
             item=item.id,
-            hint=f"By hand: {by_hand}" if by_hand else "Run `discprep fetch`, or give the item its `size`.",
+            hint=f"{how_to_get(item)} Or give the item its `size`.",
         )
     kind = archive_kind(item)
     folders = len([part for part in item.to.split("/") if part])
