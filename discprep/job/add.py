@@ -8,16 +8,17 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, cast, get_args
 
-from discprep.errors import DiscprepError, UsageError, raise_all
+from discprep.errors import DiscprepError, FetchError, IntegrityError, MissingError, UsageError, raise_all
 from discprep.fetch.cache import Cache
 from discprep.fetch.fetch import fetch_items
 from discprep.fetch.files import lock_beside, write_atomically
-from discprep.fetch.pins import merge_pins
-from discprep.fetch.source import file_name, is_plain, scheme
+from discprep.fetch.pins import merge_pins, pins_of
+from discprep.fetch.source import SCHEMES, file_name, is_plain, scheme
 from discprep.job.new import slug, title_of
 from discprep.manifest import load_manifest
 from discprep.model import ROLES, Item, Manifest, Notice, Pin, Place, Progress, Role, Use
 from discprep.report.add import Added
+from discprep.report.tables import typed
 
 PLACES: tuple[str, ...] = get_args(Place)
 USES: tuple[str, ...] = get_args(Use)
@@ -97,7 +98,26 @@ def add(path: Path, sources: Sequence[str], wishes: Wishes, *, cache: Path | Non
     new = tuple((item, pins[item.id]) for item in items)
     remarks = [remark for item in items for remark in _remarks(item, pins[item.id])]
     dead = [Notice(words, item=entry.item) for entry in report.items if entry.path for words in entry.tried]
+    _word_hints(report.errors, wanted, path)
     return Added(path, new, report.errors, (*notices, *dead, *remarks))
+
+
+def _word_hints(errors: Iterable[DiscprepError], wanted: Iterable[Item], path: Path) -> None:
+    """What to do next about a source that gave nothing, in words of this command: `fetch` has other options."""
+    sources = {item.id: item.sources for item in wanted}
+    for error in errors:
+        if isinstance(error, FetchError | IntegrityError | MissingError) and error.item in sources:
+            error.hint = _next_way(sources[error.item], path)
+
+
+def _next_way(sources: Sequence[str], path: Path) -> str:
+    schemes = {scheme(source) for source in sources}
+    if schemes == {"file"}:
+        return "Check the path: `add` takes a plain file, or an http, https or ftp address."
+    by_hand = f"get it by hand, then: discprep add {typed(path)} FILE"
+    if schemes <= {*SCHEMES, "file"}:
+        return f"Check the address; or {by_hand}"
+    return f"Give an http, https or ftp address; or {by_hand}"
 
 
 def _remarks(item: Item, pin: Pin) -> Iterator[Notice]:
@@ -146,7 +166,9 @@ def _absolute(source: str) -> str:
 
 def _merged(items: Iterable[Item], pins: dict[str, Pin], manifest: Manifest) -> tuple[list[Item], list[Notice]]:
     """The items without those whose bytes are known: mirrors join the first, what the manifest has is left out."""
-    known = {item.hashes.sha256: item.id for item in manifest.items if item.hashes.sha256}
+    pinned = pins_of(manifest.items, manifest.pins_path)
+    known = {pin.sha256: item_id for item_id, pin in pinned.items()}
+    known |= {item.hashes.sha256: item.id for item in manifest.items if item.hashes.sha256}
     first: dict[str, Item] = {}
     notices = []
     for item in items:
