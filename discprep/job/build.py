@@ -16,6 +16,7 @@ from discprep.disc.record import RecordItem, make_record, save_record
 from discprep.errors import CapacityError, MissingError, UsageError, flatten, raise_all
 from discprep.fetch.files import scratch, storage, write_atomically
 from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
+from discprep.job.builds import MADE_FROM
 from discprep.job.inputs import inputs_digest, settings_of
 from discprep.job.kept import saying_what_stays
 from discprep.job.plan import before, disc_manifest, disc_trees, forms_on, plan_for
@@ -68,7 +69,8 @@ def build_from(
     manifest = hand.manifest
     raise_all(_missing(hand))
     epoch_s = source_date(hand.pins)
-    digest = inputs_digest(manifest, hand.pins, {"epoch_s": epoch_s, "secrets": allow_secrets})
+    extra = {"epoch_s": epoch_s, "secrets": allow_secrets, "manifest": manifest.path.name}
+    digest = inputs_digest(manifest, hand.pins, extra)
     if not dry_run and not allow_secrets and (stands := standing(out, digest, manifest)):
         return stands
     steps = Steps()
@@ -272,6 +274,7 @@ class _Maker:
         write_atomically(folder / SHEETS[0], sheet.text(facts).encode())
         write_atomically(folder / SHEETS[1], sheet.html(facts).encode())
         told = {
+            MADE_FROM: manifest.path.name,
             "build.discs": str(self.discs),
             "build.disc": str(number),
             "build.copy_s": f"{copy_s:.3f}",

@@ -11,13 +11,13 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from discprep.archives import OpenTask, open_all
-from discprep.disc.record import load_record
-from discprep.errors import DiscError, MissingError, UsageError, raise_all
+from discprep.errors import MissingError, UsageError, raise_all
 from discprep.fetch.cache import Cache
 from discprep.fetch.fetch import fetch_items
 from discprep.fetch.files import scratch
 from discprep.fetch.pins import pins_of
 from discprep.job.at_hand import AtHand, at_hand, open_items, published_name
+from discprep.job.builds import builds_of
 from discprep.link.transfer import download
 from discprep.manifest import load_manifest
 from discprep.model import Fetched, Item, Manifest, Notice, Opened, Plan, Progress, Shape
@@ -85,7 +85,7 @@ def serve(
     stock = _stock(hand, opened, order, progress)
     keeper = _keeper(stock, hand, wish, tell, progress)
     server = _listen(host, port, keeper)
-    listening = _listening(manifest, keeper, server, host, wish, notices)
+    listening = _listening(stock, keeper, server, host, wish, notices)
     with _terminable():
         return _run(server, keeper, listening, tell, progress)
 
@@ -183,7 +183,7 @@ def _keeper(stock: Stock, hand: AtHand, wish: Wish, tell: Callable[[Event], None
     shell = manifest.profile.shell
     at_start = [Fetched(item, "cached", path, hand.pins.get(item)) for item, path in hand.paths.items()]
     script = script_name(shell) if shell else ""
-    shelf = stock.shelf(at_start, build=_newest_build(manifest.path), link=_line(manifest), script=script)
+    shelf = stock.shelf(at_start, build=_newest_build(manifest), link=_line(manifest), script=script)
     offers = {offer.item: offer for offer in shelf.offers}
     return Keeper(
         shelf,
@@ -195,20 +195,15 @@ def _keeper(stock: Stock, hand: AtHand, wish: Wish, tell: Callable[[Event], None
     )
 
 
-def _newest_build(manifest: Path) -> str:
-    """The id of the newest disc built beside the manifest, so that page and disc can be held together; "" without."""
-    found = manifest.resolve().parent.glob("*/**/record.json")
-    for path in sorted(found, key=lambda path: (path.stat().st_mtime, path), reverse=True):
-        try:
-            return load_record(path).build_id
-        except DiscError:
-            continue
-    return ""
+def _newest_build(manifest: Manifest) -> str:
+    """The id of the newest disc built from the manifest, so that page and disc can be held together; "" without."""
+    newest = next(builds_of(manifest), None)
+    return newest.record.build_id if newest else ""
 
 
 def _line(manifest: Manifest) -> str:
     link = manifest.link
-    return f"{link.rate_bit_s} {link.framing}, {link.protocol}, MTU {link.mtu_bytes}" if link else ""
+    return f"{link.rate_bit_s} {link.framing}, {link.protocol.upper()}, MTU {link.mtu_bytes}" if link else ""
 
 
 def fetch_one(manifest: Manifest, cache: Cache, item: Item, progress: Progress) -> Fetched:
@@ -240,8 +235,9 @@ def _listen(host: str, port: int, keeper: Keeper) -> Server:
 
 
 def _listening(
-    manifest: Manifest, keeper: Keeper, server: Server, host: str, wish: Wish, notices: Sequence[Notice]
+    made: Stock, keeper: Keeper, server: Server, host: str, wish: Wish, notices: Sequence[Notice]
 ) -> Listening:
+    manifest, asked = made.manifest, made.order.shape
     addresses = reachable(host, server.port)
     public = [address for address in addresses if address.public]
     warnings = [
@@ -253,13 +249,14 @@ def _listening(
     ]
     stock, log_file = keeper.stock, wish.log_file or log.log_path(manifest.path)
     broken = [Notice(offer.why, item=offer.item) for offer in stock.offers if offer.state == "failed"]
+    grown = [_grown(offer, asked(offer.item)) for offer in stock.offers if _grows(offer)]
     return Listening(
         manifest.path,
         addresses,
         stock.offers,
         stock.script_name,
         log_file,
-        (*warnings, *log.look(log_file)[1], *notices, *broken, *map(_grown, filter(_grows, stock.offers))),
+        (*warnings, *log.look(log_file)[1], *notices, *broken, *grown),
     )
 
 
@@ -267,14 +264,14 @@ def _grows(offer: Offer) -> bool:
     return bool(offer.files and offer.archive_bytes and (offer.bytes_to_send or 0) > GROWN * offer.archive_bytes)
 
 
-def _grown(offer: Offer) -> Notice:
+def _grown(offer: Offer, asked: Shape | None) -> Notice:
     sent, fetched = format_bytes(offer.bytes_to_send or 0), format_bytes(offer.archive_bytes or 0)
-    return Notice(
-        f"goes over the line as {offer.shape}, {sent} instead of the archive's {fetched}: the machine cannot use it as "
-        "it is",
-        item=offer.item,
-        hint=f"An unpacker for it on the disc saves that; or --as {offer.item}=archive and unpack it elsewhere.",
-    )
+    goes = f"goes over the line as {offer.shape}, {sent} instead of the archive's {fetched}"
+    if asked:
+        hint = "Without --as it goes in the shape that the machine can use, if that is not the archive itself."
+        return Notice(f"{goes}: --as asked for it", item=offer.item, hint=hint)
+    hint = f"An unpacker for it on the disc saves that; or --as {offer.item}=archive and unpack it elsewhere."
+    return Notice(f"{goes}: the machine cannot use it as it is", item=offer.item, hint=hint)
 
 
 # --------------------------------------------------------------------------------------------------- the run

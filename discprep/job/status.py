@@ -9,13 +9,13 @@ from pathlib import Path
 
 from discprep.archives import OpenTask
 from discprep.archives.store import Place, Store, key_of
-from discprep.disc.record import load_record
-from discprep.errors import DiscError
 from discprep.fetch.download import Downloader
 from discprep.fetch.settings import FetchSettings
 from discprep.fetch.source import shown
 from discprep.fetch.transport import Run, SourceFault, Validators
 from discprep.job.at_hand import AtHand, at_hand, published_name
+from discprep.job.builds import builds_of, discs_with
+from discprep.job.steps import Steps
 from discprep.manifest import load_manifest
 from discprep.model import Item, Notice, Pin, Progress
 from discprep.report.status import AtSource, ItemState, ItemStatus, Pulled, Status
@@ -43,34 +43,37 @@ def status(
     """
     manifest = load_manifest(path, machine=machine)
     hand = at_hand(manifest, cache)
-    discs, notices = _discs([*built, *_beside(manifest.path)])
+    passed_over: list[Notice] = []
+    builds = tuple(builds_of(manifest, built, passed_over.append))
     transfers, torn = look(log_path(manifest.path))
     sources = _asked(manifest.items, hand.pins, progress) if ask else {}
-    items = tuple(_item(item, hand, discs, transfers, sources.get(item.id, ("", ""))) for item in manifest.items)
-    return Status(manifest.path, items, _next(items, manifest.path), (*notices, *torn))
+    steps = Steps(manifest.path, machine, cache, builds)
+    items = tuple(_item(item, hand, steps, transfers, sources.get(item.id, ("", ""))) for item in manifest.items)
+    return Status(manifest.path, items, steps.all(items, bool(transfers)), (*passed_over, *torn))
 
 
 def _item(
     item: Item,
     hand: AtHand,
-    discs: Mapping[str, tuple[str, ...]],
+    steps: Steps,
     transfers: Sequence[Transfer],
     source: tuple[AtSource, str],
 ) -> ItemStatus:
     pin = hand.pins.get(item.id)
     state = _state(item, hand)
     pulled = _pulled(item, transfers)
+    discs = discs_with(item.id, steps.builds)
     return ItemStatus(
         id=item.id,
         title=item.title,
         place=item.place,
         state=state,
         size_bytes=pin.size_bytes if pin else item.size_bytes,
-        discs=discs.get(item.id, ()),
+        discs=discs,
         pulled=pulled,
         at_source=source[0],
         source_words=source[1],
-        next=_step(item, state, pulled, bool(discs.get(item.id)), bool(discs), source[0], hand.manifest.path),
+        next=steps.one(item, state, there=bool(discs) or pulled == "whole", changed=source[0] == "changed"),
     )
 
 
@@ -98,42 +101,6 @@ def _pulled(item: Item, transfers: Iterable[Transfer]) -> Pulled:
     sizes = {transfer.sha256: transfer.size_bytes for transfer in own}
     had = had_bytes(own)
     return "whole" if all(had[sha256] >= size for sha256, size in sizes.items()) else "in part"
-
-
-def _beside(manifest: Path) -> list[Path]:
-    """Folders beside the manifest that hold a build."""
-    try:
-        return sorted({path.parent for path in manifest.resolve().parent.glob("*/**/record.json") if path.is_file()})
-    except OSError:
-        return []
-
-
-def _step(
-    item: Item, state: ItemState, pulled: Pulled, on_disc: bool, built: bool, source: AtSource, manifest: Path
-) -> str:
-    """What to do next about one item; empty when nothing is left to do."""
-    if state == "wanted":
-        by_hand = f"get it from {item.page}, then: discprep fetch {manifest} --look-in FOLDER" if item.page else ""
-        return f"discprep fetch {manifest}" if item.sources else by_hand or "name a source for it"
-    if state == "damaged":
-        return "its archive is damaged: name another source, then renew it"
-    if source == "changed":
-        return f"discprep fetch {manifest} --renew {item.id}, if the new one is wanted"
-    if state == "present" or on_disc or pulled == "whole":
-        return ""
-    if state == "fetched":
-        return f"discprep verify {manifest}"
-    return f"discprep serve {manifest}" if built else f"discprep prepare {manifest} --out DIR"
-
-
-def _next(items: Sequence[ItemStatus], manifest: Path) -> str:
-    """The first thing to do of all: the order of the work is that of the states."""
-    for state in ("wanted", "damaged", "fetched", "verified"):
-        steps = [item.next for item in items if item.state == state and item.next]
-        if steps:
-            ready = f"discprep fetch {manifest}"
-            return ready if ready in steps else steps[0]
-    return ""
 
 
 # -- asking the sources
@@ -187,32 +154,3 @@ def _verdict(now: Validators, pin: Pin) -> tuple[AtSource, str]:
 
 def _day(seconds: int) -> str:
     return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%d")
-
-
-# -- the discs built
-
-
-def _discs(folders: Iterable[Path]) -> tuple[dict[str, tuple[str, ...]], list[Notice]]:
-    """Item id to the build ids that carry it, oldest first, from every record in the folders or one below."""
-    found: dict[str, tuple[str, ...]] = {}
-    notices = []
-    for path in sorted(_records(folders), key=lambda path: path.stat().st_mtime):
-        try:
-            record = load_record(path)
-        except DiscError as error:
-            notices.append(Notice(error.message, where=str(path), hint="Its disc is passed over here."))
-            continue
-        items = {file.item for file in record.files if file.item}
-        for item_id in items:
-            found[item_id] = (*found.get(item_id, ()), record.build_id)
-    return found, notices
-
-
-def _records(folders: Iterable[Path]) -> set[Path]:
-    """The records in some folders, and in their folders for single discs."""
-    return {
-        path.resolve()
-        for folder in folders
-        for path in (folder / "record.json", *folder.glob("disc-*/record.json"))
-        if path.is_file()
-    }

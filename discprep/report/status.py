@@ -34,11 +34,11 @@ class ItemStatus:
 
 @dataclass(frozen=True, slots=True)
 class Status:
-    """Every item, and the one next step for the whole."""
+    """Every item, and the next steps for the whole in the order of the work."""
 
     manifest: Path
     items: tuple[ItemStatus, ...]
-    next: str
+    steps: tuple[str, ...]
     notices: tuple[Notice, ...] = ()
 
 
@@ -61,7 +61,8 @@ def document(status: Status) -> dict[str, Any]:
             }
             for item in status.items
         ],
-        "next": status.next,
+        "next": next(iter(status.steps), ""),
+        "then": list(status.steps[1:]),
     }
 
 
@@ -89,5 +90,5 @@ def _lines(status: Status) -> Iterator[str]:
     for item in status.items:
         if item.source_words and item.at_source != "same":
             yield f"{item.id}: {item.source_words}"
-    if status.next:
-        yield f"next: {status.next}"
+    for number, step in enumerate(status.steps):
+        yield f"{'then' if number else 'next'}: {step}"

@@ -66,6 +66,19 @@ def own_addresses() -> tuple[Address, ...]:
     return tuple(found)
 
 
+def likely_bind(own: tuple[Address, ...] | None = None, port: int = 8080) -> str:
+    """An ADDRESS:PORT that `parse_bind` takes: this computer's first address that only its own network reaches, else
+    the loopback's.
+
+    >>> likely_bind((ipaddress.ip_address("127.0.0.1"), ipaddress.ip_address("10.1.2.3")))
+    '10.1.2.3:8080'
+    """
+    known = own_addresses() if own is None else own
+    near = [address for address in known if not (address.is_loopback or address.is_global or address.is_link_local)]
+    first = next(iter(near), ipaddress.ip_address("127.0.0.1"))
+    return f"[{first}]:{port}" if first.version == 6 else f"{first}:{port}"
+
+
 def _address(text: str) -> Address:
     return ipaddress.ip_address(text.partition("%")[0])
 

@@ -107,7 +107,7 @@ class Shelf:
     charset: str = "latin-1"
     newline: str = "\r\n"
     build: str = ""
-    link: str = ""  # "57600 8N1, slip, MTU 576"
+    link: str = ""  # "57600 8N1, SLIP, MTU 576"
     script_name: str = ""  # empty: the profile has no fetcher's command
     _files: Mapping[str, ShelfFile] = field(default_factory=dict)
 

@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import io
+import re
+import shlex
+import signal
+import subprocess
+import sys
 import tomllib
 import zipfile
 from pathlib import Path
@@ -215,6 +220,164 @@ def test_add_the_same_bytes_twice(server: FaultServer, tmp_path: Path) -> None:
     again = call("add", path, copy)
     assert "it was not added again" in again.err
     assert len(tomllib.loads(path.read_text())["item"]) == 1
+
+
+def test_add_sees_a_duplicate_by_its_pin(server: FaultServer, tmp_path: Path) -> None:
+    """The manifest gives no hash, the pin does: the same bytes under another name are not added again."""
+    path = manifest(tmp_path, f'id = "tools"\nsources = ["{server.url("/net/tools-1.2.zip")}"]')
+    assert call("fetch", path).code == 0
+    before = path.read_bytes()
+    (tmp_path / "other.zip").write_bytes(OLD)
+    ran = call("add", path, tmp_path / "other.zip")
+    assert "the very bytes of the item tools; it was not added again" in ran.err
+    assert path.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("source", "hint"),
+    [
+        ("gopher://files.example/tools.zip", "Give an http, https or ftp address"),
+        ("nowhere.zip", "Check the path"),
+        ("{server}/nowhere.zip", "Check the address"),
+    ],
+)
+def test_add_gives_hints_that_it_can_follow(server: FaultServer, tmp_path: Path, source: str, hint: str) -> None:
+    """Every option a hint names is one of `add --help`; a whole command in it is one of this program."""
+    path = manifest(tmp_path, f'id = "maps"\n{PAGE}')
+    ran = call("add", path, source.replace("{server}", server.url("").rstrip("/")), "--json")
+    (error,) = ran.document["errors"]
+    assert error["hint"].startswith(hint)
+    offered = run("add", "--help").out
+    assert all(word in offered for word in re.findall(r"--[a-z-]+", error["hint"]))
+    if "discprep" in error["hint"]:
+        assert f"discprep add {path} FILE" in error["hint"]
+
+
+def test_status_knows_the_builds_of_its_own_manifest_only(tmp_path: Path) -> None:
+    """A disc of another manifest beside it, and that of a copy in a folder of its own, are others' discs; renaming
+    builds anew, so that the disc goes with the manifest."""
+    tools = 'id = "tools"\nsources = ["tools-1.2.zip"]\nplace = "burn"'
+    (tmp_path / "copy").mkdir()
+    for folder in (tmp_path, tmp_path / "copy"):
+        (folder / "tools-1.2.zip").write_bytes(OLD)
+        manifest(folder, tools)
+    other = tmp_path / "other.toml"
+    other.write_bytes((tmp_path / "first.toml").read_bytes())
+    words = ("--cache", tmp_path / "cache")
+
+    def prepared(path: Path, out: Path) -> str:
+        ran = run("prepare", path, "--out", out, *words, "--json")
+        assert ran.code == 0, ran.out
+        return str(ran.document["discs"][0]["build_id"])
+
+    def discs(path: Path, *more: object) -> list[str]:
+        return list(run("status", path, *words, *more, "--json").document["items"][0]["discs"])
+
+    found = prepared(other, tmp_path / "disc")
+    prepared(tmp_path / "copy/first.toml", tmp_path / "copy/disc")
+    assert discs(tmp_path / "first.toml") == []
+    assert discs(other) == discs(tmp_path / "copy/first.toml") == [found]
+    named = run("status", tmp_path / "first.toml", *words, "--out", tmp_path / "disc")
+    assert "built from another manifest than first.toml" in named.err
+    prepared(tmp_path / "first.toml", tmp_path / "disc")
+    assert (discs(tmp_path / "first.toml"), discs(other)) == ([found], [])
+
+
+def test_an_item_with_a_source_is_fetched_before_anybody_is_sent_for_it(tmp_path: Path) -> None:
+    """`plan` and `verify` before the first fetch: the program's own way comes first."""
+    (tmp_path / "tools-1.2.zip").write_bytes(OLD)
+    path = manifest(tmp_path, f'id = "tools"\nsources = ["tools-1.2.zip"]\nhint = "It is on the blue floppy."\n{PAGE}')
+    for command in ("plan", "verify"):
+        (error,) = call(command, path, "--json").document["errors"]
+        assert error["hint"].startswith(
+            "Run `discprep fetch` first. If no source has it, by hand: http://files.example/"
+        )
+
+
+def test_a_wrong_hash_may_be_the_manifests(server: FaultServer, tmp_path: Path) -> None:
+    """Of an address and of a local file: what came can be looked at, and the hash of both stands there."""
+    (tmp_path / "tools 1.zip").write_bytes(OLD)
+    row = f'id = "tools"\nsha256 = "{sha256(NEW)}"\n' + PAGE + '\nsources = ["{}"]'
+    path = manifest(tmp_path, row.format("tools 1.zip"))
+    (error,) = call("fetch", path, "--json").document["errors"]
+    assert error["family"] == "integrity"
+    assert "in the manifest may be the wrong one" in error["hint"]
+    assert "Else get it by hand from http://files.example/" in error["hint"]
+    command = re.search(r"(discprep inspect .+); if that one", error["hint"])
+    assert command
+    seen = run(*shlex.split(command[1])[1:])
+    assert seen.code == 0 and sha256(OLD) in seen.out
+    path = manifest(tmp_path, row.format(server.url("/net/tools-1.2.zip")))
+    (error,) = call("fetch", path, "--json").document["errors"]
+    assert f"save {server.url('/net/tools-1.2.zip')} as FILE, then: discprep inspect FILE" in error["hint"]
+    gone = manifest(tmp_path, row.format(server.url("/net/gone.zip")))
+    assert "may be the wrong one" not in call("fetch", gone).err
+
+
+LINKED = "\n[link]\nrate = 19200\n"
+
+
+def test_every_next_step_runs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The lines of `status`, one after the other as they stand, from the manifest to the shelf; the drive alone is
+    stood for by a plain file, and the port by a free one."""
+    monkeypatch.chdir(tmp_path)
+    copy = "import shutil,sys; shutil.copyfile(sys.argv[2], sys.argv[1].removeprefix('stdio:'))"
+    burner = f"{shlex.quote(sys.executable)} -c {shlex.quote(copy)} {{device}} {{image}}"
+    monkeypatch.setenv("DISCPREP_BURNER", burner)
+    path = manifest(
+        tmp_path,
+        'id = "tools"\nsources = ["tools-1.2.zip"]\nplace = "burn"',
+        'id = "maps"\nsources = ["maps.zip"]\nplace = "later"\nto = "MAPS"',
+    )
+    path.write_text(path.read_text() + LINKED)
+    (tmp_path / "tools-1.2.zip").write_bytes(OLD)
+    (tmp_path / "maps.zip").write_bytes(NEW)
+
+    def steps() -> list[list[str]]:
+        document = run("status", "first.toml", "--cache", "the cache", "--json").document
+        return [shlex.split(line)[1:] for line in (document["next"], *document["then"])]
+
+    done = []
+    while (line := steps()[0])[0] != "burn":
+        assert len(done) < 4
+        ran = run(*line)
+        assert ran.code == 0, (line, ran.err)
+        done.append(line[0])
+    assert done == ["fetch", "verify", "prepare"]
+    burn, readback, serve = steps()
+    assert (burn[0], readback[0], serve[0]) == ("burn", "readback", "serve")
+    drive = burn[burn.index("--device") + 1]
+    assert drive == readback[-1] == "/dev/sr0"
+    burned = f"stdio:{tmp_path / 'burned'}"
+    ran = run(*[burned if word == drive else word for word in burn], "--yes-device", burned)
+    assert ran.code == 0, ran.err
+    assert run(*[str(tmp_path / "burned") if word == drive else word for word in readback]).code == 0
+    serve[serve.index("--bind") + 1] = serve[serve.index("--bind") + 1].replace(":8080", ":0")
+    words = [sys.executable, "-m", "discprep", *serve]
+    with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
+        assert process.stdout
+        first = process.stdout.readline()
+        process.send_signal(signal.SIGINT)
+        errors = process.communicate(timeout=60)[1]
+    assert "The shelf stands" in first, errors
+
+
+def test_a_disc_without_a_burner_is_burned_by_hand(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No burner is named: the image is, and what comes after it; once the machine pulls, its disc was burned."""
+    monkeypatch.delenv("DISCPREP_BURNER", raising=False)
+    path = manifest(tmp_path, 'id = "tools"\nsources = ["tools-1.2.zip"]\nplace = "later"', f'id = "maps"\n{PAGE}\n')
+    path.write_text(path.read_text().split('\n[[item]]\nid = "maps"')[0] + LINKED)
+    (tmp_path / "tools-1.2.zip").write_bytes(OLD)
+    assert call("prepare", path, "--out", tmp_path / "disc").code == 0
+    told = call("status", path).out.splitlines()
+    (image,) = (tmp_path / "disc").glob("*.iso")
+    assert told[-3] == f"next: burn {image} with your burner (discprep burn --help shows how)"
+    assert told[-2] == f"then: discprep readback {tmp_path / 'disc' / 'record.json'} /dev/sr0"
+    assert told[-1].startswith(f"then: discprep serve {path} --bind ")
+    append(
+        log_path(path), Transfer(0, "tools", "T.ZIP", sha256(OLD), len(OLD), 0, 9, 1.0, 1.0, False, False, True, "m")
+    )
+    assert call("status", path, "--json").document["next"].startswith("discprep serve")
 
 
 @pytest.mark.parametrize("command", ["fetch", "status", "add"])

@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 from support.clients import split_reply, wait_until
+from support.command import run
 
 from discprep.errors import UsageError
 from discprep.job.serve import Wish, serve
@@ -209,6 +210,36 @@ def test_what_grows_on_its_way_is_said(tmp_path: Path) -> None:
         assert second.listening.offers[0].bytes_to_send == 25_000
         (remark,) = (notice for notice in second.listening.notices if notice.item == "tools")
     assert "25.0 KB instead of the archive's" in remark.message
+
+
+def test_a_shape_that_was_asked_for_is_not_the_machines_lack(tmp_path: Path) -> None:
+    """The machine opens ZIP; the archive is sent as LHA, larger, because the user said so."""
+    found = Evening(tmp_path, shapes=("lha",))
+    with zipfile.ZipFile(tmp_path / "tools.zip", "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr(zipfile.ZipInfo("TOOLS.TXT"), "tools" * 5000, zipfile.ZIP_DEFLATED)
+    sha256 = hashlib.sha256((tmp_path / "tools.zip").read_bytes()).hexdigest()
+    found.manifest.write_text(MANIFEST.format(folder=tmp_path, sha256=sha256))
+    run("fetch", found.manifest, "--cache", tmp_path / "cache")
+    with found as evening:
+        (remark,) = (notice for notice in evening.listening.notices if notice.item == "tools")
+    assert remark.message.endswith(": --as asked for it")
+    assert "cannot use it" not in remark.message
+
+
+def test_the_page_shows_its_own_disc_and_the_line(tmp_path: Path) -> None:
+    """The newest build of this manifest, not that of another one beside it; SLIP as the sheet writes it."""
+    path = recipe(tmp_path)
+    other = tmp_path / "other.toml"
+    head, first = path.read_text().split("[[item]]")[:2]
+    other.write_text(
+        f'{head.replace("format = 1", "format = 1" + chr(10) + "bring_up = []")}[[item]]{first}place = "burn"'
+    )
+    ran = run("prepare", other, "--out", tmp_path / "disc", "--cache", tmp_path / "cache", "--json")
+    assert ran.code == 0, ran.out
+    with Evening(tmp_path) as evening:
+        page = evening.get("/")[2].decode()
+    assert "Build" not in page
+    assert "57600 8N1, SLIP, MTU" in page
 
 
 def test_a_taken_port_is_said(tmp_path: Path) -> None:

@@ -53,7 +53,7 @@ def reading_room(folder: Path) -> Shelf:
         Offer("guide", "Guide", ("GUIDE",), "unpacked", tuple(leaf)),
         offer(empty, "An empty file"),
     )
-    return Shelf("Reading room, the rest", offers, link="57600 8N1, slip, MTU 576", build="0123abcd")
+    return Shelf("Reading room, the rest", offers, link="57600 8N1, SLIP, MTU 576", build="0123abcd")
 
 
 @dataclass
