@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from statistics import median
 
-from discprep.errors import StorageError
+from discprep.errors import UsageError
 from discprep.link.calibrate import Measured
 from discprep.link.transfer import Transfer, expected_case, parts_of
 from discprep.model import Manifest, Notice
@@ -17,10 +17,10 @@ def logged(path: Path) -> tuple[tuple[Measured, ...], tuple[Notice, ...]]:
     """Its downloads, and a remark where lines were passed over.
 
     Raises:
-        StorageError: there is no such log
+        UsageError: there is no such log
     """
     if not path.is_file():
-        raise StorageError("the log of transfers is not there", where=str(path), hint="`serve` writes it as it serves.")
+        raise UsageError("there is no such log of transfers", where=str(path), hint="`serve` writes it as it serves.")
     transfers, torn = log.look(path)
     return tuple(Measured(size, elapsed) for size, elapsed in log.measured(transfers) if size and elapsed), torn
 

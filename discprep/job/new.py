@@ -18,6 +18,7 @@ from discprep.model import Notice, Progress
 from discprep.report.new import NewItem, Started
 
 MOST_FILES = 5_000
+_COMPRESSED_TAR = {"gz": (".tar.gz", ".tgz"), "bz2": (".tar.bz2", ".tbz2", ".tbz"), "xz": (".tar.xz", ".txz")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,13 +96,14 @@ def _search(folder: Path, target: Path, progress: Progress) -> tuple[list[_Found
 
 
 def _format_of(path: Path) -> str:
-    """The format of an archive by its content; "file" for anything else."""
+    """The format of an archive by its content, and a compressed tar by its name; "file" for anything else."""
     from discprep.archives.base import HEAD_BYTES, Source
     from discprep.archives.formats import recognised
 
     with path.open("rb") as file:
         found = recognised(Source(file, path.stat().st_size, file.read(HEAD_BYTES), path.name, path))
-    return found.name if found else "file"
+    kind = found.name if found else "file"
+    return f"tar.{kind}" if path.name.lower().endswith(_COMPRESSED_TAR.get(kind, ())) else kind
 
 
 def _sha256(path: Path, progress: Progress) -> str:
