@@ -259,8 +259,10 @@ class Scripts:
         text = text.replace(self.site.shell.separator, "/")
         for volume in sorted(self.site.manifest.profile.volumes, key=lambda v: -len(v.path)):
             base = volume.path.replace(self.site.shell.separator, "/")
-            if text.casefold().startswith(base.casefold()):
-                return Path(volume.path, _split(text[len(base) :]))
+            rest = text[len(base) :]
+            ends = not rest or rest.startswith("/") or base.endswith(("/", ":"))  # "C:/ROOMY" is not below "C:/ROOM"
+            if text.casefold().startswith(base.casefold()) and ends:
+                return Path(volume.path, _split(rest))
         return Path(self.site.volume.path, _split(text))
 
     def _save(self, path: Path, folder: bool) -> list[Node]:
