@@ -198,7 +198,7 @@ def _without_folders(item: MutableMapping[str, Any], pin: Pin | None, path: Path
             hint="Run `discprep fetch` first, so that it is pinned.",
         )
     if not item.get("hint") and public:
-        item["hint"] = f"It came from a file called {public[0]}; get it by hand."
+        item["hint"] = f"It came from a file called {public[0]}."
 
 
 def _outward(source: str) -> str:

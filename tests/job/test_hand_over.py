@@ -141,7 +141,7 @@ def test_comments_and_order_stay(recipe: Path, tmp_path: Path) -> None:
     assert data["item"][0]["sources"] == ["http://files.example/tools.zip", "tools.zip"]
     assert data["item"][1]["sources"] == ["puller.zip"], "the bare name: the disc's names come from it"
     assert data["item"][1]["sha256"] == "ab" * 32
-    assert data["item"][1]["hint"] == "It came from a file called puller.zip; get it by hand."
+    assert data["item"][1]["hint"] == "It came from a file called puller.zip."
     assert data["medium"] == {"kind": "cd-74", "boot_media": "1.44M"} or "boot_image" not in data["medium"]
 
 
