@@ -12,11 +12,13 @@ from discprep.link.encapsulation import conventional_mtus
 from discprep.link.ends import fastest_rate, rates_both_hold
 from discprep.link.line import parse_framing
 from discprep.link.notices import quiet_mtu
+from discprep.link.path import WINDOW_BYTES
+from discprep.link.tcp import segment_size
 from discprep.link.transfer import Estimate, Transfer, estimate
 from discprep.model import BridgeSettings, LinkProtocol, LinkSettings, Profile, Seconds
 
 _WORTH_SAYING = 0.02  # of the time
-_WINDOWS_BYTES = (4096, 8192, 16_384)
+_WINDOWS_BYTES = (2048, 4096, 8192, 16_384)
 
 
 @dataclass(frozen=True, slots=True)
@@ -204,10 +206,12 @@ def _changes(question: Question) -> list[tuple[str, list[str]]]:
     rate = fastest_rate(question.profile, question.bridge, link.framing)
     quiet = quiet_mtu(link, question.bridge, question.profile)
     mtus = {*conventional_mtus(), *([quiet] if quiet else [])} - {link.mtu_bytes}
+    # A smaller one helps too, where a server takes what is queued for lost.
+    windows = [size for size in _WINDOWS_BYTES if size != (link.window_bytes or WINDOW_BYTES)]
     return [
         ("baud", [str(rate)] if rate and rate > link.rate_bit_s else []),
         ("mtu", [str(mtu) for mtu in sorted(mtus)]),
-        ("window", [str(size) for size in _WINDOWS_BYTES if link.window_bytes and size > link.window_bytes]),
+        ("window", [str(size) for size in windows if size >= segment_size(link.mtu_bytes)]),
         ("protocol", ["cslip"] if link.protocol == "slip" else []),
         ("framing", ["8N1"] if parse_framing(link.framing).bits > 10 else []),
     ]
