@@ -34,8 +34,11 @@ _SCHEME = re.compile(r"^[A-Za-z][A-Za-z0-9+.-]+:")
 Report = Callable[[ManifestError], None]
 
 
-def item_record(table: s.ItemTable, source: Source, index: int, names: Mapping[str, str], report: Report) -> Item:
-    """One item; faults that the schema cannot see are told to `report`."""
+def item_record(
+    table: s.ItemTable, source: Source, index: int, names: Mapping[str, str], report: Report, *, whole: bool = True
+) -> Item:
+    """One item; faults that the schema cannot see are told to `report`. Of one that is not `whole`, what is missing
+    may be among what the schema refused."""
     where = source.where(("item", index))
 
     def fault(message: str, key: str = "", hint: str = "") -> None:
@@ -49,7 +52,7 @@ def item_record(table: s.ItemTable, source: Source, index: int, names: Mapping[s
         fault(
             f"no charset is called {table.charset!r}", "charset", "Use a name such as latin-1, cp437, cp850 or utf-8."
         )
-    if not (table.sources or table.page or _hashes(table).any):
+    if whole and not (table.sources or table.page or _hashes(table).any):
         fault(
             "has no source, no page and no hash: nobody can find it", hint="Add sources = […], page = … or sha256 = …."
         )

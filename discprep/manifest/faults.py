@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Iterable
+from itertools import islice
 from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
@@ -12,6 +13,7 @@ from discprep.errors import ManifestError
 from discprep.manifest.lines import LineIndex
 from discprep.manifest.substitute import shorten
 
+MOST_MISSPELT = 100  # unknown keys of one table that may have meant another: each costs a look at all known ones
 _WORDS = {
     "string_type": "a text in quotes",
     "int_type": "a whole number",
@@ -59,8 +61,8 @@ def _one(
     kind = detail["type"]
     if kind == "extra_forbidden":
         known = keys_at(model, location[skip:-1])
-        near = difflib.get_close_matches(str(location[-1]), known, 1, 0.5)
-        hint = f"Did you mean {near[0]!r}?" if near else f"Known keys here: {', '.join(known)}."
+        near = _nearest(str(location[-1]), known)
+        hint = f"Did you mean {near!r}?" if near else f"Known keys here: {', '.join(known)}."
         return ManifestError(f"unknown key {key!r}", where=where, item=item, hint=hint)
     if kind == "missing":
         return ManifestError(
@@ -71,6 +73,18 @@ def _one(
     if kind == "value_error":
         return ManifestError(f"{key}: {expected}" if key else expected, where=where, item=item)
     return ManifestError(f"{key}: expected {expected}, got {got}", where=where, item=item)
+
+
+def _nearest(key: str, known: list[str]) -> str:
+    return next(iter(difflib.get_close_matches(key, known, 1, 0.5)), "")
+
+
+def faulty_keys(error: ValidationError, model: type[BaseModel]) -> tuple[set[str | int], set[str | int]]:
+    """The top keys with a fault, and those that are in doubt by it: they, and what an unknown key may have meant."""
+    known = keys_at(model, ())
+    faulty = {detail["loc"][0] for detail in error.errors(include_url=False) if detail["loc"]}
+    unknown = islice((str(key) for key in faulty if key not in known), MOST_MISSPELT)
+    return faulty, faulty | {_nearest(key, known) for key in unknown}
 
 
 def _expected(detail: Any) -> str:

@@ -12,15 +12,17 @@ from pydantic import BaseModel, ValidationError
 from discprep.errors import DiscprepError, ManifestError, raise_all
 from discprep.manifest import convert, rules
 from discprep.manifest import schema as s
-from discprep.manifest.faults import explain
+from discprep.manifest.faults import explain, faulty_keys
 from discprep.manifest.lines import Path as Keys
 from discprep.manifest.source import Source, assume, read_source
 from discprep.manifest.substitute import Names, secret_marker, shorten
-from discprep.model import DEFAULT_BRING_UP, Item, Manifest, Profile, Secret
+from discprep.model import DEFAULT_BRING_UP, ROLES, Item, Manifest, Profile, Secret
 
 MOST_ITEMS = 20_000
 MOST_INCLUDES = 50
 MOST_FAULTS = 100  # told at once; more are counted
+NO_PROFILE = "Check the profile's path; `manifests/machines/` has ready ones to copy."
+NO_INCLUDE = "Check the path: it begins at the folder of the file that includes it."
 
 
 @dataclass
@@ -29,9 +31,13 @@ class _Loading:
 
     errors: list[DiscprepError] = field(default_factory=list)
     files: list[tuple[Source, s.HeadTable | s.IncludeTable | None]] = field(default_factory=list)
-    broken_ids: set[str] = field(default_factory=set)  # items that did not pass the schema
-
+    broken: rules.Broken = field(default_factory=rules.Broken)
     more: int = 0  # faults that are only counted
+
+    def lose_items(self) -> None:
+        """Items that cannot be read: any name and any role may be one of theirs."""
+        self.broken.ids.add("")
+        self.broken.roles |= set(ROLES)
 
     def report(self, error: DiscprepError) -> None:
         if len(self.errors) < 20 * MOST_FAULTS:
@@ -67,6 +73,7 @@ def load_manifest(path: Path, *, machine: Path | None = None, settings: Mapping[
     _read_includes(top, loading)
     profile = _profile(top, head, machine, loading)
     names = _names(head, profile, loading)
+    _add_doubtful(names, top, head, loading)
     items = [item for source, _ in loading.files for item in _items(source, names, loading)]
     if len(items) > MOST_ITEMS:
         loading.report(ManifestError(f"{len(items):,} items; a manifest may have {MOST_ITEMS:,}", where=top.label))
@@ -75,7 +82,7 @@ def load_manifest(path: Path, *, machine: Path | None = None, settings: Mapping[
     )
     if manifest and len(items) <= MOST_ITEMS:
         explicit = head.bring_up is not None
-        for fault in rules.contradictions(manifest, items, loading.broken_ids, explicit=explicit):
+        for fault in rules.contradictions(manifest, items, loading.broken, top.where, explicit=explicit):
             loading.report(fault)
     raise_all(loading.told(top.label))
     if manifest is None:
@@ -101,19 +108,20 @@ def _by_place(error: DiscprepError) -> tuple[str, int]:
 
 def _check(
     model: type[BaseModel], data: Any, source: Source, loading: _Loading, prefix: Keys = (), item: str = ""
-) -> Any:
+) -> tuple[Any, set[str | int]]:
     """The data as a model with the faults reported. What is faulty is left out of it, so that the faults that
-    show only in the whole come to light in the same run; None where nothing usable is left."""
+    show only in the whole come to light in the same run; None where nothing usable is left. And the top keys that
+    are in doubt by these faults."""
     try:
-        return model.model_validate(data)
+        return model.model_validate(data), set()
     except ValidationError as error:
         for fault in explain(error, model, source.label, source.lines, prefix, item):
             loading.report(fault)
-        faulty = {detail["loc"][0] for detail in error.errors(include_url=False) if detail["loc"]}
+        faulty, doubtful = faulty_keys(error, model)
     try:
-        return model.model_validate({key: value for key, value in data.items() if key not in faulty})
+        return model.model_validate({key: value for key, value in data.items() if key not in faulty}), doubtful
     except ValidationError:
-        return None
+        return None, doubtful
 
 
 def _head(source: Source, model: type[BaseModel], loading: _Loading) -> Any:
@@ -122,7 +130,9 @@ def _head(source: Source, model: type[BaseModel], loading: _Loading) -> Any:
     if not isinstance(items, list) or not all(isinstance(item, dict) for item in items):
         loading.report(ManifestError("items are written as [[item]] tables", where=source.where(("item",))))
         source.data["item"] = []
-    head = _check(model, {k: v for k, v in source.data.items() if k != "item"}, source, loading)
+        loading.lose_items()
+    head, doubtful = _check(model, {k: v for k, v in source.data.items() if k != "item"}, source, loading)
+    loading.broken.keys |= doubtful
     loading.files.append((source, head))
     return head
 
@@ -145,9 +155,10 @@ def _read_includes(source: Source, loading: _Loading, above: tuple[Path, ...] = 
             loading.report(ManifestError(f"more than {MOST_INCLUDES} included files", where=where))
         elif resolved not in {known.path.resolve() for known, _ in loading.files}:
             try:
-                inner = read_source(path)
+                inner = read_source(path, missing=NO_INCLUDE)
             except DiscprepError as error:
                 loading.report(ManifestError(f"include {shorten(name)!r}: {error}", where=where, hint=error.hint))
+                loading.lose_items()
                 continue
             _head(inner, s.IncludeTable, loading)
             _read_includes(inner, loading, chain)
@@ -157,7 +168,9 @@ def _profile(top: Source, head: s.HeadTable | None, machine: Path | None, loadin
     """The machine profile, from the call or from the manifest; a nameless one where it cannot be read."""
     given = top.data.get("machine")
     name = given.get("profile") if isinstance(given, dict) else None
+    broken = loading.broken
     if machine is None and (not isinstance(name, str) or "\0" in name):
+        _doubt_profile(broken)
         if isinstance(name, str):
             loading.report(ManifestError("profile has a NUL character", where=top.where(("machine", "profile"))))
         return Profile("")
@@ -167,8 +180,15 @@ def _profile(top: Source, head: s.HeadTable | None, machine: Path | None, loadin
     except DiscprepError as error:
         where = "" if machine else top.where(("machine", "profile"))
         loading.report(ManifestError(f"machine profile: {error}", where=where, hint=error.hint) if where else error)
-        return Profile("")
+        profile = None
+    if profile is None:
+        _doubt_profile(broken)
     return profile or Profile("")
+
+
+def _doubt_profile(broken: rules.Broken) -> None:
+    broken.profile = broken.volumes = True
+    broken.roles |= set(ROLES)
 
 
 def load_profile(path: Path, loading: _Loading | None = None) -> Profile | None:
@@ -179,8 +199,10 @@ def load_profile(path: Path, loading: _Loading | None = None) -> Profile | None:
         StorageError: it cannot be read
     """
     own = loading or _Loading()
-    source = read_source(path)
-    table = _check(s.ProfileTable, source.data, source, own)
+    source = read_source(path, missing=NO_PROFILE)
+    table, doubtful = _check(s.ProfileTable, source.data, source, own)
+    own.broken.roles |= set(ROLES) if "provides" in doubtful else set()
+    own.broken.volumes |= "volume" in doubtful
     profile = convert.profile_record(table, source, own.report) if table else None
     if loading is None:
         raise_all(own.errors)
@@ -206,6 +228,22 @@ def _names(head: s.HeadTable | None, profile: Profile, loading: _Loading) -> Nam
     return names
 
 
+def _add_doubtful(names: Names, top: Source, head: s.HeadTable | None, loading: _Loading) -> None:
+    """Names whose place is faulty stand for nothing, so that a text which has one is no second fault."""
+    known = ["title", "medium.volume"]
+    for section, model in (("link", s.LinkTable), ("bridge", s.BridgeTable)):
+        if not getattr(head, section, None) and (section in top.data or section in loading.broken.keys):
+            known += [f"{section}.{key}" for key in model.model_fields]
+    for source, _ in loading.files:
+        for section in ("values", "secrets"):
+            given = source.data.get(section)
+            known += [f"{section}.{key}" for key in given] if isinstance(given, dict) else []
+    if loading.broken.volumes:
+        known += [f"machine.volume{n or ''}" for n in range(26)]
+    for name in known:
+        names.setdefault(name, "")
+
+
 def _plain_number(value: object) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value).lower() if isinstance(value, bool) else str(value)
 
@@ -213,11 +251,14 @@ def _plain_number(value: object) -> str:
 def _items(source: Source, names: Mapping[str, str], loading: _Loading) -> Iterator[Item]:
     for index, data in enumerate(source.data.get("item", [])[: MOST_ITEMS + 1]):
         item_id = shorten(data["id"]) if isinstance(data.get("id"), str) else ""
-        table = _check(s.ItemTable, data, source, loading, ("item", index), str(item_id))
+        table, doubtful = _check(s.ItemTable, data, source, loading, ("item", index), str(item_id))
+        if "gives" in doubtful:
+            loading.broken.roles |= set(ROLES)
         if table is None:
-            loading.broken_ids.add(str(item_id))
+            loading.broken.ids.add(str(item_id))
+            loading.broken.roles |= set(data.get("gives", [])) if "gives" not in doubtful else set()
         else:
-            yield convert.item_record(table, source, index, names, loading.report)
+            yield convert.item_record(table, source, index, names, loading.report, whole=not doubtful)
 
 
 def _assemble(

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import dropwhile
 
 from discprep.errors import DiscprepError, ManifestError
+from discprep.manifest.lines import Path as Keys
 from discprep.manifest.substitute import shorten
 from discprep.model import ROLES, UNPACK_ROLES, Item, Manifest, Notice, Role
 
@@ -23,6 +25,7 @@ WITHOUT: Mapping[Role, str] = {
 """What is then impossible, for each role that nobody gives."""
 
 MOST_IN_CHAIN = 40
+_NO_VOLUME = "Add a [[volume]] to the profile: where files are copied to."
 _ENDINGS = {
     ".lha": "lha",
     ".lzh": "lha",
@@ -34,24 +37,50 @@ _ENDINGS = {
 }
 
 
+Place = Callable[[Keys], str]
+
+
+@dataclass
+class Broken:
+    """What is in doubt because it did not pass the schema, or could not be read: that is told once, where it stands,
+    and nothing that only follows from it.
+
+    Attributes:
+        ids: of items that failed; the empty one stands for items whose ids cannot be read
+        roles: that a faulty item or profile may give
+        keys: top keys of the manifest, faulty or perhaps meant by one that is unknown
+        volumes: the profile may have others
+        profile: there is no profile, so not even its name is known
+    """
+
+    ids: set[str] = field(default_factory=set)
+    roles: set[str] = field(default_factory=set)
+    keys: set[str | int] = field(default_factory=set)
+    volumes: bool = False
+    profile: bool = False
+
+
 def contradictions(
-    manifest: Manifest, all_items: Sequence[Item], broken: Iterable[str], *, explicit: bool
+    manifest: Manifest, all_items: Sequence[Item], broken: Broken, place: Place, *, explicit: bool
 ) -> list[DiscprepError]:
     """Faults between items: ids twice, needs of nobody, circles, settings that cannot work together.
 
     Arguments:
         all_items: those for other profiles too
-        broken: ids of items that failed the schema; a reference to one is no second fault
+        broken: what follows from it is no second fault
+        place: "file:line" of a key of the manifest
         explicit: the manifest names its bring-up set itself, so each of its roles must be given
     """
-    known = {item.id for item in all_items} | set(broken)
+    known = {item.id for item in all_items} | broken.ids
+    elsewhere = {item.id for item in all_items} - {item.id for item in manifest.items}
     return [
         *_twice(all_items),
-        *_unknown_needs(manifest, known, {item.id for item in all_items} - {item.id for item in manifest.items}),
+        *_unknown_needs(manifest, known, set() if broken.profile else elsewhere, broken),
         *_circles(manifest.items),
-        *_unknown_references(manifest, known, explicit),
-        *_link_faults(manifest),
-        *_volume_faults(manifest),
+        *_unknown_references(manifest, known, broken, place, explicit),
+        *_link_faults(manifest, place),
+        *([] if "plan" in broken.keys else _budget_faults(manifest, place)),
+        *([] if broken.volumes else _volume_faults(manifest)),
     ]
 
 
@@ -72,20 +101,23 @@ def _twice(items: Sequence[Item]) -> Iterator[DiscprepError]:
 class _Near:
     """The nearest known name, for the first unknown ones only: each costs a look at all names there are."""
 
-    def __init__(self, known: Iterable[str]) -> None:
+    def __init__(self, known: Iterable[str], broken: Broken) -> None:
         self._known = list(known)
+        self._broken = broken.ids
         self._left = 20
 
-    def hint(self, name: str) -> str:
-        """The question for the user; empty where nothing is near."""
+    def faults(self, message: str, name: str, where: str, item: str = "") -> Iterator[DiscprepError]:
+        """That nobody is called so, with the nearest name; nothing where a broken item may be the one that is meant."""
         self._left -= 1
-        near = difflib.get_close_matches(name, self._known, 1) if self._left >= 0 and len(name) < 200 else ()
-        return f"Did you mean {near[0]!r}?" if near else ""
+        found = difflib.get_close_matches(name, self._known, 1) if self._left >= 0 and len(name) < 200 else []
+        near = found[0] if found else ""
+        if "" not in self._broken and (not near or near not in self._broken):
+            yield ManifestError(message, where=where, item=item, hint=f"Did you mean {near!r}?" if near else "")
 
 
-def _unknown_needs(manifest: Manifest, known: set[str], elsewhere: set[str]) -> Iterator[DiscprepError]:
-    given = given_roles(manifest)
-    near = _Near([*known, *ROLES])
+def _unknown_needs(manifest: Manifest, known: set[str], elsewhere: set[str], broken: Broken) -> Iterator[DiscprepError]:
+    given = given_roles(manifest) | broken.roles
+    near = _Near([*known, *ROLES], broken)
     wanted = {item.id for item in manifest.items}
     for item in manifest.items:
         for need in item.needs:
@@ -104,7 +136,9 @@ def _unknown_needs(manifest: Manifest, known: set[str], elsewhere: set[str]) -> 
             elif need in known:
                 continue
             else:
-                message, hint = f"needs {shorten(need)!r}, which is neither an item nor a role", near.hint(need)
+                message = f"needs {shorten(need)!r}, which is neither an item nor a role"
+                yield from near.faults(message, need, item.where, item.id)
+                continue
             yield ManifestError(message, where=item.where, item=item.id, hint=hint)
 
 
@@ -148,85 +182,88 @@ def _chain(path: Iterable[str], start: str) -> str:
     return " needs ".join(chain)
 
 
-def _unknown_references(manifest: Manifest, known: set[str], explicit: bool) -> Iterator[DiscprepError]:
-    given = given_roles(manifest)
-    items, names = _Near(known), _Near([*known, *ROLES])
-    label = str(manifest.path)
+def _unknown_references(
+    manifest: Manifest, known: set[str], broken: Broken, place: Place, explicit: bool
+) -> Iterator[DiscprepError]:
+    given = given_roles(manifest) | broken.roles
+    items, names = _Near(known, broken), _Near([*known, *ROLES], broken)
     for step in manifest.steps:
         for name in step.after:
             if name not in known:
-                yield ManifestError(
-                    f"step: after names {name!r}, which is no item", where=step.where, hint=items.hint(name)
-                )
+                yield from items.faults(f"step: after names {name!r}, which is no item", name, step.where)
     for expect in manifest.expects:
         if expect.item not in known:
-            yield ManifestError(
-                f"expect names {expect.item!r}, which is no item", where=expect.where, hint=items.hint(expect.item)
-            )
+            yield from items.faults(f"expect names {expect.item!r}, which is no item", expect.item, expect.where)
     for name in manifest.has:
         if name not in known and name not in ROLES:
-            yield ManifestError(f"machine.has names {name!r}, which is no item", where=label, hint=items.hint(name))
+            message = f"machine.has names {name!r}, which is no item"
+            yield from items.faults(message, name, place(("machine", "has")))
     for name in manifest.bring_up if explicit else ():
+        where = place(("bring_up",))
         if name not in known and name not in ROLES:
-            yield ManifestError(
-                f"bring_up names {shorten(name)!r}, which is neither an item nor a role",
-                where=label,
-                hint=names.hint(name),
-            )
+            message = f"bring_up names {shorten(name)!r}, which is neither an item nor a role"
+            yield from names.faults(message, name, where)
         elif name in ROLES and name not in given:
             yield ManifestError(
                 f"bring_up asks for the role {name!r}, which neither an item nor the profile gives",
-                where=label,
+                where=where,
                 hint=f'Add gives = ["{name}"] to an item, or provides = ["{name}"] to the profile.',
             )
 
 
-def _link_faults(manifest: Manifest) -> Iterator[DiscprepError]:
+def _link_faults(manifest: Manifest, place: Place) -> Iterator[DiscprepError]:
     link, bridge = manifest.link, manifest.bridge
-    label = str(manifest.path)
     for name, end in (("link", link), ("bridge", bridge)):
         if end and not end.framing.startswith("8"):
             yield ManifestError(
                 f"{name}.framing {end.framing!r} carries {end.framing[0]} bits a character; SLIP and PPP need 8 "
                 "(RFC 1055, RFC 1662)",
-                where=label,
+                where=place((name, "framing")),
                 hint='Use framing = "8N1".',
             )
     if link and bridge and link.framing != bridge.framing:
         yield ManifestError(
-            f"the ends disagree: link.framing is {link.framing}, bridge.framing is {bridge.framing}",
-            where=label,
+            f"the ends disagree: link.framing is {link.framing}, bridge.framing is {bridge.framing} "
+            f"({place(('bridge', 'framing'))})",
+            where=place(("link", "framing")),
             hint="Set both alike.",
         )
     if link and bridge and link.rate_bit_s != bridge.rate_bit_s:
         yield ManifestError(
-            f"the ends disagree: link.rate is {link.rate_bit_s:,}, bridge.rate is {bridge.rate_bit_s:,} baud: "
-            "expect garbage on the line",
-            where=label,
+            f"the ends disagree: link.rate is {link.rate_bit_s:,}, bridge.rate is {bridge.rate_bit_s:,} baud "
+            f"({place(('bridge', 'rate'))}): expect garbage on the line",
+            where=place(("link", "rate")),
             hint="Set both to one rate.",
         )
+
+
+def _budget_faults(manifest: Manifest, place: Place) -> Iterator[DiscprepError]:
     if manifest.medium.discs == "fewest" and manifest.plan.link_budget_s is None:
-        hint = 'Add link_budget = "2 h" under [plan].'
-        yield ManifestError('medium.discs = "fewest" needs plan.link_budget', where=label, hint=hint)
+        yield ManifestError(
+            'medium.discs = "fewest" needs plan.link_budget',
+            where=place(("medium", "discs")),
+            hint='Add link_budget = "2 h" under [plan].',
+        )
 
 
 def _volume_faults(manifest: Manifest) -> Iterator[DiscprepError]:
     volumes = [volume.path for volume in manifest.profile.volumes]
+    there = f"which has {', '.join(map(repr, volumes)) or 'none'}"
     for item in manifest.items:
         if item.volume is not None and item.volume not in volumes:
             yield ManifestError(
-                f"volume {shorten(item.volume)!r} is not in the profile, which has "
-                f"{', '.join(map(repr, volumes)) or 'none'}",
+                f"volume {shorten(item.volume)!r} is not in the profile, {there}",
                 where=item.where,
                 item=item.id,
+                hint="Leave `volume` out: the item goes to the first one then." if volumes else _NO_VOLUME,
             )
     for step in manifest.steps:
         for path in step.wipes:
             if ":" in path and not any(path.casefold().startswith(volume.casefold()) for volume in volumes):
                 yield ManifestError(
-                    f"wipes {shorten(path)!r} names a volume that is not in the profile, which has "
-                    f"{', '.join(map(repr, volumes)) or 'none'}",
+                    f"wipes {shorten(path)!r} names a volume that is not in the profile, {there}",
                     where=step.where,
+                    hint=f"Begin the path as the profile does: {volumes[0]}…" if volumes else _NO_VOLUME,
                 )
 
 

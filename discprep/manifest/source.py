@@ -19,6 +19,21 @@ MOST_BYTES = 16 * 2**20
 MOST_DEPTH = 12  # tables in tables; our own format needs four
 MOST_ENTRIES = 100_000  # of one list or table
 MOST_BITS = 4096
+NO_MANIFEST = "Check the path; `discprep new` starts a manifest."
+_LINES = "Each line is `key = value`, a `[table]`, or a remark behind `#`."
+_SYNTAX = {
+    "overwrite a value": "The key stands there twice: keep one.",
+    "twice": "The table stands there already: put its keys together under one head.",
+    "Duplicate": "The key stands there twice: keep one.",
+    "Expected '='": _LINES,
+    "at end of document": "The file ends in the middle of something: close what is open, a bracket or a quote.",
+    "Unclosed": "A bracket or brace is opened there and never closed.",
+    "'\\'": "Write \\\\ for a backslash between double quotes; between single quotes it stands for itself.",
+    "Invalid value": "A text stands in quotes, a list in brackets; true and false are written small.",
+    "'\\n'": "A text ends with the quote that it began with, on its own line.",
+    "": _LINES,
+}
+"""What to do about a fault of `tomllib`, by a part of its message; the first that fits (TOML 1.0)."""
 _KEY = r"""(?:[A-Za-z0-9_-]+|"[^"\n]*"|'[^'\n]*')[ \t]*"""
 # Such a key costs the parser the square of its length, so it is looked for first; the lookbehind keeps to its start.
 _LONG_KEY = re.compile(rf"(?:^|[\[{{,])[ \t]*(?:{_KEY}\.[ \t]*){{{MOST_DEPTH}}}{_KEY}[.=\]]", re.MULTILINE)
@@ -44,8 +59,8 @@ class Source:
         return f"{self.label}:{line}" if line else self.label
 
 
-def read_source(path: Path, label: str | None = None) -> Source:
-    """The file as text and as data.
+def read_source(path: Path, label: str | None = None, missing: str = NO_MANIFEST) -> Source:
+    """The file as text and as data. `missing` is the hint where there is no such file.
 
     Raises:
         ManifestError: not UTF-8, no TOML (with its line), too large, nested too deeply
@@ -59,9 +74,7 @@ def read_source(path: Path, label: str | None = None) -> Source:
         with path.open("rb") as file:
             raw = file.read(MOST_BYTES + 1)
     except FileNotFoundError:
-        raise StorageError(
-            "there is no such file", where=label, hint="Check the path; `discprep new` starts a manifest."
-        ) from None
+        raise StorageError("there is no such file", where=label, hint=missing) from None
     except OSError as error:
         raise StorageError(f"the file cannot be read: {error.strerror}", where=label) from None
     if len(raw) > MOST_BYTES:
@@ -84,7 +97,8 @@ def _parse(text: str, label: str) -> dict[str, Any]:
         message = str(error)
         line = message.partition("(at line ")[2].partition(",")[0]
         where = f"{label}:{line}" if line.isdigit() else label
-        raise ManifestError(f"TOML syntax: {message}", where=where) from None
+        hint = next((hint for part, hint in _SYNTAX.items() if part in message), "")
+        raise ManifestError(f"TOML syntax: {message}", where=where, hint=hint) from None
     except RecursionError:
         raise ManifestError("tables or lists are nested too deeply", where=label) from None
     except ValueError as error:

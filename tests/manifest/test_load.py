@@ -113,6 +113,103 @@ def test_a_fault_names_line_item_and_remedy(write: Write, text: str, expected: s
     assert any(expected in message for message in found), found
 
 
+NEEDS_LHA = '[[item]]\nid = "b"\npage = "p"\nneeds = ["unpack-lha"]\n'
+EDIT = "[[item.edit]]\nfile = 'f'\nfind = 'x'\nreplace = '{%s}'\n"
+
+
+@pytest.mark.parametrize(
+    ("text", "only"),
+    [
+        (HEAD + ITEM + "gives = 'unpack-lha'\n" + NEEDS_LHA, "item[1].gives: expected a list"),
+        (HEAD + ITEM + "given = ['unpack-lha']\n" + NEEDS_LHA, "unknown key 'item[1].given'"),
+        (HEAD + ITEM + "gives = ['unpack-lah']\n" + NEEDS_LHA, "item[1].gives[1]: expected one of"),
+        (HEAD + ITEM.replace('"a"', '"A"') + "gives = ['unpack-lha']\n" + NEEDS_LHA, "item[1].id: expected a text"),
+        ("format = 1\nbring_up = ['editor']\n" + HEAD[11:] + ITEM + "gives = 'editor'\n", "item[1].gives: expected"),
+        (HEAD + ITEM.replace('"a"', '"Hut"') + ITEM + "needs = ['hut', 'Hut']\n", "item[1].id"),
+        (HEAD + ITEM.replace("id", "name") + ITEM.replace('"a"', '"b"') + "needs = ['a']\n", "item[1]"),
+        ("format = 1\ninclude = ['no.toml']\n" + HEAD[11:] + NEEDS_LHA + "[[step]]\nwhere = 'desk'\nafter = ['x']\n"
+         "text = 't'\n", "include 'no.toml'"),
+        ("format = 1\nbring_up = ['editor', 'x']\nitem = [1]\n" + HEAD[11:], "items are written as [[item]]"),
+        (HEAD + ITEM.replace("sources", "source"), "unknown key 'item[1].source'"),
+        (HEAD + "[[item]]\nid = 'a'\nsources = 'http://files.example/a'\n", "item[1].sources: expected a list"),
+        (HEAD + "[link]\nrate = '9600'\n" + ITEM + EDIT % "link.rate", "link.rate: expected a whole number"),
+        (HEAD + "[brigde]\nrate = 9600\n" + ITEM + EDIT % "bridge.rate", "unknown key 'brigde'"),
+        (HEAD + "[values]\nx = []\ny = 1\n" + ITEM + EDIT % "values.y", "values.x: expected"),
+        (HEAD + "[secrets]\nx = 1\n" + ITEM + EDIT % "secrets.x", "secrets.x: expected a table"),
+        (HEAD + "[medium]\nkind = 'cd-74'\ndiscs = 'fewest'\n[plan]\nlink_budget = '2 w'\n", "plan.link_budget"),
+        (HEAD.replace("machine.toml", "no.toml") + ITEM + "volume = 'C:'\nneeds = ['editor']\n"
+         + EDIT % "machine.volume" + ITEM.replace('"a"', '"b"') + "for = ['x']\n"
+         + ITEM.replace('"a"', '"c"') + "needs = ['b']\n", "machine profile: "),
+    ],
+)  # fmt: skip
+def test_what_follows_from_a_fault_is_no_second_one(write: Write, text: str, only: str) -> None:
+    """What is faulty is said where it stands; that others refer to it is not said again."""
+    found = faults(write(text))
+    assert all(only in message for message in found) and found, found
+
+
+def test_what_follows_from_a_faulty_profile_is_no_second_one(write: Write) -> None:
+    write('name = "X"\nprovides = "editor"\n[[volume]]\npath = ""\n', "machine.toml")
+    found = faults(write(HEAD + ITEM + "volume = 'C:'\nneeds = ['editor']\n" + EDIT % "machine.volume"))
+    assert len(found) == 2 and all("machine.toml:" in message.partition("expected")[0] for message in found), found
+
+
+def test_what_does_not_follow_from_a_fault_is_told_beside_it(write: Write) -> None:
+    """Another item's fault hides neither a role that nobody can give nor a name that is near no broken one."""
+    found = faults(write(HEAD + ITEM + "sizes = 1\n" + ITEM.replace('"a"', '"b"') + "needs = ['editor', 'zzz']\n"))
+    assert ["unknown key" in found[0], "role 'editor'" in found[1], "needs 'zzz'" in found[2]] == [True] * 3
+
+
+def test_ends_that_disagree_are_both_placed(write: Write) -> None:
+    """The line of each key; of a key that is left out, its table's."""
+    path = write(HEAD + "[link]\nframing = '8E1'\nrate = 9600\n[bridge]\nrate = 19200\n")
+    framing, rate = faults(path)
+    assert framing.startswith("first.toml:5: the ends disagree") and f"8N1 ({path}:7)" in framing
+    assert rate.startswith("first.toml:6: the ends disagree") and f"baud ({path}:8)" in rate
+
+
+def test_what_the_whole_manifest_asks_for_has_its_line(write: Write) -> None:
+    text = "format = 1\nbring_up = ['zz', 'editor']\n" + HEAD[11:] + "has = ['yy']\n[medium]\nsectors = 99\n"
+    found = faults(write(text + "discs = 'fewest'\n[link]\nrate = 9600\nframing = '7E1'\n"))
+    assert [message.split(":")[1] for message in found] == ["2", "2", "5", "8", "11"], found
+
+
+@pytest.mark.parametrize(
+    ("text", "hint"),
+    [
+        ("format = 1\nformat = 2\n", "stands there twice"),
+        (HEAD + "[machine]\n", "put its keys together"),
+        (HEAD + "x = { a = 1, a = 2 }\n", "stands there twice"),
+        (HEAD + "x = [1,\n", "ends in the middle"),
+        (HEAD + "x = [1\ny = 2\n", "opened there and never closed"),
+        (HEAD + 'title = "a\n', "ends with the quote"),
+        (HEAD + "title = '''a\n", "ends in the middle"),
+        (HEAD + 'title = "C:\\NET"\n', "Write \\\\ for a backslash"),
+        (HEAD + "title = Signal hut\n", "stands in quotes"),
+        (HEAD + "title\n", "`key = value`"),
+        (HEAD + "title", "`key = value`"),
+        (HEAD + "[medium\n", "`key = value`"),
+        (HEAD + '[[step]]\nwhere = "desk"\ntext = "t"\nwipes = ["Z:/A"]\n', "Begin the path as the profile does: C:"),
+        (HEAD + ITEM + "volume = 'D:'\n", "Leave `volume` out"),
+        (HEAD.replace("machine.toml", "no.toml"), "`manifests/machines/` has ready ones"),
+        ("format = 1\ninclude = ['no.toml']\n" + HEAD[11:], "the file that includes it"),
+    ],
+)
+def test_a_fault_says_what_to_do(write: Write, text: str, hint: str) -> None:
+    """The words of a syntax fault are tomllib's; what to do about it is TOML 1.0's."""
+    (found,) = faults(write(text))
+    assert hint in found.partition(" | ")[2], found
+
+
+def test_a_missing_machine_of_the_call_is_no_missing_manifest(write: Write) -> None:
+    """`--machine PROFILE`: the hint is about profiles, and no line of the manifest is named."""
+    with pytest.raises(DiscprepError) as caught:
+        load_manifest(write(HEAD + ITEM), machine=Path("no.toml"))
+    (error,) = flatten([caught.value])
+    assert (error.where, error.exit_code) == ("no.toml", 3)
+    assert "profile" in error.hint and "discprep new" not in error.hint
+
+
 def test_all_faults_at_once(write: Write) -> None:
     """Faults of the head, of several items and between items come in one go, in the order of the lines."""
     path = write(
