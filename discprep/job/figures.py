@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Literal
 
-from discprep.disc.layout.options import ImageOptions
+from discprep.disc.layout.options import MIN_TRACK_SECTORS, ImageOptions
 from discprep.disc.layout.sizes import constant_sectors, item_sectors
 from discprep.disc.media import read_seconds, sectors, usable_sectors
 from discprep.disc.names import map_names
 from discprep.disc.stage import stage
-from discprep.errors import DiscprepError, MissingError, raise_all
+from discprep.errors import DiscprepError, EditError, MissingError, raise_all
 from discprep.job.at_hand import AtHand, how_to_get
 from discprep.job.pulled import pulled_as
 from discprep.job.tree import Tree, Trees, item_volumes, volume_of
@@ -59,14 +59,19 @@ class Burned:
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """An item in figures. `trouble`: why it can stand on no disc; `spoils`: what it would lose unpacked."""
+    """An item in figures. `faults`: why it can stand on no disc, `trouble` the first of them in words; `spoils`: what
+    it would lose unpacked."""
 
     item: Item
     pulled: Pulled
     forms: tuple[Burned, ...]
     estimated: bool = False
-    trouble: str = ""
+    faults: tuple[DiscprepError, ...] = ()
     spoils: str = ""
+
+    @property
+    def trouble(self) -> str:
+        return f"cannot stand on the disc: {self.faults[0].message}" if self.faults else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,12 +112,13 @@ def figures(
     """
     everything = _everything(manifest, opened, trees)
     measured = _measure_all(manifest, hand, opened, everything, trees.work, progress or Silent())
-    constant = constant_sectors(everything.named, everything.options)
+    usable = usable_sectors(manifest.medium)
+    constant = _constant(everything, usable)
     waits = link_seconds(manifest, measured, pace=pace)
     problem = PlanProblem(
         items=tuple(_plan_item(one, manifest, waits) for one in measured.values()),
-        capacity_sectors=usable_sectors(manifest.medium) - constant,
-        medium_sectors=usable_sectors(manifest.medium),
+        capacity_sectors=usable - constant,
+        medium_sectors=usable,
         constant_sectors=constant,
         storage_limit_bytes=storage_limits(manifest),
         discs=manifest.medium.discs,
@@ -122,6 +128,16 @@ def figures(
         wants=_wants(manifest),
     )
     return Figures(problem, measured, tuple(_notices(manifest, measured)), pace)
+
+
+def _constant(everything: Tree, usable: int) -> int:
+    """Sectors that stand on the disc whatever burns. A short image is filled up to the shortest track: that takes no
+    room from items, and counts only where the medium is shorter still."""
+    named, options = everything.named, everything.options
+    if usable < MIN_TRACK_SECTORS:
+        return constant_sectors(named, options)
+    longer = replace(options, pad_sectors=options.pad_sectors + MIN_TRACK_SECTORS)  # so the shortest track is passed
+    return constant_sectors(named, longer) - MIN_TRACK_SECTORS
 
 
 def storage_limits(manifest: Manifest) -> dict[str, int]:
@@ -236,8 +252,26 @@ def _measure_all(
         except DiscprepError as error:
             errors.append(error)
     progress.end(KEY)
-    raise_all(errors)
+    raise_all(errors or list(_in_the_way(manifest, measured)))
     return measured
+
+
+def _in_the_way(manifest: Manifest, measured: Mapping[str, Measured]) -> Iterable[DiscprepError]:
+    """The faults of items without which no plan holds: all that could meet what must burn, or what that needs."""
+    groups: list[tuple[str, ...]] = [(item.id,) for item in manifest.items if item.place == "burn"]
+    groups += [group for _, group in _wants(manifest)]
+    seen: set[str] = set(manifest.has)
+    for group in groups:  # grows while it is read
+        if not seen.isdisjoint(group) or any(manifest.item(key).place == "later" for key in group if key in measured):
+            continue
+        able = [key for key in group if key in measured and not measured[key].faults]
+        if len(able) > 1:
+            continue
+        seen.update(able or group)
+        for key in able:
+            groups += _groups(manifest, manifest.item(key).needs, key)
+        for key in group if not able else ():
+            yield from measured[key].faults if key in measured else ()
 
 
 def _alone(manifest: Manifest, item: Item, opened: Opened, work: Path) -> tuple[Sequence[Named], list[DiscprepError]]:
@@ -246,6 +280,9 @@ def _alone(manifest: Manifest, item: Item, opened: Opened, work: Path) -> tuple[
     form: Form = legal[0] if len(legal) == 1 else "both"
     staged = stage(manifest, {item.id: opened}, {item.id: form}, None, work, preview=True)
     own = [error for error in staged.errors if error.item == item.id]
+    if any(isinstance(error, EditError) for error in own):  # what an edit was to bring is missing: no fault of its own
+        compared = {expect.where for expect in manifest.expects}
+        own = [error for error in own if error.where not in compared]
     named, faults = map_names(staged.staged, manifest.profile, item_volumes(manifest))
     return named, [*own, *faults]
 
@@ -263,10 +300,8 @@ def _measured(
     legal = _legal_forms(manifest, item, opened.format)
     archive = [entry for entry in named if entry.staged.form == "packed"]
     members = [entry for entry in named if entry.staged.form != "packed"]
-    trouble = ""
     if faults:
         legal = tuple(form for form in legal if form == "packed" and opened.whole and archive)
-        trouble = "" if legal else f"cannot stand on the disc: {faults[0].message}"
     parts: dict[Form, list[Named]] = {"packed": archive, "unpacked": members, "both": [*archive, *members]}
     block = _block_bytes(manifest, item)
     needs = _groups(manifest, UNPACK_ROLES.get(opened.format, ()), item.id)
@@ -274,7 +309,7 @@ def _measured(
     pulled = pulled_as(manifest, item, opened.format, size_bytes, _escapes(item, hand), _files(members, opened))
     forms = tuple(_burned(form, parts[form], item, options, block, inside, needs) for form in legal)
     spoils = _spoils(members, manifest, item) if "packed" in legal else ""
-    return Measured(item, pulled, forms, trouble=trouble, spoils=spoils)
+    return Measured(item, pulled, forms, faults=() if legal else tuple(faults), spoils=spoils)
 
 
 def _burned(
@@ -433,5 +468,6 @@ def _notices(manifest: Manifest, measured: Mapping[str, Measured]) -> Iterable[N
     if manifest.link is None:
         yield Notice("there is no [link]: nothing can come later, so everything must fit the discs")
     for key, one in measured.items():
-        if one.trouble:
-            yield Notice(f"it {one.trouble}", item=key)
+        if one.faults:
+            first = one.faults[0]
+            yield Notice(f"it {one.trouble}", where=first.where, item=key, hint=first.hint)

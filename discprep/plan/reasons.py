@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from functools import cached_property
 
 from discprep.model import PlanItem, PlanProblem
 from discprep.plan.settle import Candidate, Needs, Option, Settled, closure
-from discprep.plan.words import SECTOR_BYTES, amount, listing, span
+from discprep.plan.words import SECTOR_BYTES, listing, sectors
+from discprep.units import format_bytes, format_seconds
 
 DISC = "the disc"
 
@@ -55,6 +56,10 @@ class Placing:
             free[disc - 1] -= option.sectors
         return free
 
+    def size(self, key: str) -> tuple[int, str]:
+        """Sectors of a burned item, for an order in which the largest comes last."""
+        return self.chosen[key][1].sectors, key
+
     @cached_property
     def used_bytes(self) -> Mapping[str, int]:
         """What stays on each volume."""
@@ -97,7 +102,7 @@ def _burned(item: PlanItem, placing: Placing) -> str:
     if parent is not None:
         return item.why or "asked to burn" if parent == item.id else f"needed by {parent}"
     if option.gain_ms > 0:
-        return f"saves {span(option.gain_ms / 1000)} for {amount(option.sectors * SECTOR_BYTES)}"
+        return f"saves {format_seconds(option.gain_ms / 1000)} for {format_bytes(option.sectors * SECTOR_BYTES)}"
     if item.id in placing.users:
         return f"needed by {listing(placing.users[item.id])}"
     return "keeps the rest within the link's budget"
@@ -131,10 +136,10 @@ def _no_room(candidate: Candidate, placing: Placing) -> str:
         return f"left for later: it needs {along}, which costs more than it saves"
     short = _short_of(batch, placing)
     if not short:
-        return f"left for later: room for it is worth less than {span(gain_s)} beside the rest"
+        return f"left for later: room for it is worth less than {format_seconds(gain_s)} beside the rest"
     fits = f"does not fit{f' with {along}, which it needs,' if along else ''}"
     where = "" if short == DISC else f" on volume {short}"
-    return f"{fits}{where}{_rival(candidate, short, placing)}"
+    return f"{fits}{where}{_rival(candidate, batch, short, placing)}"
 
 
 def _short_of(batch: Iterable[Candidate], placing: Placing) -> str:
@@ -150,13 +155,22 @@ def _short_of(batch: Iterable[Candidate], placing: Placing) -> str:
     return ""
 
 
-def _rival(candidate: Candidate, short: str, placing: Placing) -> str:
-    """The burned item that saves least of those that save more than this one and need not burn."""
+def _rival(candidate: Candidate, batch: Sequence[Candidate], short: str, placing: Placing) -> str:
+    """The burned item that saves least of those that save more than this one and need not burn; where nothing can
+    make room, how much there is."""
     rivals = placing.by_gain.get(short, [])
     above = bisect_right(rivals, candidate.best.gain_ms, key=lambda entry: entry[0])
     if above < len(rivals):
         return f" beside {rivals[above][1]}, which saves more"
     if rivals:
         return ": smaller items save more together in its room"
-    musts = sorted(key for key in placing.chosen if key in placing.settled.forced_by)
-    return f" beside {listing(musts, 2)}, which must burn" if musts else ": it is larger than the room"
+    largest = sorted(placing.settled.forced_by.keys() & placing.chosen.keys(), key=placing.size, reverse=True)
+    beside = f" beside {listing(largest, 2)}, which must burn" if largest else ""
+    if short == DISC:
+        return f"{beside}: {_short_by(batch, placing)}"
+    return beside or ": it is larger than the room"
+
+
+def _short_by(batch: Sequence[Candidate], placing: Placing) -> str:
+    takes = sum(min(option.sectors for option in c.options) for c in batch)
+    return f"{'they take' if len(batch) > 1 else 'it takes'} {sectors(takes)}, {max(placing.free_sectors):,} are left"

@@ -9,9 +9,23 @@ from typing import NoReturn
 from discprep.errors import CapacityError, DiscprepError, ManifestError
 from discprep.model import PlanProblem
 from discprep.plan.milp import Model, Question
-from discprep.plan.words import amount, listing, sectors, span
+from discprep.plan.settle import Candidate
+from discprep.plan.words import listing, sectors
+from discprep.units import format_bytes, format_seconds
 
-_HINT = "Take a larger medium, allow more discs, leave members out, or let one of these wait."
+
+def _hint(question: Question) -> str:
+    """What to do next. Names the largest item of those that must burn."""
+    hint = "Take a larger medium, allow more discs, or leave members out"
+    musts = [c for c in question.candidates if c.must]
+    if not musts:
+        return f"{hint}."
+    largest = max(musts, key=_fewest_sectors)
+    return f"{hint}, above all of {largest.id} ({_fewest_sectors(largest):,} sectors), or let it wait."
+
+
+def _fewest_sectors(candidate: Candidate) -> int:
+    return min(option.sectors for option in candidate.options)
 
 
 def refuse(problem: PlanProblem, question: Question) -> NoReturn:
@@ -34,12 +48,14 @@ def least_discs(problem: PlanProblem, question: Question) -> int:
     """
     one = replace(question, room_sectors=(sum(c.best.sectors for c in question.candidates) + 1,))
     room = max((problem.capacity_sectors, *problem.later_sectors))
-    if room <= 0:
-        raise _of_sectors(question, one) or _of_all(problem, question)
+    if room < 0:
+        raise _of_sectors(question, replace(question, room_sectors=(room,))) or _of_all(problem, question)
     least = _least(one, None, lambda m: m.cost(lambda option: option.sectors))
     if least is None:
         raise _of_storage(one) or _of_link(problem, one) or _of_all(problem, question)
-    return max(1, -(-least // room))
+    if least and not room:
+        raise _of_sectors(question, replace(question, room_sectors=(0,))) or _of_all(problem, question)
+    return max(1, -(-least // max(1, room)))
 
 
 def _least(question: Question, limits: Sequence[str] | None, cost: Callable[[Model], list[float]]) -> int | None:
@@ -54,20 +70,21 @@ def _of_sectors(question: Question, one: Question) -> DiscprepError | None:
     room = one.room_sectors[0]
     if room < 0:
         return CapacityError(
-            f"the disc's own structures, scripts and padding take {-room:,} sectors more than it has", hint=_HINT
+            f"the disc's own structures, scripts and padding take {-room:,} sectors more than it has",
+            hint="Take a larger medium.",
         )
     least = _least(one, (), lambda m: m.cost(lambda option: option.sectors))
     if least is None:
         return _contradiction(question)
     if least <= room:
         return None
-    musts = sorted((c for c in question.candidates if c.must), key=lambda c: -c.options[0].sectors)
-    names = [f"{c.id} ({min(o.sectors for o in c.options):,})" for c in musts]
+    musts = sorted((c for c in question.candidates if c.must), key=lambda c: (-_fewest_sectors(c), c.id))
+    names = [f"{c.id} ({_fewest_sectors(c):,})" for c in musts]
     where = "the disc has" if len(question.room_sectors) == 1 else f"{len(question.room_sectors)} discs have"
     return CapacityError(
         f"what must burn does not fit: it takes {sectors(least)}, {where} room for {room:,}: "
         f"{least - room:,} sectors are missing; it must burn: {listing(names, 8)}",
-        hint=_HINT,
+        hint=_hint(question),
     )
 
 
@@ -85,7 +102,7 @@ def _of_storage(question: Question) -> DiscprepError | None:
         if least is not None and least > room:
             musts = [c.id for c in question.candidates if c.must and c.volume == volume]
             return CapacityError(
-                f"what must burn does not fit on volume {volume}: with room to unpack it takes {amount(least)} "
+                f"what must burn does not fit on volume {volume}: with room to unpack it takes {format_bytes(least)} "
                 f"({least:,} B), {room:,} B are free: {least - room:,} B are missing; it must burn: "
                 f"{listing(musts, 8)}",
                 hint='Free room there, send items to another volume, or use them from the disc (use = "disc").',
@@ -124,8 +141,8 @@ def _of_link(problem: PlanProblem, question: Question) -> DiscprepError | None:
     if left_ms <= question.link_ms:
         return None
     return CapacityError(
-        f"the rest takes at least {span(least_s)} at the link ({least_s:.0f} s), the budget is {span(budget_s)}: "
-        f"{span(least_s - budget_s)} too long with all that the discs can hold",
+        f"the rest takes at least {format_seconds(least_s)} at the link, the budget is {format_seconds(budget_s)}: "
+        f"{format_seconds(least_s - budget_s)} too long with all that the discs can hold",
         hint="Raise plan.link_budget, allow more discs, or take a larger medium.",
     )
 
@@ -134,9 +151,9 @@ def _of_all(problem: PlanProblem, question: Question) -> DiscprepError:
     limits = [f"{sum(question.room_sectors):,} sectors on {len(question.room_sectors)} disc(s)"]
     limits += [f"{room:,} B on {volume}" for volume, room in sorted(question.room_bytes.items())]
     if problem.link_budget_s is not None:
-        limits.append(f"{span(problem.link_budget_s)} at the link")
+        limits.append(f"{format_seconds(problem.link_budget_s)} at the link")
     musts = [c.id for c in question.candidates if c.must]
     return CapacityError(
         f"these limits can each be kept, but not together: {listing(limits, 8)}; must burn: {listing(musts, 8)}",
-        hint=_HINT,
+        hint=_hint(question),
     )

@@ -82,7 +82,7 @@ def settle(problem: PlanProblem) -> Settled:
     present = frozenset(problem.present)
     here = {key: item for key, item in items.items() if key not in present or item.must == "burn"}
     options = {key: _options(item, largest(problem)) for key, item in here.items()}
-    blocked = _block(here, options, present)
+    blocked = _block(here, options, present, largest(problem))
     wants = [(why, group) for why, group in problem.wants if present.isdisjoint(group)]
     asked = {key: items[key].why or "asked to burn" for key in blocked if items[key].must == "burn"}
     online = {group[0]: why for why, group in wants if len(group) == 1 and group[0] in blocked}
@@ -136,32 +136,44 @@ def _options(item: PlanItem, room: int) -> tuple[Option, ...]:
 
 
 def _block(
-    items: Mapping[str, PlanItem], options: dict[str, tuple[Option, ...]], present: frozenset[str]
+    items: Mapping[str, PlanItem], options: dict[str, tuple[Option, ...]], present: frozenset[str], room: int
 ) -> dict[str, Block]:
     """Why each item that cannot burn cannot; takes away the forms that nothing can unpack."""
-    blocked = {key: block for key, item in items.items() if (block := _own_fault(item, options[key]))}
+    blocked = {key: block for key, item in items.items() if (block := _own_fault(item, options[key], room))}
     while True:
         able = (items.keys() - blocked.keys()) | present
         more: dict[str, Block] = {}
         for key in sorted(items.keys() - blocked.keys()):
             kept = tuple(option for option in options[key] if not _lacking(option.needs, able))
-            lacks = _lacking(items[key].needs, able) or ([] if kept else _lacking(options[key][0].needs, able))
+            of_form = [] if kept else _lacking(options[key][0].needs, able)
+            lacks = _lacking(items[key].needs, able)
             options[key] = kept or options[key]
-            if lacks:
-                more[key] = _because(lacks[0], blocked)
+            if lacks or of_form:
+                more[key] = _because((lacks or of_form)[0], blocked)
+            if of_form and not lacks:
+                more[key] = _for_room(items[key], able, room, more[key])
         if not more:
             return blocked
         blocked |= more
 
 
-def _own_fault(item: PlanItem, options: tuple[Option, ...]) -> Block | None:
+def _for_room(item: PlanItem, able: frozenset[str] | set[str], room: int, block: Block) -> Block:
+    """The reason of a form that lacks what it needs, or that of a larger form that lacks room alone."""
+    large = [form.sectors for form in item.forms if form.sectors > room >= 0 and not _lacking(form.needs, able)]
+    return Block(f"{_no_disc(min(large), room)}; a smaller form {block.why}", for_room=True) if large else block
+
+
+def _no_disc(least: int, room: int) -> str:
+    return f"no disc holds it: it takes {sectors(least)}, room for items is {room:,}"
+
+
+def _own_fault(item: PlanItem, options: tuple[Option, ...], room: int) -> Block | None:
     if item.must == "later":
         return Block(item.why or "asked for later")
     if not item.forms:
         return Block("no form of it is legal")
     if not options:
-        least = min(form.sectors for form in item.forms)
-        return Block(f"no disc holds it: it takes {sectors(least)}", for_room=True)
+        return Block(_no_disc(min(form.sectors for form in item.forms), room), for_room=True)
     return None
 
 

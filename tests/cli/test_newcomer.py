@@ -224,7 +224,7 @@ def test_each_of_several_discs_is_read_back(folder: Path) -> None:
             archive.writestr(f"{name}.bin", os.urandom(200_000))
     manifest = folder / "hut.toml"
     run("new", manifest, "--from", folder, "--title", "Signal hut")
-    manifest.write_text(manifest.read_text().replace('kind   = "cd-74"', "sectors = 430\ndiscs = 2"))
+    manifest.write_text(manifest.read_text().replace('kind   = "cd-74"', "sectors = 340\ndiscs = 2"))
     ran = run("prepare", manifest, "--out", folder / "both discs", "--cache", folder / "cache", "-q")
     records = sorted(folder.glob("both discs/*/record.json"))
     named = [shlex.split(line)[2] for line in ran.out.splitlines() if line.strip().startswith("discprep readback")]

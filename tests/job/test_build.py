@@ -98,7 +98,7 @@ def test_build_before_fetch(bench: BenchSet) -> None:
     [
         (('19200"', '57600"'), 1, "rate=57600"),
         (("times", "tmes"), 2, "tmes"),
-        (("sectors = 2000", "sectors = 300"), 1, "sectors"),
+        (("sectors = 2000", "sectors = 250"), 1, "sectors"),
     ],
     ids=["an edit that never matches", "an unknown key", "a medium too small"],
 )

@@ -25,7 +25,7 @@ def test_why_things_burn():
         "asked": "asked to burn",
         "lib": "needed by asked",
         "stack": "gives ip-stack, needed to get online",
-        "game": "saves 14 min for 31 KB",
+        "game": "saves 14 min 05 s for 30.7 KB",
         "data": "needed by game",
     }
 
@@ -47,9 +47,9 @@ def test_why_things_wait():
         "stale": "left for later: changes about every 10 days and you said 30 days to use",
         "tiny": "left for later: the line brings it as soon as the disc would",
         "user": "left for later: needs asked; asked: asked for later",
-        "huge": "left for later: no disc holds it: it takes 500 sectors (1.0 MB)",
+        "huge": "left for later: no disc holds it: it takes 500 sectors (1.02 MB), room for items is 100",
         "big": "does not fit beside rival, which saves more",
-        "rival": "saves 61 s for 123 KB",
+        "rival": "saves 1 min 01 s for 123 KB",
     }
 
 
@@ -98,3 +98,18 @@ def test_either_giver_of_a_role():
                     wants=(("gives fetcher, needed to get online", ("a", "b")),))  # fmt: skip
     assert lines["b"] == "gives fetcher, needed to get online"
     assert lines["a"].startswith("left for later")
+
+
+def test_beside_what_must_burn():
+    """Alone it would fit the disc; 40 of 100 sectors are left by what must burn, the largest named first."""
+    lines = reasons(item("small", form(sectors=10), must="burn"), item("large", form(sectors=50), must="burn"),
+                    item("x", form(sectors=41, gain=9.0)))  # fmt: skip
+    assert lines["x"] == (
+        "does not fit beside large and small, which must burn: it takes 41 sectors (84.0 KB), 40 are left"
+    )
+
+
+def test_durations_are_written_in_one_way():
+    """As everywhere else: 115 s and 180 s of one table are both minutes and seconds."""
+    lines = reasons(item("a", form(gain=115.0)), item("b", form(gain=180.0)))
+    assert lines == {"a": "saves 1 min 55 s for 2.05 KB", "b": "saves 3 min 00 s for 2.05 KB"}

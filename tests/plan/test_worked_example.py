@@ -60,8 +60,8 @@ def test_the_reasons():
     """As the README shows them."""
     assert {d.id: d.reason for d in solve(P).decisions} == {
         "stack": "gives ip-stack, needed to get online",
-        "game": "saves 16 min for 922 KB",
-        "paint": "saves 15 min for 922 KB",
+        "game": "saves 15 min 30 s for 922 KB",
+        "paint": "saves 15 min 20 s for 922 KB",
         "maps": "does not fit: smaller items save more together in its room",
         "news": "left for later: changes about every 10 days and you said 30 days to use",
     }
