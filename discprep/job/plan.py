@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+from discprep.disc.layout.options import MIN_TRACK_SECTORS
 from discprep.errors import CapacityError, DiscprepError, UsageError, flatten, raise_all
 from discprep.fetch.files import scratch
 from discprep.job.at_hand import AtHand, at_hand, open_items
@@ -14,9 +15,10 @@ from discprep.job.logged import logged, pace_of
 from discprep.job.tree import Tree, Trees
 from discprep.manifest import load_manifest
 from discprep.model import Form, Manifest, Notice, Opened, Plan, PlanItem, PlanProblem, Progress
-from discprep.plan.explain import MOST_DAYS, Change, by_capacity, by_days, by_rate
+from discprep.plan.discs import Filled, attempt
+from discprep.plan.explain import Change, by_capacity, by_days, by_rate
 from discprep.plan.problem import solve
-from discprep.report.plan import Explained, Planned, Tried, Turn, discs_used
+from discprep.report.plan import Explained, Planned, Tried, Turn, TurnStep, discs_used
 
 UNITS = {"sectors": "sectors", "rate": "bit/s", "days": "days"}
 KEYS = {"sectors": "medium.sectors", "rate": "link.rate", "days": "item.{id}.renewed_every_days"}
@@ -28,6 +30,15 @@ class WhatIf:
 
     key: str
     values: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Assumed:
+    """One key of the manifest set by the call."""
+
+    option: str  # "--assume"
+    key: str
+    value: str
 
 
 def plan(
@@ -53,10 +64,10 @@ def plan(
         ManifestError, CapacityError: what must burn contradicts what must wait, or does not fit
         MissingError: an item is not here and its size is unknown
         UsageError: `explain` names no item
-        StorageError: there is no such log
         and what `load_manifest` raises
     """
-    manifest = load_manifest(path, machine=machine, settings=settings)
+    assumed = [Assumed("--assume", key, value) for key, value in (settings or {}).items()]
+    manifest = _load(path, machine, assumed)
     if explain and all(item.id != explain for item in manifest.items):
         raise UsageError(f"there is no item {explain!r} to explain", hint="--json lists the ids.")
     hand = at_hand(manifest, cache_root)
@@ -68,10 +79,10 @@ def plan(
         figured = figures(manifest, hand, opened, trees, progress, pace=pace)
         planned = planned_from(manifest, opened, figured, trees)
     if explain is not None:
-        told = (explanation(manifest, planned.problem, figured, explain),) if explain else ()
+        told = (explanation(manifest, figured, explain),) if explain else ()
         planned = replace(planned, explain=True, explained=told)
     tried = tuple(
-        _try(path, machine, cache_root, {**(settings or {}), what.key: value}, what, value, planned.plan, pace)
+        _try(path, machine, cache_root, [*assumed, Assumed("--over", what.key, value)], planned.plan, pace)
         for what in over
         for value in what.values
     )
@@ -139,13 +150,29 @@ def _faithful(figured: Figures) -> tuple[PlanProblem, Plan, list[Notice]]:
     notices: list[Notice] = []
     while True:
         answer = solve(problem)
-        burned = {d.id for d in answer.decisions if d.place != "later"}
-        loose = [d.id for d in answer.decisions if d.form == "unpacked"]
-        hurt = [key for key in loose if _better_packed(key, problem, figured, burned)]
+        hurt = _hurt(problem, figured, {d.id: d.form for d in answer.decisions if d.form})
         if not hurt:
             return problem, answer, notices
         notices += [Notice(f"unpacked, {figured.measured[key].spoils}: it stays packed", item=key) for key in hurt]
-        problem = replace(problem, items=tuple(_packed_only(i) if i.id in hurt else i for i in problem.items))
+        problem = _held_packed(problem, hurt)
+
+
+def _fillings(problem: PlanProblem, figured: Figures) -> tuple[Filled | None, ...]:
+    """As `_faithful` for another question about the same items: each filling on the way, the last one stands."""
+    filled = attempt(problem)
+    forms = {key: option.form for disc in (filled.discs if filled else ()) for key, option in disc.items()}
+    hurt = _hurt(problem, figured, forms)
+    return (filled, *(_fillings(_held_packed(problem, hurt), figured) if hurt else ()))
+
+
+def _hurt(problem: PlanProblem, figured: Figures, forms: Mapping[str, Form]) -> list[str]:
+    """Items that lose something in these forms and would not packed."""
+    burned = {*forms, *problem.present}
+    return [k for k, form in forms.items() if form == "unpacked" and _better_packed(k, problem, figured, burned)]
+
+
+def _held_packed(problem: PlanProblem, keys: Collection[str]) -> PlanProblem:
+    return replace(problem, items=tuple(_packed_only(i) if i.id in keys else i for i in problem.items))
 
 
 def _better_packed(key: str, problem: PlanProblem, figured: Figures, burned: set[str]) -> bool:
@@ -163,37 +190,42 @@ def _packed_only(item: PlanItem) -> PlanItem:
 # ---------------------------------------------------------------------------------------------- explanations
 
 
-def explanation(manifest: Manifest, problem: PlanProblem, figured: Figures, key: str) -> Explained:
-    """The rate, the capacity and the staleness at which an item would go the other way."""
+def explanation(manifest: Manifest, figured: Figures, key: str) -> Explained:
+    """The capacities, the rates and the staleness at which an item would go another way."""
+    problem = figured.problem
     item = next(item for item in problem.items if item.id == key)
     if key in problem.present or not item.forms:
         return Explained(key, ())
-    changes: list[Change | None] = [by_capacity(problem, key)]
+
+    def fill(asked: PlanProblem) -> tuple[Filled | None, ...]:
+        return _fillings(asked, figured)
+
+    least = max(0, MIN_TRACK_SECTORS - problem.constant_sectors)
+    changes: list[Change | None] = [by_capacity(problem, key, fill, least)]
     if manifest.link:
-        changes.append(
-            by_rate(
-                problem,
-                key,
-                manifest.link.rate_bit_s,
-                lambda rate: link_seconds(manifest, figured.measured, rate, pace=figured.pace),
-            )
-        )
-    changes.append(by_days(problem, key))
+
+        def later_s(rate: int) -> Mapping[str, float]:
+            return link_seconds(manifest, figured.measured, rate, pace=figured.pace)
+
+        changes.append(by_rate(problem, key, manifest.link.rate_bit_s, later_s, fill))
+    changes.append(by_days(problem, key, fill))
     return Explained(key, tuple(_turn(change, key, problem) for change in changes if change))
 
 
 def _turn(change: Change, key: str, problem: PlanProblem) -> Turn:
     """A change under the manifest's key; capacities are told as the sectors of the whole medium."""
     shift = problem.constant_sectors if change.figure == "sectors" else 0
-    value = None if change.threshold is None else change.threshold + shift
-    most = MOST_DAYS if change.figure == "days" else change.most + shift
     return Turn(
         KEYS[change.figure].format(id=key),
         change.now + shift,
-        value,
+        None if change.threshold is None else change.threshold + shift,
         UNITS[change.figure],
         change.least + shift,
-        most,
+        change.most + shift,
+        tuple(TurnStep(step.value + shift, step.goes) for step in change.below),
+        tuple(TurnStep(step.value + shift, step.goes) for step in change.above),
+        change.tried,
+        change.proven,
     )
 
 
@@ -204,23 +236,22 @@ def _try(
     path: Path,
     machine: Path | None,
     cache_root: Path | None,
-    settings: Mapping[str, str],
-    what: WhatIf,
-    value: str,
+    assumed: Sequence[Assumed],
     base: Plan,
     pace: float,
 ) -> Tried:
+    what = assumed[-1]
     try:
-        answer = _answer(load_manifest(path, machine=machine, settings=settings), cache_root, pace)
+        answer = _answer(_load(path, machine, assumed), cache_root, pace)
     except DiscprepError as error:
         if not all(isinstance(one, CapacityError) for one in flatten([error])):
             raise
-        return Tried(what.key, value, error="; ".join(one.message for one in flatten([error])))
+        return Tried(what.key, what.value, error="; ".join(one.message for one in flatten([error])))
     was = {d.id for d in base.decisions if d.place == "burn"}
     now = {d.id for d in answer.decisions if d.place == "burn"}
     return Tried(
         what.key,
-        value,
+        what.value,
         answer.seconds_at_link,
         answer.objective_s,
         discs_used(answer),
@@ -228,6 +259,41 @@ def _try(
         tuple(sorted(now - was)),
         tuple(sorted(was - now)),
     )
+
+
+def _load(path: Path, machine: Path | None, assumed: Sequence[Assumed]) -> Manifest:
+    """The manifest as it would be. A fault that it has not without what is assumed is put down to that."""
+    try:
+        return load_manifest(path, machine=machine, settings={one.key: one.value for one in assumed})
+    except DiscprepError as error:
+        faults = tuple(flatten([error]))
+    own: set[str] = set()
+    try:
+        load_manifest(path, machine=machine)
+    except DiscprepError as error:
+        own = {str(fault) for fault in flatten([error])}
+    blamed = [fault if str(fault) in own else _blamed(fault, assumed) for fault in faults]
+    raise_all(list({str(fault): fault for fault in blamed}.values()))
+    raise AssertionError("faults are never empty")
+
+
+def _blamed(fault: DiscprepError, assumed: Sequence[Assumed]) -> DiscprepError:
+    """A fault put down to the assumption of the key that it names, else to all of them. A link's rate or framing is
+    one of the bridge too, whose fault is then the same."""
+    keys = {one.key for one in assumed}
+    section, _, rest = fault.message.partition(".")
+    if section == "bridge" and not any(fault.message.startswith(key) for key in keys):
+        fault.message = f"link.{rest}"
+    named = [one for one in assumed if _names(fault, one.key)] or assumed
+    fault.where = ", ".join(f"{one.option} {one.key}={one.value}" for one in named)
+    return fault
+
+
+def _names(fault: DiscprepError, key: str) -> bool:
+    head, _, last = key.rpartition(".")
+    if head.startswith("item."):
+        return head == f"item.{fault.item}" and last in fault.message
+    return key in fault.message
 
 
 def _answer(manifest: Manifest, cache_root: Path | None, pace: float) -> Plan:

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from itertools import groupby
-from typing import Any
+from typing import Any, Literal
 
 from discprep.errors import DiscprepError
 from discprep.model import Decision, FormFigures, Notice, Plan, PlanItem, PlanProblem
@@ -27,15 +27,31 @@ OBJECTIVE = (
 
 
 @dataclass(frozen=True, slots=True)
+class TurnStep:
+    """From `value` on, away from the present one, an item goes to disc ("burn"), waits ("later"), or there is no
+    plan ("none"); one step nearer to the present value it does not."""
+
+    value: int
+    goes: Literal["burn", "later", "none"]
+
+
+@dataclass(frozen=True, slots=True)
 class Turn:
-    """What would send an item the other way. `key` is dotted as in the manifest; `value` None: nothing does."""
+    """What would send an item another way. `key` is dotted as in the manifest; `value`: the nearest found at which it
+    goes the other way. `below`, `above`: the nearest steps on the way to `least` and `most`, two at most. `proven`:
+    nothing else happens up to the second step or the end; else steps found among the values `tried`.
+    """
 
     key: str
-    now: float
-    value: float | None
+    now: int
+    value: int | None
     unit: str
-    least: float
-    most: float
+    least: int
+    most: int
+    below: tuple[TurnStep, ...] = ()
+    above: tuple[TurnStep, ...] = ()
+    tried: int = 1
+    proven: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,8 +177,7 @@ def _form(form: FormFigures) -> dict[str, Any]:
 
 
 def _explained(one: Explained) -> dict[str, Any]:
-    keys = ("key", "now", "value", "unit", "least", "most")
-    return {"id": one.id, "turns": [{key: getattr(turn, key) for key in keys} for turn in one.turns]}
+    return {"id": one.id, "turns": [asdict(turn) for turn in one.turns]}
 
 
 def _tried(one: Tried) -> dict[str, Any]:
@@ -279,19 +294,37 @@ def _item_explained(one: Explained, decision: Decision, item: PlanItem) -> Itera
             f"{times} = {form.gain_s:.1f} s for {form.sectors:,} sectors",
             indent="  ",
         )
-    other = "would wait" if decision.place == "burn" else "would burn"
     for turn in one.turns:
-        yield from _filled(_turn(turn, other), indent="  ")
+        yield from _filled(_turn(turn), indent="  ")
 
 
-def _turn(turn: Turn, other: str) -> str:
+GOES = {"burn": "it would burn", "later": "it would wait", "none": "there is no plan"}
+
+
+def _turn(turn: Turn) -> str:
+    """What is known of one figure and no more: ranges only where every value is known."""
     never = turn.unit == "days" and turn.now >= turn.most
-    now = "never" if never else f"{turn.now:,.0f} {turn.unit}"
-    head = f"{turn.key}, now {now}:"
-    if turn.value is None:
-        return f"{head} no value from {turn.least:,.0f} to {turn.most:,.0f} changes it"
-    side = "from {} on" if turn.value > turn.now else "at {} and below"
-    return f"{head} it {other} {side.format(f'{turn.value:,.0f}')}"
+    head = f"{turn.key}, now {'never' if never else f'{turn.now:,} {turn.unit}'}:"
+    span = f"from {turn.least:,} to {turn.most:,}"
+    told = "; ".join(_steps(side, turn) for side in (turn.below, turn.above) if side)
+    if turn.proven:
+        return f"{head} {told or f'no value {span} changes it'}"
+    tried = f"{turn.tried} values tried {span}"
+    return f"{head} {told} ({tried})" if told else f"{head} none of {tried} changes it"
+
+
+def _steps(steps: Sequence[TurnStep], turn: Turn) -> str:
+    """One or two steps on one side of the present value."""
+    first, goes = steps[0].value, GOES[steps[0].goes]
+    away = 1 if first > turn.now else -1
+    if len(steps) == 1:
+        side = f"from {first:,} on" if away > 0 else f"at {first:,} and below"
+        return f"{goes} {side if turn.proven else f'at {first:,}'}"
+    second = steps[1].value
+    many = turn.proven and second - away != first
+    until = f"from {first:,} to {second - away:,}" if many else f"at {first:,}"
+    again = " again" if steps[0].goes != "none" and steps[1].goes != "none" else ""
+    return f"{goes} {until}, and {GOES[steps[1].goes]}{again} at {second:,}"
 
 
 def _over(tried: tuple[Tried, ...]) -> Iterator[str]:

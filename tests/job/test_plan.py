@@ -12,6 +12,7 @@ from support.command import run
 from support.staging import manifest_of, opened_of
 
 from discprep.disc.image import write_image
+from discprep.disc.layout.options import MIN_TRACK_SECTORS
 from discprep.errors import CapacityError, ManifestError
 from discprep.fetch.cache import Cache
 from discprep.job.at_hand import AtHand
@@ -21,7 +22,8 @@ from discprep.job.plan import before, forms_on, plan_for
 from discprep.job.tree import Trees
 from discprep.link.transfer import Transfer, download, expected_case, parts_of
 from discprep.model import Edit, Fetched, Item, LinkSettings, Medium, PlanSettings, Profile, Volume
-from discprep.report.plan import document, text
+from discprep.report.plan import Turn, TurnStep, document, text
+from discprep.report.plan import _turn as told_turn
 from discprep.serve.log import Transfer as Pulled
 from discprep.serve.log import append
 from discprep.serve.stock import Order, Stock
@@ -78,14 +80,14 @@ def random_case(number, folder):
         items[n] = dataclasses.replace(one, to=one.to or f"TOP{n}") if n % 2 else one
     rules = r.choice([("iso-level-1",), ("iso-level-2", "joliet"), ("iso-level-3", "rock-ridge")])
     profile = dataclasses.replace(DESK, name_rules=rules)
-    medium = Medium("blank", 300 + r.choice([60, 200, 2000]), discs=r.choice([1, 1, 2]))
+    medium = Medium("blank", r.choice([300, 360, 500, 2300]), discs=r.choice([1, 1, 2]))
     return manifest_of(items, profile, medium=medium, link=LINK, bring_up=()), opened
 
 
 @pytest.mark.parametrize("block", range(5))
 def test_image_sectors_are_the_image_s(block, tmp_path):
     """50 random manifests: the sectors told are those of the image as written, and never more than the solver's
-    sum; the file's size says how many it has."""
+    sum, or than the shortest track where it is filled up to that; the file's size says how many it has."""
     written = 0
     for number in range(block * 10, block * 10 + 10):
         folder = tmp_path / str(number)
@@ -102,7 +104,8 @@ def test_image_sectors_are_the_image_s(block, tmp_path):
             )
             image = write_image(tree.named, folder / f"{disc}.iso", tree.options)
             assert image.path.stat().st_size == sectors * 2048, number
-            assert sectors <= result.problem.constant_sectors + sum(d.sectors for d in chosen if d.disc == disc), number
+            told = result.problem.constant_sectors + sum(d.sectors for d in chosen if d.disc == disc)
+            assert sectors <= max(MIN_TRACK_SECTORS, told), number
             assert sectors <= manifest.medium.sectors
             written += 1
     assert written >= 5
@@ -209,9 +212,24 @@ def test_without_a_link_everything_burns_or_does_not_fit(tmp_path):
     opened = archives(tmp_path, a={"A": b"a"})
     result = planned(manifest_of([Item("a")], DESK, bring_up=()), opened, tmp_path)
     assert decisions(result)["a"].reason == "there is no link to bring it later"
+    opened = archives(tmp_path, large={"A": b"a" * 300_000})
+    opened = {"a": opened["large"]}
     small = manifest_of([Item("a")], DESK, bring_up=(), medium=Medium("blank", 300))
     with pytest.raises(CapacityError, match="sectors are missing"):
         planned(small, opened, tmp_path)
+
+
+def test_the_shortest_track_takes_no_room_from_items(tmp_path):
+    """A disc of 300 sectors, which is the shortest track, has the room that its own structures, scripts and padding
+    leave: the item burns, and the image is exactly as long as the track."""
+    opened = archives(tmp_path, a={"A": random.Random(1).randbytes(150_000)})
+    manifest = manifest_of([Item("a")], DESK, bring_up=(), link=LINK, medium=Medium("blank", 300))
+    result = planned(manifest, opened, tmp_path)
+    assert decisions(result)["a"].place == "burn" and result.plan.image_sectors == (300,)
+    assert result.problem.constant_sectors < MIN_TRACK_SECTORS
+    shorter = dataclasses.replace(manifest, medium=Medium("blank", 299))
+    with pytest.raises(CapacityError, match="1 sectors more than it has"):
+        planned(shorter, opened, tmp_path / "shorter")
 
 
 def test_a_damaged_archive_waits_or_stops(tmp_path):
@@ -317,16 +335,143 @@ def test_command_faces(tmp_path):
     assert told["optimal"] is True and told["image_sectors"] >= 300
 
 
-def test_explained_threshold_holds_when_typed_in(tmp_path):
-    """The medium at which the item would go the other way, put into the manifest, sends it the other way."""
+def window(folder):
+    """Three archives that stand on the disc in turns as it grows, beside a bring-up set; fetched."""
+    path = recipe(folder)
+    sizes = {"big": 250_000, "mid": 180_000, "mod": 90_000}
+    for key, size in sizes.items():
+        with zipfile.ZipFile(folder / f"{key}.zip", "w") as file:
+            file.writestr(zipfile.ZipInfo("MAIN.BIN"), random.Random(key).randbytes(size))
+    more = [f'[[item]]\nid = "{key}"\nsources = ["{key}.zip"]\nto = "{key.upper()}"\n' for key in sizes]
+    text = path.read_text().replace("[medium]\nsectors = 500\n", "[medium]\nsectors = 450\n") + "\n".join(more)
+    path.write_text(text.replace('id = "mid"\n', 'id = "mid"\nrenewed_every_days = 90\n'))
+    assert run("fetch", path, "--cache", folder / "cache", "-q").code == 0
+    return path
+
+
+@pytest.mark.parametrize(("key", "more", "least"), [("mid", (), 4), ("big", (), 2),
+                                                   ("big", ("--assume", "item.big.place=burn"), 1)])  # fmt: skip
+def test_explained_steps_hold_when_typed_in(key, more, least, tmp_path):
+    """Every value told sends the item where it says, or leaves no plan; one step nearer it is as told before."""
+    path, cache = window(tmp_path), ("--cache", tmp_path / "cache")
+
+    def goes(setting):
+        again = run("plan", path, *cache, *more, "--assume", setting, "--json").document
+        families = {error["family"] for error in again["errors"]}
+        return "none" if families == {"capacity"} else {i["id"]: i["place"] for i in again["items"]}[key]
+
+    told = run("plan", path, *cache, *more, "--explain", key, "--json").document
+    place = {item["id"]: item["place"] for item in told["items"]}[key]
+    steps = 0
+    for turn in told["explained"][0]["turns"]:
+        for side, nearer in (("below", 1), ("above", -1)):
+            before = place
+            for step in turn[side]:
+                assert goes(f"{turn['key']}={step['value']}") == step["goes"]
+                assert goes(f"{turn['key']}={step['value'] + nearer}") == before
+                before = step["goes"]
+                steps += 1
+        others = [s["value"] for s in (*turn["below"], *turn["above"]) if s["goes"] not in (place, "none")]
+        assert turn["value"] in others or (turn["value"] is None and not others)
+    assert steps >= least
+
+
+def test_the_text_says_what_the_document_says(tmp_path):
+    """Every value of the document stands in the text; "no value" only where that is proven."""
+    path, cache = window(tmp_path), ("--cache", tmp_path / "cache")
+    for key in ("mid", "driver"):
+        told = run("plan", path, *cache, "--explain", key, "--json").document["explained"][0]["turns"]
+        shown = " ".join(run("plan", path, *cache, "-q", "--explain", key).out.split())
+        for turn, line in zip(told, [shown[shown.index(f"{turn['key']}, now") :] for turn in told], strict=True):
+            line = line.partition(", now ")[2].partition(", now ")[0]
+            assert all(f"{step['value']:,}" in line for step in (*turn["below"], *turn["above"]))
+            if not turn["proven"]:
+                assert f"{turn['tried']} values tried from {turn['least']:,} to {turn['most']:,}" in line
+                assert "no value" not in line and " on" not in line and "below" not in line
+
+
+def test_a_window_in_words():
+    """Ranges where every value is known, single values where some were tried."""
+    steps = (TurnStep(616, "burn"), TurnStep(620, "later"))
+    turn = Turn("medium.sectors", 600, 616, "sectors", 300, 1140, (), steps, 80, True)
+    assert told_turn(turn) == (
+        "medium.sectors, now 600 sectors: it would burn from 616 to 619, and it would wait again at 620"
+    )
+    assert told_turn(dataclasses.replace(turn, proven=False)) == (
+        "medium.sectors, now 600 sectors: it would burn at 616, and it would wait again at 620 "
+        "(80 values tried from 300 to 1,140)"
+    )
+    none = dataclasses.replace(turn, above=(), value=None)
+    assert told_turn(none).endswith("no value from 300 to 1,140 changes it")
+    assert told_turn(dataclasses.replace(none, proven=False)).endswith(
+        "none of 80 values tried from 300 to 1,140 changes it"
+    )
+    below = dataclasses.replace(none, below=(TurnStep(590, "later"), TurnStep(400, "none")))
+    assert told_turn(below).endswith("it would wait from 590 to 401, and there is no plan at 400")
+
+
+def test_assumptions_are_blamed_for_their_faults(tmp_path):
+    """Not the lines of the manifest, which are right; and once, although the bridge's rate follows the link's."""
+    path, cache = recipe(tmp_path), ("--cache", tmp_path / "cache")
+    path.write_text(path.read_text().replace("[plan]", "[bridge]\nrate = 9600\n[plan]"))
+    for words, where in (
+        (("--assume", "link.rate=abc"), "--assume link.rate=abc"),
+        (("--over", "link.rate=4800,abc"), "--over link.rate=abc"),
+        (("--assume", "item.game.worth=19"), "--assume item.game.worth=19"),
+        (("--assume", "medium.discs=2", "--over", "medium.sectors=3"), "--over medium.sectors=3"),
+    ):
+        ran = run("plan", path, *cache, *words, "--json")
+        assert ran.code == 2 and [error["where"] for error in ran.document["errors"]] == [where]
+    path.write_text(path.read_text().replace("days_to_use = 30", "days_to_use = -1"))
+    ran = run("plan", path, *cache, "--assume", "link.rate=abc", "--json")
+    line = path.read_text()[: path.read_text().index("days_to_use")].count("\n") + 1
+    assert {error["where"] for error in ran.document["errors"]} == {"--assume link.rate=abc", f"{path}:{line}"}
+
+
+def test_assumed_sectors_take_the_place_of_the_kind(tmp_path):
+    """And the other way round; both assumed at once is still refused."""
+    path, cache = recipe(tmp_path), ("--cache", tmp_path / "cache")
+    assert run("plan", path, *cache, "--assume", "medium.kind=cd-74", "--json").document["medium_sectors"] > 300_000
+    path.write_text(path.read_text().replace("sectors = 500", 'kind = "cd-74"'))
+    ran = run("plan", path, *cache, "--over", "medium.sectors=400,500", "--json")
+    assert ran.code == 0 and [row["value"] for row in ran.document["over"]] == ["400", "500"]
+    assert run("plan", path, *cache, "--assume", "medium.kind=cd-74", "--assume", "medium.sectors=500").code == 2
+
+
+def test_a_misspelt_edit_is_told_once(tmp_path):
+    """Its line and the nearest name; not the items that need it, nor the comparison that the edit was to make true."""
     path, cache = recipe(tmp_path), ("--cache", tmp_path / "cache")
     assert run("fetch", path, *cache, "-q").code == 0
-    told = run("plan", path, *cache, "--explain", "game", "--json").document
-    turn = next(turn for turn in told["explained"][0]["turns"] if turn["key"] == "medium.sectors")
-    place = {item["id"]: item["place"] for item in told["items"]}["game"]
-    for sectors, same in ((turn["value"], False), (turn["value"] + (1 if turn["value"] < turn["now"] else -1), True)):
-        again = run("plan", path, *cache, "--assume", f"medium.sectors={sectors}", "--json").document
-        assert (next(i for i in again["items"] if i["id"] == "game")["place"] == place) is same
+    edit = '[[item.edit]]\nfile = "MAIM.BIN"\nfind = "a"\nreplace = "b"\n'
+    text = path.read_text().replace('gives = ["serial-driver"]\n', f'gives = ["serial-driver"]\n{edit}')
+    text = text.replace('id = "stack"\n', 'id = "stack"\nneeds = ["driver"]\n')
+    expect = '[[expect]]\nitem = "driver"\nfile = "MAIN.BIN"\npattern = "(b)"\nequals = "b"\n'
+    path.write_text(text + expect)
+    ran = run("plan", path, *cache, "--json")
+    line = text[: text.index("[[item.edit]]")].count("\n") + 1
+    (error,) = ran.document["errors"]
+    assert ran.code == 1 and (error["family"], error["item"]) == ("edit", "driver")
+    assert error["where"] in (f"{path}:{line}", f"{path}:{line + 1}") and error["hint"] == "Did you mean 'MAIN.BIN'?"
+
+
+def test_a_misspelt_edit_of_what_may_wait_is_a_notice(tmp_path):
+    """With its line and the nearest name too."""
+    path, cache = recipe(tmp_path), ("--cache", tmp_path / "cache")
+    assert run("fetch", path, *cache, "-q").code == 0
+    edit = '[[item.edit]]\nfile = "MAIM.BIN"\nfind = "a"\nreplace = "b"\n'
+    path.write_text(path.read_text() + edit)  # the game is the last item
+    ran = run("plan", path, *cache, "--json")
+    (notice,) = [notice for notice in ran.document["notices"] if notice["item"] == "game"]
+    assert ran.code == 0 and notice["hint"] == "Did you mean 'MAIN.BIN'?" and f"{path}:" in notice["where"]
+
+
+def test_the_largest_of_what_must_burn_is_named(tmp_path):
+    """Where it does not fit, the next step names who could wait."""
+    path, cache = window(tmp_path), ("--cache", tmp_path / "cache")
+    words = ("--assume", "item.big.place=burn", "--assume", "medium.sectors=320")
+    (error,) = run("plan", path, *cache, *words, "--json").document["errors"]
+    assert "sectors are missing" in error["message"]
+    assert "above all of big (" in error["hint"] and "let it wait" in error["hint"]
 
 
 def test_command_refuses(tmp_path):
@@ -343,7 +488,7 @@ def test_text_of_many_discs(tmp_path):
     """The disc of each item is told."""
     opened = archives(tmp_path, **{k: {"A.BIN": random.Random(k).randbytes(150_000)} for k in ("a", "b", "c")})
     items = [Item(k, to=k.upper()) for k in ("a", "b", "c")]
-    medium = Medium("blank", 470, discs=2)
+    medium = Medium("blank", 380, discs=2)
     result = planned(manifest_of(items, DESK, link=LINK, bring_up=(), medium=medium), opened, tmp_path)
     assert "disc  on the disc" in text(result) and "Image 2 takes" in text(result)
     assert sorted(d.disc or 0 for d in result.plan.decisions) == [1, 2, 2] or len(result.plan.image_sectors) == 2

@@ -6,9 +6,10 @@ import pytest
 from support.plans import brute_force, form, item, problem, random_problem
 
 from discprep.errors import ManifestError
+from discprep.plan import explain
 from discprep.plan.curve import CURVE_GAP, curve, disc_fill
 from discprep.plan.discs import attempt
-from discprep.plan.explain import burns, by_capacity, by_days, by_rate, refigured, relinked
+from discprep.plan.explain import Step, burns, by_capacity, by_days, by_rate, refigured, relinked
 from discprep.plan.gain import gain_s, p_stale
 from discprep.plan.problem import solve
 
@@ -17,6 +18,14 @@ def real(key, sectors, later, worth=3, stale=0.0):
     """An item whose gain follows from its link time; the disc takes a second."""
     return item(key, form(sectors=sectors, gain=gain_s(worth, stale, later, 1.0)), later=later, worth=worth,
                 p_stale=stale)  # fmt: skip
+
+
+def has_plan(p):
+    """No contradiction, and it fits."""
+    try:
+        return attempt(p) is not None
+    except ManifestError:
+        return False
 
 
 def with_disc_s(p):
@@ -31,6 +40,76 @@ def test_capacity_at_which_it_burns():
     """b (50) waits beside a (60): it burns from 110 sectors on; a stays down to 60, where b would take its place."""
     assert by_capacity(P, "b").threshold == 110
     assert by_capacity(P, "a").threshold == 59
+
+
+# An item that burns in a window: b alone from 50 to 59, then a in its place, both from 110 on.
+ALONE = (("later", 0, 49), ("burn", 50, 59), ("later", 60, 109), ("burn", 110, 110))
+
+
+def test_both_sides_of_a_window():
+    """From 100 on the way down b burns at 59 and waits again at 49; nothing else happens, and that is proven."""
+    change = by_capacity(P, "b")
+    assert change.below == (Step(59, "burn"), Step(49, "later")) and change.above == (Step(110, "burn"),)
+    assert change.proven
+    for goes, first, last in ALONE:
+        for sectors in range(first, last + 1):
+            assert burns(dataclasses.replace(P, capacity_sectors=sectors), "b") == (goes == "burn")
+
+
+def test_no_plan_is_no_waiting():
+    """Below what must burn there is no plan: nobody is told that the item would wait there."""
+    change = by_capacity(problem(item("m", form(sectors=7), must="burn")), "m")
+    assert change.below == (Step(6, "none"),) and change.threshold is None and change.proven
+
+
+def test_a_least_capacity_is_kept():
+    """Nothing is said of discs that are shorter than any may be."""
+    change = by_capacity(P, "b", least=55)
+    assert change.below == (Step(59, "burn"),) and (change.least, change.proven) == (55, True)
+
+
+@pytest.mark.parametrize("number", range(30))
+def test_steps_are_what_solving_everywhere_shows(number):
+    """Every capacity solved: the first two turns on each side are those told; where a claim is not proven, each step
+    holds with its neighbour all the same."""
+    p = random_problem(number, most=7, discs=[1, 1, 2, "fewest"][number % 4])
+    if not has_plan(p):
+        return
+    everything = max(p.capacity_sectors, sum(max((f.sectors for f in i.forms), default=0) for i in p.items))
+    places = [attempt(dataclasses.replace(p, capacity_sectors=n)) for n in range(everything + 1)]
+    for i in p.items:
+        goes = ["none" if f is None else "burn" if any(i.id in d for d in f.discs) else "later" for f in places]
+        change, now = by_capacity(p, i.id), p.capacity_sectors
+        down = [Step(n, goes[n]) for n in range(now - 1, -1, -1) if goes[n] != goes[n + 1]]
+        up = [Step(n, goes[n]) for n in range(now + 1, everything + 1) if goes[n] != goes[n - 1]]
+        if change.proven:
+            assert (change.below, change.above) == (tuple(down[:2]), tuple(up[:2]))
+        assert set(change.below) <= set(down) and set(change.above) <= set(up)
+
+
+def test_little_is_claimed_when_little_was_tried(monkeypatch):
+    """With few tries a narrow window can be missed: then nothing is claimed of all values."""
+    monkeypatch.setattr(explain, "_tries", lambda problem: 1)
+    monkeypatch.setattr(explain, "SAMPLES", 1)
+    change = by_capacity(dataclasses.replace(P, capacity_sectors=105), "b")
+    assert not change.proven and change.above == (Step(110, "burn"),)
+
+
+@pytest.mark.parametrize("number", range(10))
+def test_days_are_what_solving_everywhere_shows(number):
+    """One turn at most, and what is proven of it holds at many days."""
+    p = with_disc_s(dataclasses.replace(random_problem(number, most=6), days_to_use=30.0))
+    if not has_plan(p):
+        return
+    for i in (i for i in p.items if i.forms and i.id not in p.present):
+        change = by_days(p, i.id)
+        assert change.proven
+        for days in (1, 3, 10, 30, 90, 300, 1000, 9000, 36_500):
+            fresh = tuple(refigured(j, j.later_s, p_stale(30.0, days)) if j.id == i.id else j for j in p.items)
+            steps = [s for s in (*change.below, *change.above) if (days <= s.value < change.now) or
+                     (days >= s.value > change.now)]  # fmt: skip
+            expected = steps[-1].goes if steps else change.goes
+            assert burns(dataclasses.replace(p, items=fresh), i.id) == (expected == "burn") or days == change.now
 
 
 @pytest.mark.parametrize("number", range(12))
