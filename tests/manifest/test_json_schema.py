@@ -17,6 +17,7 @@ from jsonschema import Draft202012Validator
 from support.command import run
 
 import discprep.manifest
+from discprep import units
 from discprep.errors import DiscprepError
 from discprep.manifest import load_manifest, load_profile
 from discprep.manifest.shell import TEMPLATES
@@ -206,3 +207,19 @@ def test_a_templates_meaning_names_what_it_may_use() -> None:
 
 def test_two_schemas_at_once_are_refused() -> None:
     assert run("schema", "--profile", "--include").code == 2
+
+
+@pytest.mark.parametrize(
+    ("table", "kind", "head"),
+    [
+        (units._SIZE_UNITS, "profile", PROFILE + "memory"),
+        (units._TIME_UNITS, "manifest", HEAD + "[plan]\nlink_budget"),
+    ],
+)
+def test_every_unit_is_known(table: dict[str, float], kind: str, head: str, tmp_path: Path) -> None:
+    """In any case of its letters, with and without a space; not with a letter more."""
+    for unit in table:
+        for text in (f"2 {unit}", f"1_000{unit.upper()}", f" 2.0  {unit.title()} "):
+            assert objections(kind, f'{head} = "{text}"\n') == [], text
+        assert objections(kind, f'{head} = "2 {unit}x"\n')
+    assert loads(kind, f'{head} = "1_000{unit.upper()}"\n', tmp_path)
