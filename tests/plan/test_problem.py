@@ -324,3 +324,17 @@ def test_same_id_twice_is_refused():
     """Each id once."""
     with pytest.raises(ManifestError, match="same id"):
         solve(problem(item("a", form()), item("a", form())))
+
+
+def test_a_form_that_lacks_room_alone_is_no_contradiction():
+    """Packed it lacks its unpacker, unpacked only room: a larger disc would do, so this is no fault of the manifest."""
+    forms = (form("unpacked", sectors=27), form("packed", sectors=18, needs=(("opener",),)))
+    asked = (item("a", *forms, must="burn"), item("opener", must="later"))
+    with pytest.raises(CapacityError, match=r"takes 27 sectors .*, room for items is 26; a smaller form needs opener"):
+        solve(problem(*asked, capacity=26))
+    assert {d.id: d.form for d in solve(problem(*asked, capacity=27)).decisions}["a"] == "unpacked"
+
+
+def test_nothing_to_burn_fits_a_disc_without_room():
+    """As many discs as it takes: one, whose room is nothing."""
+    assert solve(problem(item("a", must="later"), capacity=0, discs="fewest")).order == ("a",)

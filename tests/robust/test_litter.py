@@ -59,7 +59,7 @@ def test_two_discs_killed_again_and_again(tmp_path: Path) -> None:
     """Eight kills, two discs: the images of a run that nobody disturbed, no part or lock left."""
     with FaultServer() as server:
         harness = Harness(tmp_path, server)
-        text = harness.manifest.read_text().replace('kind = "cd-74"', "sectors = 500\ndiscs = 2")
+        text = harness.manifest.read_text().replace('kind = "cd-74"', "sectors = 410\ndiscs = 2")
         harness.manifest.write_text(text)
         whole_s = harness.whole()
         wanted = harness.images()
