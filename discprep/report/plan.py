@@ -322,7 +322,7 @@ def _steps(steps: Sequence[TurnStep], turn: Turn) -> str:
         return f"{goes} {side if turn.proven else f'at {first:,}'}"
     second = steps[1].value
     many = turn.proven and second - away != first
-    until = f"from {first:,} to {second - away:,}" if many else f"at {first:,}"
+    until = f"from {first:,} {'to' if away > 0 else 'down to'} {second - away:,}" if many else f"at {first:,}"
     again = " again" if steps[0].goes != "none" and steps[1].goes != "none" else ""
     return f"{goes} {until}, and {GOES[steps[1].goes]}{again} at {second:,}"
 

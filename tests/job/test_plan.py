@@ -407,7 +407,7 @@ def test_a_window_in_words():
         "none of 80 values tried from 300 to 1,140 changes it"
     )
     below = dataclasses.replace(none, below=(TurnStep(590, "later"), TurnStep(400, "none")))
-    assert told_turn(below).endswith("it would wait from 590 to 401, and there is no plan at 400")
+    assert told_turn(below).endswith("it would wait from 590 down to 401, and there is no plan at 400")
 
 
 def test_assumptions_are_blamed_for_their_faults(tmp_path):
