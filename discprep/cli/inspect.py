@@ -29,11 +29,17 @@ def inspect(
         from discprep.report import inspect as face
 
         result = job.inspect(file, charset=charset, nested=nested, progress=frame.progress)
-        text = "" if as_json else face.text(result)
-        document = face.document(result)
+        # Of tens of thousands of members each face takes its time: only the one that is asked for is made.
+        text, document = "", {}
+        if as_json:
+            document = face.document(result)
+        else:
+            text = face.text(result)
         if result.image:
             from discprep.report import disc_inspect as disc_face
 
-            document |= disc_face.document(result.image, document["members"])
-            text = f"{disc_face.text(result.image)}\n\n{text}" if text else ""
+            if as_json:
+                document |= disc_face.document(result.image, document["members"])
+            else:
+                text = f"{disc_face.text(result.image)}\n\n{text}"
         frame.finish(document, text, errors=result.errors, notices=result.notices)
