@@ -134,7 +134,7 @@ def scratch(folder: Path | None = None, prefix: str = SCRATCH) -> Iterator[Path]
     Raises:
         StorageError: it cannot be made
     """
-    root = Path(folder or tempfile.gettempdir())
+    root = folder or _temporary()
     with storage("making a folder for temporary files", root):
         _remove_left(root, prefix)
         path, lock = _locked_folder(root, prefix)
@@ -144,6 +144,15 @@ def scratch(folder: Path | None = None, prefix: str = SCRATCH) -> Iterator[Path]
         shutil.rmtree(path, ignore_errors=True)
         if lock:
             lock.free()
+
+
+def _temporary() -> Path:
+    """The host's folder for temporary files, in the order of `tempfile`, which would write a trial file to find out: a
+    kill leaves that. It is asked where none of the usual ones will do."""
+    for place in (*map(os.environ.get, ("TMPDIR", "TEMP", "TMP")), "/tmp"):  # noqa: S108 (a folder of our own in it)
+        if place and Path(place).is_dir() and os.access(place, os.W_OK | os.X_OK):
+            return Path(place).absolute()
+    return Path(tempfile.gettempdir())
 
 
 def _locked_folder(root: Path, prefix: str) -> tuple[Path, Lock | None]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import tempfile
 from pathlib import Path
 from random import Random
 
@@ -11,6 +12,8 @@ from support.disk_job import DiskJob
 from support.fault_server import FaultServer
 from support.killing import Harness, litter, tree
 from support.shim import KILL
+
+from discprep.fetch.files import scratch
 
 MOST_LEFT = 8  # of one run: its temporary folders, a part with its notes, locks, a file beside its final name
 
@@ -65,3 +68,18 @@ def test_two_discs_killed_again_and_again(tmp_path: Path) -> None:
         wanted = harness.images()
         assert sum(name.endswith(".iso") for name in wanted) == 2, sorted(wanted)
         assert harness.round(Random(20), whole_s, 8, wanted) >= 1
+
+
+def test_no_trial_file_is_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The host's folder is the one that Python's `tempfile` documents (TMPDIR, TEMP, TMP, then the system's), found
+    without its trial file; a name that leads nowhere is passed over."""
+
+    def trial() -> str:
+        raise AssertionError("tempfile would write a file to find out")
+
+    monkeypatch.setattr(tempfile, "gettempdir", trial)
+    monkeypatch.setenv("TMPDIR", str(tmp_path / "nowhere"))
+    monkeypatch.setenv("TEMP", str(tmp_path))
+    with scratch() as place:
+        assert place.parent == tmp_path and list(tmp_path.iterdir()) == [place]
+    assert not list(tmp_path.iterdir())
