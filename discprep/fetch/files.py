@@ -144,6 +144,9 @@ def scratch(folder: Path | None = None, prefix: str = SCRATCH) -> Iterator[Path]
         shutil.rmtree(path, ignore_errors=True)
         if lock:
             lock.free()
+        # Once more: at the start, a worker of a run just killed may still have written into that run's folder.
+        with suppress(OSError):
+            _remove_left(root, prefix)
 
 
 def _temporary() -> Path:
