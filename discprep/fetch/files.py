@@ -152,7 +152,8 @@ def scratch(folder: Path | None = None, prefix: str = SCRATCH) -> Iterator[Path]
 def _temporary() -> Path:
     """The host's folder for temporary files, in the order of `tempfile`, which would write a trial file to find out: a
     kill leaves that. It is asked where none of the usual ones will do."""
-    for place in (*map(os.environ.get, ("TMPDIR", "TEMP", "TMP")), "/tmp"):  # noqa: S108 (a folder of our own in it)
+    named = (tempfile.tempdir, *map(os.environ.get, ("TMPDIR", "TEMP", "TMP")))
+    for place in (*named, "/tmp"):  # noqa: S108 (a folder of our own in it)
         if place and Path(place).is_dir() and os.access(place, os.W_OK | os.X_OK):
             return Path(place).absolute()
     return Path(tempfile.gettempdir())

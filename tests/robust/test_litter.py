@@ -78,6 +78,7 @@ def test_no_trial_file_is_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatc
         raise AssertionError("tempfile would write a file to find out")
 
     monkeypatch.setattr(tempfile, "gettempdir", trial)
+    monkeypatch.setattr(tempfile, "tempdir", None)
     monkeypatch.setenv("TMPDIR", str(tmp_path / "nowhere"))
     monkeypatch.setenv("TEMP", str(tmp_path))
     with scratch() as place:
