@@ -271,7 +271,7 @@ def _refuse_size(said: Validators, wanted: Wanted) -> None:
         return
     if said.size_bytes != wanted.size_bytes:
         sizes = f"expected {wanted.size_bytes:,} bytes, the server has {said.size_bytes:,}"
-        raise SourceFault(f"{sizes}; nothing was taken", kind="content")
+        raise SourceFault(f"{sizes}; nothing was taken", kind="content", unlike=True)
 
 
 def _is_web_page(head: bytes) -> bool:
@@ -294,7 +294,7 @@ def _refuse_wrong(digests: Digests, wanted: Wanted) -> None:
     if _is_web_page(digests.head):
         raise SourceFault("the server sent a web page instead of the file; it was not kept", kind="content")
     if words:
-        raise SourceFault(f"{words}; it was not kept", kind="content")
+        raise SourceFault(f"{words}; it was not kept", kind="content", unlike=True)
     raise Changed(f"pinned SHA-256 {wanted.pinned}, got {digests.sha256}", digests.sha256, digests.size_bytes)
 
 

@@ -100,7 +100,7 @@ def missing_error(item: Item, faults: Sequence[tuple[str, SourceFault]]) -> Disc
 def _if_it_is_meant(faults: Sequence[tuple[str, SourceFault]]) -> str:
     """What to do where a source has other bytes than the manifest says: either of the two may be wrong."""
     for source, fault in faults:
-        if fault.kind == "content" and fault.message.startswith("expected "):
+        if fault.unlike:
             local = scheme(source) == "file"
             look = f"discprep inspect {quote(str(local_path(source)) if local else 'FILE')}"
             saved = "" if local else f"save {shown(source)} as FILE, then: "

@@ -16,10 +16,14 @@ from discprep.units import format_bytes, format_rate, format_seconds
 
 
 class SourceFault(FetchError):
-    """One source failed. The next may do; this one again only if `again`, after `pause_s` if the server said so."""
+    """One source failed. The next may do; this one again only if `again`, after `pause_s` if the server said so.
+    `unlike`: it has a file, which is not the one that the manifest's hash or size describes."""
 
-    def __init__(self, message: str, *, again: bool = False, pause_s: float | None = None, kind: str = "") -> None:
+    def __init__(
+        self, message: str, *, again: bool = False, pause_s: float | None = None, kind: str = "", unlike: bool = False
+    ) -> None:
         super().__init__(message)
+        self.unlike = unlike
         self.again = again
         self.pause_s = pause_s
         self.kind = kind  # "content": it delivered, but not what was expected; "restart": only the resuming failed

@@ -10,11 +10,11 @@ from typing import Any, Literal
 
 from discprep.errors import DiscprepError
 from discprep.model import Decision, FormFigures, Notice, Plan, PlanItem, PlanProblem
+from discprep.report.remarks import named
 from discprep.report.tables import WIDTH, table
 from discprep.units import format_bytes, format_seconds
 
 SECTOR_BYTES = 2048
-MOST_TOLD = 8  # items in one sentence
 RULE = (
     "Equals: the greatest gain (whole milliseconds), then the fewest items burned, then id by id burned before left, "
     "unpacked before packed before both."
@@ -239,10 +239,9 @@ def _other_shapes(planned: Planned) -> str:
     other = [(key, items[key]) for key in planned.plan.order if items[key].shape != "archive"]
     words = [
         f"{key} ({f'{one.files:,} files' if one.shape == 'unpacked' else one.shape}, {format_bytes(one.size_bytes)})"
-        for key, one in other[:MOST_TOLD]
+        for key, one in other
     ]
-    more = f" and {len(other) - MOST_TOLD:,} more" if len(other) > MOST_TOLD else ""
-    return f"Not as fetched, but as the machine can use it: {', '.join(words)}{more}." if words else ""
+    return f"Not as fetched, but as the machine can use it: {named(words)}." if words else ""
 
 
 def _total(planned: Planned) -> Iterator[str]:

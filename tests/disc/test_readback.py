@@ -392,7 +392,7 @@ def test_the_command_on_what_is_no_disc(disc: tuple[Record, Path], tmp_path: Pat
 
 
 def test_the_command_on_another_build(disc: tuple[Record, Path], tmp_path: Path) -> None:
-    """The same volume name, read without a fault, nothing where it should be. One sector that fails leaves it open."""
+    """The same volume name, read without a fault, nothing where it should be."""
     record, image = disc
     target = changed(disc, tmp_path / "other", lambda data: data.__setitem__(slice(17 * SECTOR, None),
                      bytes(byte ^ 1 for byte in data[17 * SECTOR :])))  # fmt: skip

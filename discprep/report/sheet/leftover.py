@@ -8,8 +8,9 @@ from collections.abc import Collection, Iterable
 from discprep.disc.parts import Part
 from discprep.disc.setup.language import Language
 from discprep.disc.setup.language import Path as MachinePath
-from discprep.model import Manifest, Placed, Volume
+from discprep.model import Manifest, Placed
 from discprep.report.sheet.facts import Task
+from discprep.serve.shapes import volume_of
 
 
 def unpack_task(manifest: Manifest, part: Part, placed: Iterable[Placed], there: Collection[str]) -> Task:
@@ -47,9 +48,8 @@ def _openers(manifest: Manifest, there: Collection[str]) -> tuple[str, ...]:
 def _on_machine(manifest: Manifest, entry: Placed) -> str:
     """Where a file lies on the machine, in the words of its system."""
     name = entry.named.target or entry.named.staged.name
-    item = next(item for item in manifest.items if item.id == entry.named.staged.item)
-    volumes = manifest.profile.volumes or (Volume(""),)
-    volume = next((one for one in volumes if one.path == item.volume), volumes[0]).path
+    item = manifest.item(entry.named.staged.item)
+    volume = volume_of(item, manifest.profile).path
     shell = manifest.profile.shell
     if shell is None:
         return "/".join((volume, *name)).lstrip("/")
