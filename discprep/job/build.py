@@ -20,6 +20,7 @@ from discprep.job.builds import MADE_FROM
 from discprep.job.inputs import inputs_digest, settings_of
 from discprep.job.kept import saying_what_stays
 from discprep.job.plan import before, disc_manifest, disc_trees, forms_on, plan_for
+from discprep.job.sheet import facts_from
 from discprep.job.standing import RECORD, SHEETS, SUMS, disc_folder, image_name, old_image, standing, sums_text
 from discprep.job.tree import Tree, Trees
 from discprep.manifest import load_manifest
@@ -255,7 +256,7 @@ class _Maker:
     ) -> None:
         """Record, sheets and checksums. The record comes last but one: with it the build counts as made."""
         plan = self.planned.plan
-        facts = sheet.facts_from(
+        facts = facts_from(
             manifest,
             plan,
             pins=self.hand.pins,

@@ -13,8 +13,9 @@ import pytest
 from support import bench
 from support.programs import program
 
+from discprep.job.sheet import facts_from
 from discprep.model import LinkSettings, Manifest, Plan, Shell
-from discprep.report.sheet import facts_from, html, sections, text
+from discprep.report.sheet import html, sections, text
 from discprep.report.sheet.blocks import Picture
 from discprep.report.sheet.disc import merged
 from discprep.report.sheet.facts import Capacity, Segment

@@ -10,14 +10,15 @@ from xml.etree import ElementTree
 import pytest
 from support import bench
 
+from discprep.job.sheet import facts_from
+from discprep.job.sheet.waiting import Load, alike, load_of, over_rates, over_windows, ten_kilobytes_s, waits_s
 from discprep.link import rates_both_hold
 from discprep.link.transfer import Transfer, download, expected_case, parts_of
 from discprep.link.vary import Question
 from discprep.model import BridgeSettings, LinkSettings, Manifest, Plan, Pulled
-from discprep.report.sheet import SheetFacts, facts_from, html, sections, text
+from discprep.report.sheet import SheetFacts, html, sections, text
 from discprep.report.sheet.facts import Waited
 from discprep.report.sheet.plots import HEIGHT, WIDTH, rates_svg, windows_svg
-from discprep.report.sheet.waiting import Load, alike, load_of, over_rates, over_windows, ten_kilobytes_s, waits_s
 from discprep.units import format_seconds
 
 SIZE, ESCAPES = 300_000, (2600, 39_000)

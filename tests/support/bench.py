@@ -3,6 +3,7 @@
 import hashlib
 from pathlib import Path
 
+from discprep.job.sheet import facts_from
 from discprep.model import (
     BridgeSettings,
     Content,
@@ -25,7 +26,7 @@ from discprep.model import (
     Step,
     Volume,
 )
-from discprep.report.sheet import SheetFacts, facts_from
+from discprep.report.sheet import SheetFacts
 
 DAY_S = 1_772_600_768  # 2026-03-04 05:06:08 UTC
 SECRET = "correct-horse-battery"

@@ -1,6 +1,6 @@
 """The bench sheet: the page to keep beside the machine. One module a section, two faces.
 
-`derive.facts_from(…)` makes the facts, `text(facts)` and `html(facts)` the faces; same facts, same bytes.
+`job.sheet` makes the facts, `text(facts)` and `html(facts)` the faces; same facts, same bytes.
 """
 
 from __future__ import annotations
@@ -20,10 +20,9 @@ from discprep.report.sheet import (
     warnings,
 )
 from discprep.report.sheet.blocks import Section
-from discprep.report.sheet.derive import facts_from
 from discprep.report.sheet.facts import SheetFacts
 
-__all__ = ["SheetFacts", "facts_from", "html", "sections", "text"]
+__all__ = ["SheetFacts", "html", "sections", "text"]
 
 _ORDER = (bench, desk, bridge, machine, after_link, settings, tests, disc, plan, names, origins, warnings)
 

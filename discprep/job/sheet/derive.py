@@ -11,6 +11,7 @@ from math import ceil
 from discprep.disc.media import read_seconds
 from discprep.disc.parts import Part, packed_only, parts
 from discprep.fetch.source import host, scheme, shown
+from discprep.job.sheet import cautions, ladder, leftover, waiting
 from discprep.link import rates_both_hold
 from discprep.link.ends import bridge_rate, machine_rate
 from discprep.link.line import characters_per_second
@@ -27,7 +28,6 @@ from discprep.model import (
     Step,
     Volume,
 )
-from discprep.report.sheet import cautions, ladder, leftover, waiting
 from discprep.report.sheet.facts import (
     Capacity,
     Line,
