@@ -173,7 +173,7 @@ def _shape(rule: Rule, unit: _Unit) -> _Shape:
             companion = rule.extension(rule.split(unit.companion.name, False)[1])
             room = min(room, rule.room(companion, False))
         elif not rule.pairs_by_stem:
-            room -= len(unit.pattern.encode()) - len("{name}")
+            room -= rule.length(unit.pattern) - len("{name}")
     notes = []
     if not _alike(rule.join(stem, full_extension, main.folder), main.name):
         notes.append("characters it cannot hold replaced")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import sys
 import unicodedata
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
@@ -18,7 +19,8 @@ DEVICES = frozenset(
 )
 """Names that hang or vanish on a DOS-class machine, with any extension: never used on a disc."""
 
-JOLIET_BYTES = 128  # 64 characters of two bytes (Joliet specification, 1995)
+JOLIET_CHARACTERS = 64  # of two bytes: 128 bytes (Joliet specification, 1995)
+UCS2_LAST = 0xFFFF  # the last code point that its two bytes can name
 ROCK_RIDGE_BYTES = 100  # longer ones make one common reader refuse the image
 JOLIET_FORBIDDEN = frozenset('*/:;?\\"<>|')  # the last four beyond the standard: Joliet's readers refuse them
 LONG_EXTENSION = 15  # characters of an extension that shortening keeps
@@ -34,11 +36,14 @@ class Rule(Protocol):
     def split(self, name: str, folder: bool) -> tuple[str, str]:
         """Stem and extension in legal characters, not yet shortened."""
 
+    def length(self, text: str) -> int:
+        """How long a text is, in the unit of the rule's limit: characters, or bytes of a charset."""
+
     def room(self, extension: str, folder: bool) -> int:
-        """How long a stem may be beside this extension, in the unit of `cut`."""
+        """How long a stem may be beside this extension, in the unit of `length`."""
 
     def cut(self, stem: str, room: int) -> str:
-        """The stem, shortened."""
+        """The stem, shortened to a length."""
 
     def join(self, stem: str, extension: str, folder: bool) -> str:
         """The name as it stands in the tree."""
@@ -89,6 +94,9 @@ class IsoRule:
     def extension(self, extension: str) -> str:
         return extension[: 3 if self.level == 1 else LONG_EXTENSION]
 
+    def length(self, text: str) -> int:
+        return len(text)
+
     def room(self, extension: str, folder: bool) -> int:
         if self.level == 1:
             return 8
@@ -118,12 +126,14 @@ class LongRule:
     label: str
     limit: int
     forbidden: frozenset[str]
-    charset: str  # the limit counts bytes of it; what it lacks loses its accents or becomes "_"
+    charset: str  # what it lacks loses its accents or becomes "_"
     case_sensitive: bool
+    unit_bytes: int = 1  # of the charset, in which the limit counts
+    last: int = sys.maxunicode  # the last code point that a name may have
     pairs_by_stem: bool = False
 
     def split(self, name: str, folder: bool) -> tuple[str, str]:
-        clean = _clean(name, self.forbidden, self.charset)
+        clean = _clean(name, self.forbidden, self.charset, self.last)
         if clean.strip(".") == "":
             clean = clean.replace(".", "_") or "_"
         stem, extension = split_last(clean, folder)
@@ -133,16 +143,16 @@ class LongRule:
         return extension
 
     def room(self, extension: str, folder: bool) -> int:
-        return self.limit - (self._length(extension) + 1 if extension else 0)
+        return self.limit - (self.length(extension) + 1 if extension else 0)
 
-    def _length(self, text: str) -> int:
-        return len(text.encode(self.charset))
+    def length(self, text: str) -> int:
+        return len(text.encode(self.charset)) // self.unit_bytes
 
     def cut(self, stem: str, room: int) -> str:
-        if self._length(stem) <= room:
+        if self.length(stem) <= room:
             return stem
         kept = stem[:room]
-        while self._length(kept) > room:
+        while self.length(kept) > room:
             kept = kept[:-1]
         return kept
 
@@ -157,30 +167,30 @@ class LongRule:
         return False
 
 
-def _clean(name: str, forbidden: Collection[str], charset: str) -> str:
+def _clean(name: str, forbidden: Collection[str], charset: str, last: int = sys.maxunicode) -> str:
     """The name in a charset; what is forbidden, a control character or not in the charset becomes "_"."""
     if not name.isascii():
-        name = "".join(_in_charset(c, charset) for c in name)
+        name = "".join(_in_charset(c, charset, last) for c in name)
     if name.isprintable() and not any(map(name.__contains__, forbidden)):
         return name
     return "".join("_" if c in forbidden or ord(c) < 32 or ord(c) == 127 else c for c in name)
 
 
-def _in_charset(character: str, charset: str) -> str:
+def _in_charset(character: str, charset: str, last: int) -> str:
     """The character, else its letters without accents, else "_"."""
     for candidate in (character, plain(character)):
         try:
             candidate.encode(charset)
         except UnicodeEncodeError:
             continue
-        if candidate:
+        if candidate and ord(max(candidate)) <= last:
             return candidate
     return "_"
 
 
 def joliet_rule() -> LongRule:
-    """Joliet: 16-bit characters only, some forbidden; readers that know it do not tell capitals apart."""
-    return LongRule("Joliet", JOLIET_BYTES, JOLIET_FORBIDDEN, "utf-16-be", False)
+    """Joliet: the characters of UCS-2, some forbidden; readers that know it do not tell capitals apart."""
+    return LongRule("Joliet", JOLIET_CHARACTERS, JOLIET_FORBIDDEN, "utf-16-be", False, unit_bytes=2, last=UCS2_LAST)
 
 
 def rock_ridge_rule(charset: str) -> LongRule:
@@ -218,6 +228,9 @@ class VolumeRule:
 
     def extension(self, extension: str) -> str:
         return extension if self.volume.extension_max is None else extension[: self.volume.extension_max]
+
+    def length(self, text: str) -> int:
+        return len(text)
 
     def room(self, extension: str, folder: bool) -> int:
         beside = len(extension) + 1 if extension else 0

@@ -127,6 +127,8 @@ THIRTY = VolumeRule(Volume("W:", name_max=30), "latin-1")
         (rock_ridge_rule("utf-8"), "é" * 80 + ".txt", "é" * 48 + ".txt"),
         (rock_ridge_rule("utf-8"), "é" * 80 + ".c", "é" * 49 + ".c"),
         (joliet_rule(), "a\x7fb", "a_b"),
+        (joliet_rule(), "\U0001f4be\U0001d49c.txt", "_A.txt"),  # UCS-2 ends at FFFF; the letter has a plain form
+        (joliet_rule(), "\uffe5" * 70, "\uffe5" * 64),
         (IsoRule(2), "\u0301", "_."),  # nothing is left of it, and a file's name has a character (ECMA-119 §7.5.1)
         (IsoRule(2), "\u0301.txt", "_.TXT"),
         (THIRTY, "x.y.text", "x.y.text"),
@@ -138,6 +140,33 @@ THIRTY = VolumeRule(Volume("W:", name_max=30), "latin-1")
 def test_a_name_at_its_limit(rule: LongRule | IsoRule | VolumeRule, wanted: str, name: str) -> None:
     """As long as the tree's limit allows, and no longer."""
     assert name_folder(files(wanted), rule)[wanted].name == name
+
+
+@pytest.mark.parametrize(
+    ("rule", "letter", "ending", "rooms"),
+    [
+        (joliet_rule(), "p", ".data", (59, 58, 57)),  # 64 characters of two bytes in all (Joliet specification)
+        (joliet_rule(), "p", "", (64, 63, 62)),
+        (rock_ridge_rule("utf-8"), "\u00e9", ".data", (47, 47, 46)),  # 100 bytes, two of them a letter
+    ],
+    ids=["Joliet with an extension", "Joliet without", "Rock Ridge"],
+)
+def test_numbered_names_keep_to_the_limit(
+    rule: LongRule, letter: str, ending: str, rooms: tuple[int, int, int]
+) -> None:
+    """Names that are one when they are cut: the number counts as the dot and the letters do, whatever its length."""
+    wanted = files(*(f"{letter * 100}{n:02d}{ending}" for n in range(12)))
+    cut = [letter * room for room in rooms]
+    names = [cut[0], *(f"{cut[1]}{n}" for n in range(1, 10)), *(f"{cut[2]}{n}" for n in range(10, 12))]
+    assert [chosen.name for chosen in name_folder(wanted, rule).values()] == [name + ending for name in names]
+
+
+def test_a_numbered_pair_keeps_to_the_limit() -> None:
+    """The number, the pattern and the name share the 64 characters."""
+    wanted = [name for n in "12" for name in (f"{'p' * 59}{n}.data", f"{'p' * 59}{n}.data.info")]
+    names = {w: c.name for w, c in name_folder(files(*wanted), joliet_rule(), "{name}.info").items()}
+    assert [names[name] for name in wanted] == [f"{'p' * 54}.data", f"{'p' * 54}.data.info",
+                                                f"{'p' * 53}1.data", f"{'p' * 53}1.data.info"]  # fmt: skip
 
 
 def test_a_folder_is_no_companion() -> None:
@@ -170,10 +199,11 @@ def test_a_companion_of_a_companion_is_no_lost_file() -> None:
 
 
 NAMES = st.text(st.characters(blacklist_categories=("Cs",), blacklist_characters="/\0"), min_size=1, max_size=60)
+CUT = st.builds(lambda length, end: "p" * length + end, st.integers(50, 70), st.text("12.d\u00e9\U0001f4be", max_size=6))
 
 
 @settings(max_examples=150, deadline=None, derandomize=True)
-@given(st.lists(st.tuples(NAMES, st.booleans()), max_size=25, unique_by=lambda pair: pair[0]))
+@given(st.lists(st.tuples(NAMES | CUT, st.booleans()), max_size=25, unique_by=lambda pair: pair[0]))
 def test_every_rule_is_one_to_one_and_legal(wanted: list[tuple[str, bool]]) -> None:
     """Whatever the names: distinct for the tree's reader, within the limits of ECMA-119 §7.5, §7.6, Joliet and RRIP."""
     entries = [Entry(name, folder) for name, folder in wanted]
@@ -213,7 +243,8 @@ def check_legal(rule: object, name: str, folder: bool) -> None:
         stem, _, extension = name.partition(".")
         assert len(stem) <= 8 and len(extension) <= 3 and not set(name) & set(' "+,;<=>[]|') and stem.upper() != "CON"
     elif rule.label == "Joliet":  # type: ignore[attr-defined]
-        assert not set(name) & set("*/:;?\\") and len(name.encode("utf-16-be")) <= 128 and min(map(ord, name)) >= 32
+        assert not set(name) & set("*/:;?\\") and len(name) <= 64
+        assert 32 <= min(map(ord, name)) and max(map(ord, name)) <= 0xFFFF
     else:
         assert len(name.encode(rule.charset)) <= 100 and "/" not in name  # type: ignore[attr-defined]
 
