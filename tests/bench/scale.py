@@ -1,12 +1,15 @@
 """How time and memory grow: items in a manifest, archives of which a disc holds half, files on an image, a full medium.
-All with cold caches.
+All with cold caches. And one item of 20,000 small files against the general-purpose programs that do the same by hand.
 
-    .venv/bin/python tests/bench/scale.py [items] [choice] [files] [medium]
+    .venv/bin/python tests/bench/scale.py [items] [choice] [files] [medium] [item]
 
 Printed for each size: wall and processor seconds, and the peak memory of all its processes together (resident, shared
 pages counted in each, so it is an upper bound). Then the exponent that fits the processor seconds (the slope of their
 logarithms), and that of the last step alone, where the start-up counts least. Bounds: exponent under 1.2, memory under
 500 MB. On a busy machine the processor seconds tell more than the wall clock.
+
+`item`: processor seconds of `prepare` against those of `unzip` and of `xorriso -as mkisofs -J -R` on the unpacked tree,
+each program a child process of its own, median of three runs; bounds: twice theirs, 120 MB for the largest process.
 """
 
 from __future__ import annotations
@@ -16,6 +19,7 @@ import math
 import os
 import random
 import shutil
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -51,16 +55,19 @@ class Run:
 
     wall_s: float
     cpu_s: float
-    peak_bytes: int
+    peak_bytes: int  # of all its processes together
+    process_bytes: int  # of the largest of them
 
 
 def measure(folder: Path, *arguments: str) -> Run:
+    """Runs one command of discprep."""
+    return run([sys.executable, "-m", "discprep", *arguments, "--quiet"], environment(folder / "compiled"))
+
+
+def run(command: list[str], variables: dict[str, str]) -> Run:
     """Runs one command in a process group of its own and watches the group's memory."""
-    command = [sys.executable, "-m", "discprep", *arguments, "--quiet"]
     started = time.perf_counter()
-    process = subprocess.Popen(
-        command, stdout=subprocess.DEVNULL, env=environment(folder / "compiled"), start_new_session=True
-    )
+    process = subprocess.Popen(command, stdout=subprocess.DEVNULL, env=variables, start_new_session=True)
     ended, peak = threading.Event(), [0]
 
     def watch() -> None:
@@ -74,8 +81,9 @@ def measure(folder: Path, *arguments: str) -> Run:
     watcher.join()
     process.returncode = os.waitstatus_to_exitcode(status)
     if process.returncode:
-        raise SystemExit(f"{arguments} ended with {process.returncode}")
-    return Run(time.perf_counter() - started, used.ru_utime + used.ru_stime, max(peak[0], used.ru_maxrss * 1024))
+        raise SystemExit(f"{command} ended with {process.returncode}")
+    largest = used.ru_maxrss * 1024
+    return Run(time.perf_counter() - started, used.ru_utime + used.ru_stime, max(peak[0], largest), largest)
 
 
 def resident_bytes(group: int) -> int:
@@ -163,6 +171,44 @@ CURVES: dict[str, tuple[str, tuple[int, ...], Callable[[Path, int], dict[str, Ru
 }
 
 
+def by_hand(folder: Path, archive: Path) -> dict[str, Run]:
+    """The same archive with general-purpose programs: unpacked, then an image of the tree with the same names."""
+    tree, image = folder / "tree", folder / "by-hand.iso"
+    programs = {
+        "unzip": ["unzip", "-q", "-d", str(tree), str(archive)],
+        "xorriso": ["xorriso", "-as", "mkisofs", "-quiet", "-J", "-R", "-o", str(image), str(tree)],
+    }
+    runs = {name: run(words, dict(os.environ)) for name, words in programs.items()}
+    shutil.rmtree(tree)
+    image.unlink()
+    return runs
+
+
+def one_item(runs: int = 3) -> None:
+    """20,000 files of 3,000 bytes in one ZIP."""
+    found: dict[str, list[Run]] = {}
+    with tempfile.TemporaryDirectory(prefix="discprep-scale-") as place:
+        folder = Path(place)
+        (folder / "machine.toml").write_text(MACHINE)
+        manifest = archives(folder, 1, 20_000, 3_000)
+        text = manifest.read_text()
+        measure(folder, "schema")  # warms up: compiled files
+        for _ in range(runs):
+            manifest.write_text(text)
+            for old in ("cache", "disc"):
+                shutil.rmtree(folder / old, ignore_errors=True)
+            (folder / "files.pins.toml").unlink(missing_ok=True)
+            for name, one in {**prepared(folder, manifest), **by_hand(folder, folder / "pack0.zip")}.items():
+                found.setdefault(name, []).append(one)
+    cpu_s = {name: statistics.median(one.cpu_s for one in ones) for name, ones in found.items()}
+    for name, ones in found.items():
+        wall_s, peak = statistics.median(one.wall_s for one in ones), max(one.process_bytes for one in ones)
+        print(f"{name:<16}{wall_s:8.2f} s wall {cpu_s[name]:8.2f} s cpu {peak / 1e6:7.0f} MB the largest process, "
+              f"{max(one.peak_bytes for one in ones) / 1e6:.0f} MB all at once", flush=True)  # fmt: skip
+    ratio = cpu_s["prepare"] / (cpu_s["unzip"] + cpu_s["xorriso"])
+    print(f"prepare: {ratio:.2f} times the processor time of both (bound 2)")
+
+
 def exponent(points: list[tuple[int, float]]) -> float:
     """The least-squares slope of log seconds over log size."""
     logs = [(math.log(size), math.log(seconds)) for size, seconds in points]
@@ -178,20 +224,23 @@ def curve(name: str) -> None:
             folder = Path(place)
             (folder / "machine.toml").write_text(MACHINE)
             measure(folder, "schema")  # warms up: compiled files
-            for command, run in work(folder, size).items():
-                found.setdefault(command, []).append((size, run))
-                print(f"{size:>7,} {unit:<6}{command:<16}{run.wall_s:8.2f} s wall {run.cpu_s:8.2f} s cpu "
-                      f"{run.peak_bytes / 1e6:7.0f} MB", flush=True)  # fmt: skip
+            for command, one in work(folder, size).items():
+                found.setdefault(command, []).append((size, one))
+                print(f"{size:>7,} {unit:<6}{command:<16}{one.wall_s:8.2f} s wall {one.cpu_s:8.2f} s cpu "
+                      f"{one.peak_bytes / 1e6:7.0f} MB", flush=True)  # fmt: skip
             shutil.rmtree(folder / "cache", ignore_errors=True)
     for command, runs in found.items():
-        points = [(size, run.cpu_s) for size, run in runs]
+        points = [(size, one.cpu_s) for size, one in runs]
         fitted, last = exponent(points), exponent(points[-2:])
-        most = max(run.peak_bytes for _, run in runs)
+        most = max(one.peak_bytes for _, one in runs)
         good = max(fitted, last) < MOST_EXPONENT and most < MOST_BYTES
         print(f"{command:<16}exponent {fitted:.2f}, last step {last:.2f}; at most {most / 1e6:.0f} MB: "
               f"{'within the bounds' if good else 'BEYOND THE BOUNDS'}", flush=True)  # fmt: skip
 
 
 if __name__ == "__main__":
-    for chosen in sys.argv[1:] or CURVES:
-        curve(chosen)
+    for chosen in sys.argv[1:] or [*CURVES, "item"]:
+        if chosen == "item":
+            one_item()
+        else:
+            curve(chosen)
