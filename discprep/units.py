@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 import re
 
+SECTOR_BYTES = 2048  # a logical sector of a data disc (ECMA-119 §6.1.2)
+
 _SIZE_UNITS = {
     "b": 1, "byte": 1, "bytes": 1,
     "kb": 10**3, "mb": 10**6, "gb": 10**9,

@@ -18,7 +18,6 @@ from discprep.errors import ToolError, UsageError
 
 PLAIN = "stdio:"  # a plain file as the drive, as one general-purpose burner writes it: for trying things out
 OPTICAL_TYPE = "5"  # the SCSI peripheral device type of CD and DVD drives
-SECTOR_BYTES = 2048
 PROFILES = {
     0x08: "CD-ROM", 0x09: "CD-R", 0x0A: "CD-RW", 0x10: "DVD-ROM", 0x11: "DVD-R", 0x12: "DVD-RAM", 0x13: "DVD-RW",
     0x14: "DVD-RW", 0x15: "DVD-R DL", 0x16: "DVD-R DL", 0x1A: "DVD+RW", 0x1B: "DVD+R", 0x2B: "DVD+R DL", 0x40: "BD-ROM",

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from discprep.manifest.media import MEDIA, SECTOR_BYTES, SECTORS_A_SECOND, medium_sectors
+from discprep.manifest.media import MEDIA, SECTORS_A_SECOND, medium_sectors
 from discprep.model import Medium
+from discprep.units import SECTOR_BYTES
 
-__all__ = ["MARGIN_SECTORS", "MEDIA", "SECTOR_BYTES", "medium_sectors", "msf_to_sector", "read_seconds",
+__all__ = ["MARGIN_SECTORS", "MEDIA", "medium_sectors", "msf_to_sector", "read_seconds",
            "sectors", "usable_sectors"]  # fmt: skip
 
 LEAD_SECTORS = 150  # the two seconds before sector 0 that the nominal minutes count in (ECMA-130)

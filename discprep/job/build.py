@@ -29,6 +29,7 @@ from discprep.plan.curve import curve
 from discprep.report import sheet
 from discprep.report.build import Built, BuiltDisc
 from discprep.report.plan import Planned, discs_used
+from discprep.units import SECTOR_BYTES
 
 Ask = Callable[[str], str]
 
@@ -299,7 +300,7 @@ class _Maker:
     def _curve(self) -> list[tuple[int, float]]:
         if self.hand.manifest.link is None:
             return []
-        return [(point.medium_sectors * 2048, point.seconds_at_link) for point in curve(self.planned.problem)]
+        return [(point.medium_sectors * SECTOR_BYTES, point.seconds_at_link) for point in curve(self.planned.problem)]
 
     def _item(self, decision: Decision, number: int) -> RecordItem:
         item = self.hand.manifest.item(decision.id)

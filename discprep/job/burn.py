@@ -16,8 +16,8 @@ from discprep.disc.record import Record, load_record
 from discprep.errors import DiscError, DiscprepError, IntegrityError, MissingError, ToolError, UsageError, raise_all
 from discprep.model import Notice, Progress, Silent
 from discprep.report.burn import Burned
+from discprep.units import SECTOR_BYTES
 
-SECTOR_BYTES = 2048
 CHUNK_BYTES = 2**20
 LAST_LINES = 12
 

@@ -11,13 +11,13 @@ from discprep.archives.names import Guard
 from discprep.archives.store import Store, open_tasks
 from discprep.errors import ArchiveError, DiscprepError, UsageError
 from discprep.model import Content, Limits, Member, MemberKind, Notice, Opened, Progress, Silent, Unpacked
+from discprep.units import SECTOR_BYTES
 
 if TYPE_CHECKING:
     from discprep.disc.inspect import ImageFacts
 
 DISC_MARK_AT = 32_769  # ECMA-119 8.1.2: the standard identifier of the first volume descriptor
 DISC_MARK = b"CD001"
-SECTOR_BYTES = 2048
 REMARKED_MAX = 20  # unsafe members named one by one; the listing shows all of them
 AttributeSystem = Literal["", "68k"]
 # Looking writes nothing, so only time is at stake, and that is bounded by size: no ratio is refused.

@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Mapping
 from types import MappingProxyType
 
-SECTOR_BYTES = 2048
 SECTORS_A_SECOND = 75  # at single speed
 
 MEDIA: Mapping[str, int] = MappingProxyType(

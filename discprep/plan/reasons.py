@@ -9,8 +9,8 @@ from functools import cached_property
 
 from discprep.model import PlanItem, PlanProblem
 from discprep.plan.settle import Candidate, Needs, Option, Settled, closure
-from discprep.plan.words import SECTOR_BYTES, listing, sectors
-from discprep.units import format_bytes, format_seconds
+from discprep.plan.words import listing, sectors
+from discprep.units import SECTOR_BYTES, format_bytes, format_seconds
 
 DISC = "the disc"
 

@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from discprep.units import format_bytes
-
-SECTOR_BYTES = 2048
+from discprep.units import SECTOR_BYTES, format_bytes
 
 
 def sectors(count: int) -> str:

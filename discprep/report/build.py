@@ -10,7 +10,7 @@ from typing import Any
 from discprep.errors import DiscprepError
 from discprep.model import AppliedEdit, Notice, Plan
 from discprep.report.tables import counted, typed
-from discprep.units import format_bytes, format_seconds
+from discprep.units import SECTOR_BYTES, format_bytes, format_seconds
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,8 +122,9 @@ def _lines(built: Built) -> Iterator[str]:
         name = "  disc     " if len(built.discs) == 1 else f"  disc {number}   "
         state = "nothing has changed: it stands as it was" if disc.unchanged else "written, checked"
         yield f"{name}  {counted(disc.items, 'item')} in {counted(disc.files, 'file')}, {state}"
+        size = format_bytes(disc.sectors * SECTOR_BYTES)
         yield (
-            f"             {disc.sectors:,} of {disc.medium_sectors:,} sectors ({format_bytes(disc.sectors * 2048)})"
+            f"             {disc.sectors:,} of {disc.medium_sectors:,} sectors ({size})"
             + (f"; the old drive reads it in about {format_seconds(disc.copy_s)}" if disc.copy_s else "")
         )
         yield f"             {disc.image}"

@@ -11,9 +11,7 @@ from discprep.disc.burn import CAUTIONS, BurnPlan
 from discprep.disc.readback import ReadBack
 from discprep.errors import DiscprepError
 from discprep.model import Notice
-from discprep.units import format_bytes, format_rate
-
-SECTOR_BYTES = 2048
+from discprep.units import SECTOR_BYTES, format_bytes, format_rate
 
 
 @dataclass(frozen=True, slots=True)

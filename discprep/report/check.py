@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from discprep.model import Manifest, Notice
-from discprep.units import format_bytes
+from discprep.units import SECTOR_BYTES, format_bytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +65,7 @@ def _lines(checked: Checked) -> Iterator[str]:
     yield f"  machine   {manifest.profile.name}, disc names {', '.join(manifest.profile.name_rules)}"
     medium = manifest.medium
     kind = "" if medium.kind == "custom" else f"{medium.kind}, "
-    yield f"  medium    {kind}{medium.sectors:,} sectors ({format_bytes(medium.sectors * 2048)})"
+    yield f"  medium    {kind}{medium.sectors:,} sectors ({format_bytes(medium.sectors * SECTOR_BYTES)})"
     if manifest.link:
         link = manifest.link
         yield f"  link      {link.rate_bit_s:,} bit/s {link.framing}, {link.protocol.upper()}, MTU {link.mtu_bytes:,}"

@@ -12,9 +12,8 @@ from discprep.errors import DiscprepError
 from discprep.model import Decision, FormFigures, Notice, Plan, PlanItem, PlanProblem
 from discprep.report.remarks import named
 from discprep.report.tables import WIDTH, table
-from discprep.units import format_bytes, format_seconds
+from discprep.units import SECTOR_BYTES, format_bytes, format_seconds
 
-SECTOR_BYTES = 2048
 RULE = (
     "Equals: the greatest gain (whole milliseconds), then the fewest items burned, then id by id burned before left, "
     "unpacked before packed before both."

@@ -11,9 +11,7 @@ from typing import Any
 from discprep.disc.probe import Findings, Question
 from discprep.model import Notice
 from discprep.report.tables import WIDTH, typed
-from discprep.units import format_bytes
-
-SECTOR_BYTES = 2048
+from discprep.units import SECTOR_BYTES, format_bytes
 
 
 @dataclass(frozen=True, slots=True)

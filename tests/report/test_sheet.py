@@ -17,7 +17,7 @@ from discprep.job.sheet import facts_from
 from discprep.model import LinkSettings, Manifest, Plan, Shell
 from discprep.report.sheet import html, sections, text
 from discprep.report.sheet.blocks import Picture
-from discprep.report.sheet.disc import merged
+from discprep.report.sheet.contents import merged
 from discprep.report.sheet.facts import Capacity, Segment
 from discprep.report.sheet.pictures import curve_svg, radius_mm
 

@@ -6,7 +6,9 @@ import calendar
 import time
 from functools import lru_cache
 
-SECTOR = 2048
+from discprep.units import SECTOR_BYTES
+
+SECTOR = SECTOR_BYTES
 FIRST_DESCRIPTOR = 16  # sectors 0 to 15 are the system area (ECMA-119 §6.2.1)
 SYSTEM_AREA_BYTES = FIRST_DESCRIPTOR * SECTOR
 IDENTIFIER = b"CD001"

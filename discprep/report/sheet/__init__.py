@@ -1,35 +1,24 @@
-"""The bench sheet: the page to keep beside the machine. One module a section, two faces.
-
-`job.sheet` makes the facts, `text(facts)` and `html(facts)` the faces; same facts, same bytes.
-"""
+"""The bench sheet: the page to keep beside the machine. `job.sheet` makes the facts, `text(facts)` and `html(facts)`
+are the faces; same facts, same bytes."""
 
 from __future__ import annotations
 
-from discprep.report.sheet import (
-    after_link,
-    bench,
-    bridge,
-    desk,
-    disc,
-    machine,
-    names,
-    origins,
-    plan,
-    settings,
-    tests,
-    warnings,
-)
+from discprep.report.sheet import contents as s
+from discprep.report.sheet.after_link import after_link
 from discprep.report.sheet.blocks import Section
 from discprep.report.sheet.facts import SheetFacts
 
 __all__ = ["SheetFacts", "html", "sections", "text"]
 
-_ORDER = (bench, desk, bridge, machine, after_link, settings, tests, disc, plan, names, origins, warnings)
+_ORDER = (
+    s.bench, s.desk, s.bridge, s.machine, after_link, s.settings, s.tests, s.disc, s.plan, s.names, s.origins,
+    s.cautions,
+)  # fmt: skip
 
 
 def sections(facts: SheetFacts) -> tuple[Section, ...]:
     """The sheet's sections in the order of the work."""
-    return tuple(section for module in _ORDER if (section := module.section(facts)))
+    return tuple(made for section in _ORDER if (made := section(facts)))
 
 
 def text(facts: SheetFacts) -> str:

@@ -14,8 +14,8 @@ Draw = Callable[[Sequence[Waited], str], str]
 FLAT = 1.03  # times that differ by less are the same to whoever waits
 
 
-def section(facts: SheetFacts) -> Section | None:
-    """The section; none without a link."""
+def after_link(facts: SheetFacts) -> Section | None:
+    """The work once the link stands; none without a link."""
     if not facts.after_link:
         blocks: tuple[Block, ...] = (Paragraph("Nothing waits for the link: all that is wanted is on the disc."),)
         return Section("after-link", "After the link stands", blocks) if facts.line else None

@@ -1,0 +1,209 @@
+"""The sheet's sections, each made of blocks from the facts; None where it would have nothing to say."""
+
+from __future__ import annotations
+
+from discprep.report.sheet.blocks import Block, Bullets, Entries, Key, Ladder, Paragraph, Picture, Section, Table, Tasks
+from discprep.report.sheet.facts import Origin, Placement, Renamed, Room, Segment, SheetFacts
+from discprep.report.sheet.pictures import curve_svg, disc_svg
+from discprep.report.tables import counted
+from discprep.units import SECTOR_BYTES, format_bytes, format_seconds
+
+MOST_NAMES = 200
+MOST_SEGMENTS = 12
+
+Entry = tuple[str, tuple[tuple[str, str], ...]]
+
+# ------------------------------------------------------------------------------------------- the order of work
+
+
+def bench(facts: SheetFacts) -> Section:
+    """What must lie on the bench, and what must be free on the machine."""
+    blocks: list[Block] = [
+        Paragraph("Read the cautions on the last page before anything is plugged in."),
+        Bullets(facts.bench, boxes=True),
+    ]
+    if facts.rooms:
+        rows = tuple(_room(room) for room in facts.rooms)
+        head = ("Volume", "Must be free", "Said to be free", "Remark")
+        blocks.append(Table("What must be free on the machine", head, rows, "lrrl", boxes=True))
+    if facts.memory_bytes:
+        blocks.append(Paragraph(f"Memory of the machine as told: {format_bytes(facts.memory_bytes)}."))
+    if facts.assumed:
+        blocks.append(Paragraph(f"Nobody has tried yet, so look twice: {', '.join(facts.assumed)}."))
+    return Section("bench", "On the bench", tuple(blocks))
+
+
+def _room(room: Room) -> tuple[str, ...]:
+    wanted = room.needed_bytes + room.keep_free_bytes
+    remarks = []
+    if room.keep_free_bytes:
+        remarks.append(f"{format_bytes(room.keep_free_bytes)} of it stay free")
+    if room.volatile:
+        remarks.append("forgets at power-off")
+    if room.free_bytes is not None and room.free_bytes < wanted:
+        remarks.append("TOO LITTLE: make room first")
+    free = "not known" if room.free_bytes is None else format_bytes(room.free_bytes)
+    return (room.volume, format_bytes(wanted), free, "; ".join(remarks))
+
+
+def desk(facts: SheetFacts) -> Section | None:
+    """The work at the desk, in order."""
+    return Section("desk", "At the desk", (Tasks(facts.desk),)) if facts.desk else None
+
+
+def bridge(facts: SheetFacts) -> Section | None:
+    """The work at the bridge, in order."""
+    return Section("bridge", "At the bridge", (Tasks(facts.bridge),)) if facts.bridge else None
+
+
+def machine(facts: SheetFacts) -> Section | None:
+    """The work at the machine, in order."""
+    if not facts.on_machine:
+        return None
+    return Section("machine", "At the machine", (Tasks(facts.on_machine), *map(Paragraph, facts.spare_scripts)))
+
+
+# ------------------------------------------------------------------------------------------------- the line
+
+
+def settings(facts: SheetFacts) -> Section | None:
+    """The settings that must agree, as they stand on both ends; none without a link."""
+    if not facts.settings:
+        return None
+    rows = tuple((row.name, row.machine, row.bridge or "-", row.remark) for row in facts.settings)
+    head = ("Setting", "Machine", "Bridge", "Remark")
+    return Section("settings", "The line on both ends", (Table("Tick each end", head, rows, "llll", boxes=True),))
+
+
+def tests(facts: SheetFacts) -> Section | None:
+    """The ladder of small tests; none without a link."""
+    if not facts.ladder:
+        return None
+    lead = Paragraph(
+        "One rung at a time, from the first. Garbage points to the rate, silence to the wiring, a stall to MTU or "
+        "overrun. Change one thing, then go back to the rung that last held."
+    )
+    return Section("tests", "A ladder of small tests", (lead, Ladder(facts.ladder)))
+
+
+# ------------------------------------------------------------------------------------------------- the disc
+
+
+def disc(facts: SheetFacts) -> Section | None:
+    """The disc's picture, which item fills how much of it; none before the disc is laid out."""
+    if not facts.segments:
+        return None
+    words = f"Volume {facts.volume}: {facts.image_sectors:,} of {facts.medium_sectors:,} sectors"
+    words += f" ({format_bytes(facts.image_sectors * SECTOR_BYTES)})"
+    words += "." if facts.medium == "custom" else f" on {facts.medium}."  # of a medium without a name its size is all
+    if facts.copy_s is not None:
+        words += f" Reading it whole takes the old drive about {format_seconds(facts.copy_s)}."
+    return Section("disc", "The disc", (Paragraph(words), _fill(merged(facts.segments), facts)))
+
+
+def merged(segments: tuple[Segment, ...], most: int = MOST_SEGMENTS) -> tuple[Segment, ...]:
+    """The largest segments in their order; neighbours that are too small to see stand together."""
+    if len(segments) <= most:
+        return segments
+    kept = {id(segment) for segment in sorted(segments, key=lambda s: -s.sectors)[: most - 1]}
+    small = [segment for segment in segments if id(segment) not in kept]
+    rest = Segment(f"{len(small)} smaller items", sum(segment.sectors for segment in small))
+    return (*(segment for segment in segments if id(segment) in kept), rest)
+
+
+def _fill(segments: tuple[Segment, ...], facts: SheetFacts) -> Picture:
+    whole = max(facts.medium_sectors, facts.image_sectors, 1)
+    free = whole - facts.image_sectors
+    keys = [Key(n, s.label, _amount(s.sectors, whole)) for n, s in enumerate(segments)]
+    bars = [_bar(key, "#", s.sectors / whole) for key, s in zip(keys, segments, strict=True)]
+    if free > 0:
+        keys.append(Key(-1, "free", _amount(free, whole)))
+        bars.append(_bar(keys[-1], ".", free / whole))
+    return Picture(disc_svg(segments, whole), tuple(bars), tuple(keys))
+
+
+def _amount(sectors: int, whole: int) -> str:
+    return f"{format_bytes(sectors * SECTOR_BYTES)}, {100 * sectors / whole:.1f} %"
+
+
+def _bar(key: Key, mark: str, part: float, width: int = 28) -> str:
+    return f"{key.label[:30]:30} {key.amount:>18} {mark * max(1, round(width * part))}"
+
+
+def plan(facts: SheetFacts) -> Section | None:
+    """The plan with its reasons, and the curve of waiting over capacities; none without a plan."""
+    if not facts.placements:
+        return None
+    blocks: list[Block] = [Entries(tuple(_placement(placement, facts.discs) for placement in facts.placements))]
+    if facts.curve:
+        here = facts.medium_sectors * SECTOR_BYTES
+        blocks.append(Paragraph("How the waiting at the link shrinks as the disc grows:"))
+        blocks.append(Picture(curve_svg(facts.curve, here), _curve_lines(facts)))
+    return Section("plan", "The plan and its reasons", tuple(blocks))
+
+
+def _placement(placement: Placement, discs: int) -> Entry:
+    where = {"burn": "on the disc", "later": "over the link", "present": "already there"}[placement.place]
+    if placement.place == "burn" and discs > 1:
+        where = f"on disc {placement.disc}"
+    if placement.form:
+        where += f", {placement.form}"
+    size = f", {format_bytes(placement.size_bytes)}" if placement.size_bytes is not None else ""
+    return (f"{placement.title}: {where}{size}", (("why", placement.reason),))
+
+
+def _curve_lines(facts: SheetFacts) -> tuple[str, ...]:
+    most = max(point.waiting_s for point in facts.curve) or 1
+    return tuple(
+        f"{format_bytes(point.capacity_bytes):>9} {format_seconds(point.waiting_s):>13} "
+        f"{'#' * round(50 * point.waiting_s / most)}"
+        for point in facts.curve
+    )
+
+
+# -------------------------------------------------------------------------------------- names, origins, cautions
+
+
+def names(facts: SheetFacts) -> Section | None:
+    """Names that the disc or the machine cannot hold as they were; none when every name stayed."""
+    if not facts.renamed:
+        return None
+    more = len(facts.renamed) - MOST_NAMES
+    tail = (Paragraph(f"And {more} more; the list on the disc has all."),) if more > 0 else ()
+    return Section("names", "Names changed", (Entries(tuple(map(_renamed, facts.renamed[:MOST_NAMES]))), *tail))
+
+
+def _renamed(renamed: Renamed) -> Entry:
+    lines = (("on the disc", renamed.disc), ("on the machine", renamed.machine), ("why", renamed.why))
+    return (renamed.wanted, tuple(line for line in lines if line[1]))
+
+
+def origins(facts: SheetFacts) -> Section | None:
+    """What is on the disc and comes over the link, and where it came from."""
+    if not facts.origins:
+        return None
+    return Section("origins", "What it is and where it came from", (Entries(tuple(map(_origin, facts.origins))),))
+
+
+def _origin(origin: Origin) -> Entry:
+    title = " ".join(part for part in (origin.title, origin.version) if part)
+    size = f"{origin.size_bytes:,} bytes" if origin.size_bytes is not None else ""
+    on_disc = f"{counted(origin.files, 'file')} on this disc" if origin.files else "not on this disc"
+    lines = (
+        ("from", origin.source or "nobody's server: see its page or hint"),
+        ("page", origin.page),
+        ("hint", origin.hint),
+        ("fetched", ", ".join(part for part in (origin.date or "not yet", size, on_disc) if part)),
+        ("SHA-256", origin.sha256),
+        ("licence", origin.licence or "not stated"),
+        ("sharing", "" if origin.share else "NOT TO BE PASSED ON"),
+    )
+    return (title, tuple(line for line in lines if line[1]))
+
+
+def cautions(facts: SheetFacts) -> Section | None:
+    """Cautions, and what the build remarked."""
+    blocks: list[Block] = [Bullets(facts.cautions)] if facts.cautions else []
+    if facts.notices:
+        blocks += [Paragraph("Remarked while this disc was made:"), Bullets(facts.notices)]
+    return Section("cautions", "Cautions", tuple(blocks)) if blocks else None
