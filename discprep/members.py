@@ -1,15 +1,49 @@
-"""The records of archives and their members: a part of `discprep.model`, which hands them on to everybody else.
+"""The records of archives and their members, which `discprep.model` hands on to everybody else, and what the name of an
+archive says.
 
 Alone in a module, because each worker process imports them and would pay for the records of all other parts too.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
 MemberKind = Literal["file", "folder", "link", "other"]
+
+_ENDINGS: Mapping[str, str] = {".lha": "lha", ".lzh": "lha", ".zip": "zip", ".tar": "tar", ".7z": "7z", ".rar": "rar"}
+_LAYERS: Mapping[str, Mapping[str, str]] = {
+    "gz": {".gz": "", ".tgz": ".tar", ".adz": ".adf"},
+    "bz2": {".bz2": "", ".tbz2": ".tar", ".tbz": ".tar"},
+    "xz": {".xz": "", ".txz": ".tar"},
+}
+"""A compression to the endings that speak of it, each with the one that is left without it (common practice)."""
+
+
+def without_layer(name: str, layer: str) -> str:
+    """What a file is called once one compression is taken off; "" where its name speaks of none.
+
+    >>> without_layer("Notes.txt.gz", "gz"), without_layer("tools.TGZ", "gz"), without_layer("tools.lha", "gz")
+    ('Notes.txt', 'tools.tar', '')
+    """
+    for ending, instead in _LAYERS[layer].items():
+        if name.lower().endswith(ending) and len(name) > len(ending):
+            return name[: -len(ending)] + instead
+    return ""
+
+
+def kind_by_name(name: str) -> str:
+    """The archive format (`Opened.format`) that a file's name speaks of; "" where it speaks of none.
+
+    >>> [kind_by_name(name) for name in ("a.LZH", "a.tar.gz", "a.txz", "a.txt.gz", "a.txt")]
+    ['lha', 'tar.gz', 'tar.xz', 'gz', '']
+    """
+    for layer in _LAYERS:
+        if inner := without_layer(name, layer):
+            return f"tar.{layer}" if kind_by_name(inner) == "tar" else layer
+    return next((kind for ending, kind in _ENDINGS.items() if name.lower().endswith(ending)), "")
 
 
 @dataclass(frozen=True, slots=True)

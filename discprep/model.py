@@ -363,11 +363,11 @@ class Manifest:
         return {role: tuple(sorted(ids)) for role, ids in given.items() if ids}
 
     @cached_property
-    def roles_present(self) -> frozenset[str]:
+    def roles_present(self) -> frozenset[Role]:
         """Roles that the machine has before anything is burned."""
         has = set(self.has)
         given = {role for item in self.items if item.id in has for role in item.gives}
-        return frozenset({*self.profile.provides, *given, *(has & set(ROLES))})
+        return frozenset({*self.profile.provides, *given, *(role for role in ROLES if role in has)})
 
     @property
     def pins_path(self) -> Path:
