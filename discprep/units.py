@@ -16,7 +16,7 @@ _TIME_UNITS = {
     "ms": 0.001, "s": 1, "sec": 1, "second": 1, "seconds": 1, "min": 60, "minute": 60, "minutes": 60,
     "h": 3600, "hour": 3600, "hours": 3600, "d": 86400, "day": 86400, "days": 86400,
 }  # fmt: skip
-_NUMBER = r"[0-9][0-9_,]*(?:\.[0-9]+)?"
+_NUMBER = r"(?:[0-9]{1,3}(?:,[0-9]{3})+|[0-9][0-9_]*)(?:\.[0-9]+)?"  # a comma groups thousands, or is none of it
 
 
 def parse_size(text: str | int) -> int:
@@ -44,10 +44,12 @@ def parse_duration(text: str | int | float) -> float:
     """
     if isinstance(text, int | float):
         return float(text)
-    parts = re.findall(rf"({_NUMBER})\s*([A-Za-z]*)", text)
-    if not parts or re.sub(rf"{_NUMBER}\s*[A-Za-z]*", "", text).strip(" ,"):
-        raise ValueError(f'{text!r} is not a duration such as "2 h" or "90 min"')
-    return sum(_product(f"{n} {u}", _TIME_UNITS, "ms, s, min, h, d", default="s") for n, u in parts)
+    if re.fullmatch(rf"\s*{_NUMBER}\s*", text):
+        return _product(text, _TIME_UNITS, "s", default="s")
+    if not re.fullmatch(rf"\s*(?:{_NUMBER}\s*[A-Za-z]+[\s,]*)+", text):
+        raise ValueError(f'{text!r} is not a duration such as "2 h" or "90 min"{_comma(text)}')
+    parts = re.findall(rf"{_NUMBER}\s*[A-Za-z]+", text)
+    return sum(_product(part, _TIME_UNITS, "ms, s, min, h, d", default="s") for part in parts)
 
 
 def _product(text: str, units: dict[str, float] | dict[str, int], known: str, *, default: str) -> float:
@@ -59,8 +61,12 @@ def _split(text: str, units: object, known: str, *, default: str) -> tuple[float
     match = re.fullmatch(rf"\s*({_NUMBER})\s*([A-Za-z]*)\s*", text)
     unit = (match[2].lower() or default) if match else ""
     if not match or unit not in units:  # type: ignore[operator]
-        raise ValueError(f"{text!r} is not a number with one of the units {known}")
+        raise ValueError(f"{text!r} is not a number with one of the units {known}{_comma(text)}")
     return float(match[1].replace("_", "").replace(",", "")), unit
+
+
+def _comma(text: str) -> str:
+    return "; a comma groups thousands here: write 1.5, not 1,5" if re.search("[0-9],[0-9]", text) else ""
 
 
 def format_bytes(size_bytes: int) -> str:

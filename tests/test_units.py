@@ -24,10 +24,19 @@ from discprep import units
         ("1 KiB", 1_024),
         ("1 MiB", 1_048_576),
         ("1 GiB", 1_073_741_824),
+        ("1,440,000", 1_440_000),
+        ("1,500.5 KB", 1_500_500),
     ],
 )
 def test_parse_size(text: str | int, size: int) -> None:
     assert units.parse_size(text) == size
+
+
+@pytest.mark.parametrize("text", ["1,5 MB", "1,50 MB", "1,5000", "1,,500", "1234,567", "1_0,000", ",5 MB", "1,500, B"])
+def test_a_comma_that_groups_no_thousands_is_no_size(text: str) -> None:
+    """ISO 80000-1, 7.3.2 knows the comma as the decimal sign; here it groups three digits, or nothing is guessed."""
+    with pytest.raises(ValueError, match=r"write 1\.5, not 1,5" if "1,5 " in text else "is not a"):
+        units.parse_size(text)
 
 
 @pytest.mark.parametrize("text", ["", "x", "-1", "1 mb2", "1.5", "1 XB", "MB", "1 MB 2", "0x10", "1e3"])
@@ -52,6 +61,8 @@ def test_a_size_beyond_all_numbers_is_refused() -> None:
         ("250 ms", 0.25),
         ("1 d, 2 h", 93_600),
         ("1.5", 1.5),
+        ("1h30min", 5400),
+        ("1,500 ms", 1.5),
     ],
 )
 def test_parse_duration(text: str | float, seconds: float) -> None:
@@ -67,7 +78,7 @@ def test_every_name_of_a_unit_of_time(names: str, seconds: float) -> None:
     assert [units.parse_duration(f"1 {name}") for name in names.split()] == [seconds] * len(names.split())
 
 
-@pytest.mark.parametrize("text", ["", "soon", "2 hx", "-2 h", "2 h!", "h"])
+@pytest.mark.parametrize("text", ["", "soon", "2 hx", "-2 h", "2 h!", "h", "1,5 h", "1 5 h", "1,5"])
 def test_bad_durations(text: str) -> None:
     with pytest.raises(ValueError, match="is not a"):
         units.parse_duration(text)

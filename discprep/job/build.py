@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
+import re
 import time
 from collections.abc import Callable, Iterator, Mapping
 from functools import cached_property
@@ -32,6 +33,7 @@ from discprep.report.plan import Planned, discs_used
 from discprep.units import SECTOR_BYTES
 
 Ask = Callable[[str], str]
+_POLL_S = 0.2
 
 
 def build(
@@ -76,7 +78,7 @@ def build_from(
     if not dry_run and not allow_secrets and (stands := standing(out, digest, manifest)):
         return stands
     steps = Steps()
-    with scratch() as folder, _alone(hand, out):
+    with scratch() as folder, _alone(hand, out, progress):
         with steps.timed("unpack"):
             opened = open_items(hand, progress)
         secrets = secret_values(manifest, ask) if allow_secrets and not dry_run else {}
@@ -135,8 +137,9 @@ def source_date(pins: Mapping[str, Pin]) -> int:
     given = os.environ.get("SOURCE_DATE_EPOCH")
     if given is None:
         return max((pin.fetched_s for pin in pins.values()), default=0)
-    if not given.isdigit() or int(given) > 4_102_444_800:
-        raise UsageError(f"SOURCE_DATE_EPOCH is {given!r}, not seconds since 1970", hint="Unset it, or give a number.")
+    if not re.fullmatch("[0-9]{1,10}", given) or int(given) > 4_102_444_800:
+        message = f"SOURCE_DATE_EPOCH is {given[:40]!r}, not seconds since 1970"
+        raise UsageError(message, hint="Unset it, or give a number.")
     return int(given)
 
 
@@ -151,16 +154,23 @@ def secret_values(manifest: Manifest, ask: Ask | None) -> dict[str, str]:
 
 
 @contextlib.contextmanager
-def _alone(hand: AtHand, out: Path) -> Iterator[None]:
-    """One build at a time in a folder; another one waits for its turn."""
+def _alone(hand: AtHand, out: Path, progress: Progress) -> Iterator[bool]:
+    """One build at a time in a folder; another one says whom it waits for, and waits. True when it had to."""
     key = hashlib.sha256(str(out.resolve()).encode()).hexdigest()
     lock = hand.cache.lock(f"build-{key}")
-    while not lock.take():
-        time.sleep(0.2)
-    try:
-        yield
-    finally:
-        lock.free()
+    said = False
+
+    def wait() -> None:
+        nonlocal said
+        if not said:
+            owner = lock.signed or "another run"
+            progress.say(f"waiting for {owner}, which builds into {out}; Ctrl-C ends the waiting")
+        said = True
+        time.sleep(_POLL_S)
+
+    with lock.held(wait) as waited:
+        lock.sign(f"process {os.getpid()} ({hand.manifest.path.name})")
+        yield waited
 
 
 # ------------------------------------------------------------------------------------------------ making

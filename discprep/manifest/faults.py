@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
 from itertools import islice
 from typing import Any, get_args
 
@@ -28,22 +28,30 @@ _WORDS = {
 def explain(
     error: ValidationError,
     model: type[BaseModel],
+    data: Mapping[str, Any],
     file: str,
     lines: LineIndex,
     prefix: tuple[str | int, ...] = (),
     item: str = "",
 ) -> list[ManifestError]:
-    """One `ManifestError` for each of pydantic's errors; branches of a choice that failed alike are told once."""
+    """One `ManifestError` for each of pydantic's errors in `data`; branches of a choice that failed alike are told
+    once."""
     found: dict[tuple[str | int, ...], list[Any]] = {}
     for detail in error.errors(include_url=False):
-        location = prefix + tuple(part for part in detail["loc"] if not _is_branch(part))
+        location = prefix + tuple(_keys(detail["loc"], data))
         found.setdefault(location, []).append(detail)
     return [_one(location, details, model, file, lines, len(prefix), item) for location, details in found.items()]
 
 
-def _is_branch(part: str | int) -> bool:
-    """Pydantic names the branch of a union or a validator in `loc`; no key looks like that."""
-    return isinstance(part, str) and (part in {"int", "str", "float", "bool"} or "[" in part)
+def _keys(location: Iterable[str | int], data: Any) -> Iterator[str | int]:
+    """A location without the branches of a union and the validators that pydantic names in it. A key of the user's may
+    be called as they are: it is one where the data has it."""
+    for part in location:
+        here = data if isinstance(data, Mapping) else {}
+        if isinstance(part, str) and part not in here and (part in {"int", "str", "float", "bool"} or "[" in part):
+            continue
+        data = here.get(part) if isinstance(part, str) else data[part] if isinstance(data, list) else data
+        yield part
 
 
 def _one(

@@ -115,7 +115,7 @@ def _check(
     try:
         return model.model_validate(data), set()
     except ValidationError as error:
-        for fault in explain(error, model, source.label, source.lines, prefix, item):
+        for fault in explain(error, model, data, source.label, source.lines, prefix, item):
             loading.report(fault)
         faulty, doubtful = faulty_keys(error, model)
     try:

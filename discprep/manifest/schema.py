@@ -56,7 +56,7 @@ def _value(value: Any) -> Any:
     return _plain(value)
 
 
-_NUMBER = r"[0-9][0-9_,]*(\.[0-9]+)?"
+_NUMBER = r"([0-9]{1,3}(,[0-9]{3})+|[0-9][0-9_]*)(\.[0-9]+)?"
 _BYTES = "([Bb]([Yy][Tt][Ee][Ss]?)?|[KkMmGg][Ii]?[Bb])"
 _SECONDS = (
     "([Mm]?[Ss]|[Ss][Ee][Cc]([Oo][Nn][Dd][Ss]?)?|[Mm][Ii][Nn]([Uu][Tt][Ee][Ss]?)?|[Hh]([Oo][Uu][Rr][Ss]?)?"
@@ -74,7 +74,7 @@ def _bytes(least: int, most: int) -> tuple[Any, ...]:
 
 def _seconds(most: int) -> tuple[Any, ...]:
     """What makes a `float` a duration [s]: a number or a text with units, within bounds."""
-    pattern = rf"^\s*({_NUMBER}\s*{_SECONDS}[\s,]*)*({_NUMBER})?\s*$"
+    pattern = rf"^\s*({_NUMBER}|({_NUMBER}\s*{_SECONDS}[\s,]*)+)\s*$"
     text = {"type": "string", "minLength": 1, "pattern": pattern, "examples": ["2 h", "1 h 30 min"]}
     form = {"anyOf": [{"type": "number", "minimum": 0, "maximum": most}, text]}
     return BeforeValidator(_duration), Field(ge=0, le=most), WithJsonSchema(form)

@@ -370,6 +370,18 @@ def test_files_that_claim_the_same_bytes_a_thousand_times(tmp_path: Path) -> Non
     assert {member.sha256 for member in facts.members} == {""} and facts.members[0].problem
 
 
+@pytest.mark.parametrize("date", [b"0000010100000000\0", b"0000123123595999\0"], ids=["its first day", "its last"])
+def test_a_date_of_the_year_0_is_no_date(date: bytes, whole: Path, tmp_path: Path) -> None:
+    """ECMA-119 8.4.26.1: the years are 1 to 9999. A stranger's disc may say otherwise; it is inspected all the same."""
+
+    def change(data: bytearray) -> None:
+        data[16 * SECTOR + 813 : 16 * SECTOR + 830] = date
+
+    path = damaged(whole, tmp_path, change)
+    assert inspect_image(path).created_s is None
+    assert command("inspect", path, "--quiet").code in (0, 1)
+
+
 def test_the_command_shows_the_volume_and_its_faults(whole: Path, tmp_path: Path) -> None:
     """Exit 0 and the volume's facts for a whole image; exit 1 and the fault in words for a damaged one."""
     ran = command("inspect", whole, "--quiet")

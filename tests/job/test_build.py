@@ -175,8 +175,15 @@ def test_source_date_epoch(bench: BenchSet, monkeypatch: pytest.MonkeyPatch) -> 
     with bench.image().open("rb") as image:
         image.seek(16 * 2048 + 813)
         assert image.read(16) == b"2009021323313000"
-    monkeypatch.setenv("SOURCE_DATE_EPOCH", "soon")
-    assert run("build", bench.manifest, "--out", bench.out, *bench.words).code == 2
+
+
+@pytest.mark.parametrize("given", ["soon", "", "-1", "1.5", "²", "٣", "9" * 5000])
+def test_a_source_date_that_is_none(given: str, bench: BenchSet, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same specification: an integer in decimal ASCII digits; anything else is refused in words, with 2."""
+    assert run("fetch", bench.manifest, *bench.words).code == 0
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", given)
+    ran = run("build", bench.manifest, "--out", bench.out, *bench.words)
+    assert ran.code == 2 and "SOURCE_DATE_EPOCH" in ran.err and len(ran.err) < 400, ran.err
 
 
 def test_the_same_bytes_on_any_day_in_any_zone_and_folder(bench: BenchSet, tmp_path: Path) -> None:

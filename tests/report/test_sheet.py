@@ -12,9 +12,11 @@ from xml.etree import ElementTree
 import pytest
 from support import bench
 from support.programs import program
+from support.trees import Shelf, write
 
 from discprep.job.sheet import facts_from
-from discprep.model import LinkSettings, Manifest, Plan, Shell
+from discprep.job.sheet.derive import segments_of
+from discprep.model import Item, LinkSettings, Manifest, Medium, Plan, Profile, Shell
 from discprep.report.sheet import html, sections, text
 from discprep.report.sheet.blocks import Picture
 from discprep.report.sheet.contents import merged
@@ -361,3 +363,16 @@ def test_paths_on_the_machine_are_written_as_it_writes_them(tmp_path: Path) -> N
     shown = text(facts_from(with_opener(tmp_path), bench.plan(), pins={}, pulled=bench.pulled(), placed=bench.placed()))
     assert "The setup saves first: NET\\OLD.CFG" in shown
     assert "on the machine: NET\\STACK\\CONFIGUR.LIN" in shown
+
+
+def test_a_shared_extent_is_counted_once(tmp_path: Path) -> None:
+    """Two items with one content lie in one extent: the parts sum to the image, and what was shared is the first's."""
+    shelf = Shelf(tmp_path)
+    twice = b"t" * 50_000
+    files = [("A/ONE.BIN", "one", twice), ("B/TWO.BIN", "two", twice), ("B/OWN.BIN", "two", b"o" * 30_000)]
+    staged = [shelf.file(path, data, item=item) for path, item, data in files]
+    written = write(staged, tmp_path / "x.iso")
+    manifest = Manifest(tmp_path / "m.toml", "", (Item("one"), Item("two")), Profile(""), Medium("", 2000))
+    found = {one.label: one.sectors for one in segments_of(manifest, written.placed, written.sectors)}
+    assert sum(found.values()) == written.sectors
+    assert found["one"] == 25 and found["two"] == 15  # ⌈50,000 / 2,048⌉ and ⌈30,000 / 2,048⌉

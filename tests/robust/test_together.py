@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import hashlib
 import json
 import os
 import subprocess
@@ -18,6 +19,7 @@ from support.command import run
 from support.killing import litter
 from support.shim import KILL, Shim
 
+from discprep.fetch.cache import Cache
 from discprep.fetch.files import scratch
 
 
@@ -33,6 +35,24 @@ def test_three_runs_into_one_folder(tmp_path: Path) -> None:
     assert [process.returncode for process in running] == [0, 0, 0], said
     assert run("readback", bench.out / "record.json", bench.image()).code == 0
     assert not list(tmp_path.rglob("*.part"))
+
+
+def test_a_build_that_waits_says_for_whom(tmp_path: Path) -> None:
+    """While another build has the folder: one line on stderr names its process; then it goes on, or Ctrl-C ends it."""
+    bench = usual(tmp_path)
+    assert run("fetch", bench.manifest, *bench.words).code == 0
+    key = hashlib.sha256(str(bench.out.resolve()).encode()).hexdigest()
+    lock = Cache(tmp_path / "cache").lock(f"build-{key}")
+    assert lock.take()
+    lock.sign("process 4711 (other.toml)")
+    words = [sys.executable, "-m", "discprep", "build", *map(str, [bench.manifest, "--out", bench.out, *bench.words])]
+    waiting = subprocess.Popen(words, stderr=subprocess.PIPE, text=True)
+    assert waiting.stderr
+    line = waiting.stderr.readline()
+    lock.free()
+    waiting.communicate(timeout=60)
+    assert "waiting for process 4711 (other.toml)" in line and str(bench.out) in line, line
+    assert waiting.returncode == 0 and bench.image()
 
 
 def test_the_same_items_in_two_manifests_at_once(tmp_path: Path) -> None:

@@ -96,8 +96,8 @@ def read_long_date(data: bytes) -> int | None:
 
 
 def _wall_clock(year: int, month: int, day: int, hour: int, minute: int, second: int) -> int | None:
-    if not (1 <= month <= 12 and 1 <= day <= calendar.monthrange(max(year, 1), month)[1]):
-        return None
+    if not (year >= 1 and 1 <= month <= 12 and 1 <= day <= calendar.monthrange(year, month)[1]):
+        return None  # ECMA-119 8.4.26.1: years are 1 to 9999
     if hour > 23 or minute > 59 or second > 59:
         return None
     return calendar.timegm((year, month, day, hour, minute, second))
