@@ -13,9 +13,9 @@ from discprep.archives import read_content
 from discprep.errors import DiscprepError, StorageError
 from discprep.model import Progress, Silent
 from discprep.serve import http, log, shelf
+from discprep.serve.exchange import Reply, Sent
 from discprep.serve.http import Refused, Request
 from discprep.serve.log import Transfer
-from discprep.serve.server import Reply, Sent
 from discprep.serve.shelf import Offer, Shelf, ShelfFile
 
 Bring = Callable[[str], Offer]

@@ -13,13 +13,12 @@ import socket
 import struct
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Protocol
 
 from discprep.serve import http
-from discprep.serve.http import Refused, Request
+from discprep.serve.exchange import Answers, Exchange, Sent, exchange, refusal
+from discprep.serve.http import Refused
 
 CHUNK_BYTES = 16_384
 SEND_BUFFER_BYTES = 32_768  # bounds what the system holds for a client that reads nothing, and how far ahead it runs
@@ -37,54 +36,6 @@ class Bounds:
     evict_waiting_s: float = 2.0  # when all places are taken: who has sent no request for so long makes room
     evict_stalled_s: float = 30.0  # then: whose transfer has not moved for so long
     requests: int = 1000  # on one connection
-
-
-@dataclass(frozen=True, slots=True)
-class Reply:
-    """What to send: a head for full requests, then `length_bytes` of a file from `first_byte`, or `body`."""
-
-    status: int
-    headers: dict[str, str]
-    body: bytes = b""
-    path: str = ""  # of the file on the host; empty: `body`
-    first_byte: int = 0
-    length_bytes: int = 0
-    note: object = None  # handed back with `sent`
-
-
-@dataclass(frozen=True, slots=True)
-class Sent:
-    """What became of a reply: `acknowledged_bytes` of its body reached the other side in `seconds`."""
-
-    reply: Reply
-    request: Request
-    client: str
-    at_s: int
-    acknowledged_bytes: int
-    seconds: float
-    fresh: bool
-
-
-class Answers(Protocol):
-    """Who decides what a request gets; called from many threads at once."""
-
-    def reply(self, request: Request, local: tuple[str, int]) -> Reply:
-        """The reply to a request that came to this address of ours."""
-
-    def refusal(self, refused: Refused) -> Reply:
-        """The reply to a request that could not be read."""
-
-    def began(self, key: str, reply: Reply, client: str) -> None:
-        """A file's bytes start to move."""
-
-    def moved(self, key: str, amount: int) -> None:
-        """So many more bytes went out."""
-
-    def sent(self, key: str, sent: Sent) -> None:
-        """A file's transfer is over, whole or not."""
-
-    def trouble(self, message: str) -> None:
-        """Something of our own went wrong in one connection; the others go on."""
 
 
 @dataclass(eq=False)
@@ -266,21 +217,21 @@ class Server:
         connection.waiting_since = self._clock()
         try:
             head, rest, began = self._read_head(connection, received)
-            if not head:
-                return b"", False
-            request = http.parse(head)
         except Refused as refused:
             connection.waiting_since = None
-            reply = self._answers.refusal(refused)
-            version = refused.version
-            self._send(connection, Request("GET", b"", version), reply, keep_alive=False)
+            self._push(connection, refusal(refused, self._answers, int(self._wall())))
+            return b"", False
+        if not head:
             return b"", False
         connection.waiting_since = None
         connection.requests += 1
-        reply = self._answers.reply(request, connection.sock.getsockname()[:2])
-        again = request.keeps_alive and not self._stopping and connection.requests < self._bounds.requests
-        whole = self._answer(connection, request, reply, began, keep_alive=again)
-        return rest, again and whole
+        local = connection.sock.getsockname()[:2]
+        may_go_on = not self._stopping and connection.requests < self._bounds.requests
+        made = exchange(head, self._answers, local, int(self._wall()), may_go_on=may_go_on)
+        if not made.moves_file:
+            self._push(connection, made)
+            return rest, made.keep_alive
+        return rest, self._transfer(connection, made, began) and made.keep_alive
 
     def _read_head(self, connection: Connection, received: bytes) -> tuple[bytes, bytes, float]:
         """One head, what came after it, and when its first byte came; an empty head when the client is done."""
@@ -304,22 +255,19 @@ class Server:
                 raise Refused(408, "the request did not come in time")
         return received[:end], received[end:], began
 
-    def _answer(
-        self, connection: Connection, request: Request, reply: Reply, began: float, *, keep_alive: bool
-    ) -> bool:
-        """Sends a reply; a file's transfer is measured and told of. Returns whether all of it went."""
-        if not reply.path or request.method == "HEAD":
-            return self._send(connection, request, reply, keep_alive=keep_alive)
+    def _transfer(self, connection: Connection, made: Exchange, began: float) -> bool:
+        """Sends a file; the transfer is measured and told of. Returns whether all of it went."""
         key = f"{connection.number}.{connection.requests}"
         fresh = connection.requests == 1
         start = self._start(connection, began, fresh=fresh)
         at_s = int(self._wall() - (self._clock() - start))
-        self._answers.began(key, reply, connection.client)
-        head = self._head(request, reply, keep_alive=keep_alive)
-        acknowledged = self._send_file(connection, head, reply, key, last=not keep_alive)
+        self._answers.began(key, made.reply, connection.client)
+        acknowledged = self._send_file(connection, made, key)
         seconds = self._clock() - start
-        self._answers.sent(key, Sent(reply, request, connection.client, at_s, acknowledged, seconds, fresh))
-        return acknowledged == reply.length_bytes
+        self._answers.sent(
+            key, Sent(made.reply, made.request, connection.client, at_s, acknowledged, seconds, fresh)
+        )
+        return acknowledged == made.body_bytes
 
     def _start(self, connection: Connection, began: float, *, fresh: bool) -> float:
         """When the transfer began for the client: for the first on a connection that is its first packet, one
@@ -328,31 +276,18 @@ class Server:
             return connection.accepted - connection.handshake_s
         return began
 
-    def _send(self, connection: Connection, request: Request, reply: Reply, *, keep_alive: bool) -> bool:
-        head = self._head(request, reply, keep_alive=keep_alive)
-        body = b"" if request.method == "HEAD" else reply.body
-        self._push(connection, head + body)
-        return True
-
-    def _head(self, request: Request, reply: Reply, *, keep_alive: bool) -> bytes:
-        if request.simple:
-            return b""
-        headers = dict(reply.headers)
-        if reply.status != 304:
-            headers["Content-Length"] = str(reply.length_bytes if reply.path else len(reply.body))
-        return http.reply_head(reply.status, int(self._wall()), headers, keep_alive=keep_alive)
-
-    def _send_file(self, connection: Connection, head: bytes, reply: Reply, key: str, *, last: bool) -> int:
+    def _send_file(self, connection: Connection, made: Exchange, key: str) -> int:
         """Sends head and bytes. Returns how many bytes of the body the other side acknowledged."""
-        handed = ending = 0
+        handed = [0]
+        ending = 0
+
+        def moved(amount: int) -> None:
+            handed[0] += amount
+            self._answers.moved(key, amount)
+
         try:
-            with Path(reply.path).open("rb") as file:
-                file.seek(reply.first_byte)
-                for chunk in _with_head(head, _chunks(file.read, reply.length_bytes)):
-                    self._push(connection, chunk)
-                    handed += len(chunk)
-                    self._answers.moved(key, len(chunk))
-            if last:
+            self._push(connection, made, moved)
+            if not made.keep_alive:
                 # Old fetchers read until the end: it goes with the last bytes, not a round trip after them. It counts
                 # as one byte in the queue.
                 connection.sock.shutdown(socket.SHUT_WR)
@@ -361,12 +296,17 @@ class Server:
         except OSError:
             pass  # the client went away: what it acknowledged counts
         waiting = max(0, unacknowledged(connection.sock) - ending)
-        return max(0, min(reply.length_bytes, handed - waiting - len(head)))
+        return max(0, min(made.body_bytes, handed[0] - waiting - len(made.head)))
 
-    def _push(self, connection: Connection, data: bytes) -> None:
-        """Sends all of `data`, for as long as anything moves."""
+    def _push(self, connection: Connection, made: Exchange, moved: Callable[[int], None] = lambda amount: None) -> None:
+        """Sends head and body, for as long as anything moves; `moved` is told what the system took."""
         connection.moved = self._clock()
         connection.sock.settimeout(LOOK_S)
+        with made.stream() as stream:
+            while stream.left_bytes:
+                self._push_bytes(connection, stream.read(CHUNK_BYTES), moved)
+
+    def _push_bytes(self, connection: Connection, data: bytes, moved: Callable[[int], None]) -> None:
         left = memoryview(data)
         queued = -1
         while left:
@@ -378,6 +318,7 @@ class Server:
             self._note_movement(connection, moved=count > 0 or now_queued != queued)
             queued = now_queued
             left = left[count:]
+            moved(count)
 
     def _note_movement(self, connection: Connection, *, moved: bool) -> None:
         now = self._clock()
@@ -396,22 +337,6 @@ class Server:
             now_queued = unacknowledged(connection.sock)
             self._note_movement(connection, moved=now_queued != queued)
             queued = now_queued
-
-
-def _with_head(head: bytes, chunks: Iterator[bytes]) -> Iterator[bytes]:
-    """The head in one piece with the first bytes, so that no short packet goes ahead of them."""
-    yield head + next(chunks, b"")
-    yield from chunks
-
-
-def _chunks(read: Callable[[int], bytes], length_bytes: int) -> Iterator[bytes]:
-    left = length_bytes
-    while left:
-        chunk = read(min(CHUNK_BYTES, left))
-        if not chunk:
-            raise OSError("the file on the host is shorter than it was")
-        left -= len(chunk)
-        yield chunk
 
 
 def _listen(host: str, port: int) -> socket.socket:
