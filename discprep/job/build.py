@@ -21,7 +21,7 @@ from discprep.job.builds import MADE_FROM
 from discprep.job.inputs import inputs_digest, settings_of
 from discprep.job.kept import saying_what_stays
 from discprep.job.plan import before, disc_manifest, disc_trees, forms_on, plan_for
-from discprep.job.sheet import facts_from
+from discprep.job.sheet import DiscMade, facts_from
 from discprep.job.standing import RECORD, SHEETS, SUMS, disc_folder, image_name, old_image, standing, sums_text
 from discprep.job.tree import Tree, Trees
 from discprep.manifest import load_manifest
@@ -267,14 +267,14 @@ class _Maker:
     ) -> None:
         """Record, sheets and checksums. The record comes last but one: with it the build counts as made."""
         plan = self.planned.plan
-        facts = facts_from(
+        made = DiscMade(
             manifest,
             plan,
             pins=self.hand.pins,
             pulled={item.id: item.pulled for item in self.planned.problem.items},
             placed=written.placed,
             build_id=tree.build_id,
-            disc=number,
+            number=number,
             discs=self.discs,
             image=image.name,
             image_sectors=written.sectors,
@@ -283,6 +283,7 @@ class _Maker:
             curve=self._curve,
             notices=tree.notices,
         )
+        facts = facts_from(made)
         write_atomically(folder / SHEETS[0], sheet.text(facts).encode())
         write_atomically(folder / SHEETS[1], sheet.html(facts).encode())
         told = {

@@ -84,7 +84,7 @@ def compare_ends(
     """What the two ends disagree about: rate, framing, the rates their clocks really make, flow control."""
     notices = [*_data_bits(link)]
     if bridge is not None:
-        notices += [*_settings(link, bridge), *_flow(bridge, profile)]
+        notices += [*_settings(link, bridge), *_flows_differ(bridge, profile)]
     return (*notices, *_clocks(link, bridge, profile), *_xon(link, bridge, profile))
 
 
@@ -145,7 +145,12 @@ def _data_bits(link: LinkSettings) -> list[Notice]:
     )]  # fmt: skip
 
 
-def _flow(bridge: BridgeSettings, profile: Profile | None) -> list[Notice]:
+def flow_of(bridge: BridgeSettings | None, profile: Profile) -> str:
+    """The flow control of the line: the bridge's where it is told, else the machine's."""
+    return (bridge.flow if bridge else None) or profile.serial_flow
+
+
+def _flows_differ(bridge: BridgeSettings, profile: Profile | None) -> list[Notice]:
     if profile is None or bridge.flow is None or bridge.flow == profile.serial_flow:
         return []
     return [Notice(

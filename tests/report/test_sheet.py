@@ -7,6 +7,7 @@ from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 from xml.etree import ElementTree
 
 import pytest
@@ -14,8 +15,7 @@ from support import bench
 from support.programs import program
 from support.trees import Shelf, write
 
-from discprep.job.sheet import facts_from
-from discprep.job.sheet.derive import segments_of
+from discprep.job.sheet import DiscMade, facts_from
 from discprep.model import Item, LinkSettings, Manifest, Medium, Plan, Profile, Shell
 from discprep.report.sheet import html, sections, text
 from discprep.report.sheet.blocks import Picture
@@ -32,6 +32,11 @@ def plain(tmp_path: Path) -> str:
 @pytest.fixture
 def page(tmp_path: Path) -> str:
     return html(bench.facts(tmp_path))
+
+
+def shown_of(manifest: Manifest, **more: Any) -> str:
+    """The text of a sheet with the bench's plan."""
+    return text(facts_from(DiscMade(manifest, bench.plan(), pins={}, pulled=bench.pulled(), **more)))
 
 
 def words(of: str) -> str:
@@ -104,14 +109,14 @@ def test_the_tests_name_cause_and_move(plain: str) -> None:
 def test_without_a_link_nothing_is_said_of_one(tmp_path: Path) -> None:
     alone = replace(bench.manifest(tmp_path), link=None, bridge=None)
     nothing_later = Plan((), (), 0.0, 0.0, True, 0.0, "none needed")
-    shown = text(facts_from(alone, nothing_later, pins={}, pulled={}))
+    shown = text(facts_from(DiscMade(alone, nothing_later, pins={}, pulled={})))
     assert "LADDER" not in shown and "BOTH ENDS" not in shown and "AFTER THE LINK" not in shown
     assert "ON THE BENCH" in shown
 
 
 def test_faster_lines_get_their_caution(tmp_path: Path) -> None:
     fast = replace(bench.manifest(tmp_path), link=LinkSettings(230_400), bridge=None)
-    assert "rated for 120 kbit/s" in words(text(facts_from(fast, bench.plan(), pins={}, pulled=bench.pulled())))
+    assert "rated for 120 kbit/s" in words(shown_of(fast))
     assert "rated for 120 kbit/s" not in words(text(bench.facts(tmp_path)))
 
 
@@ -142,7 +147,7 @@ def test_names_cannot_break_the_page(tmp_path: Path) -> None:
     evil = "</title><script>alert(1)</script>\"'&\x1b[31m\u202e"
     wicked = replace(bench.manifest(tmp_path), title=evil)
     given = {"pins": bench.pins(), "pulled": bench.pulled(), "placed": bench.placed()}
-    facts = facts_from(wicked, bench.plan(), **given, image_sectors=9)
+    facts = facts_from(DiscMade(wicked, bench.plan(), **given, image_sectors=9))
     facts = replace(facts, segments=(Segment(evil, 5),), machine=evil)
     page = html(facts)
     assert "<script" not in page
@@ -300,8 +305,7 @@ def with_opener(folder: Path, **more: object) -> Manifest:
 
 def test_who_sits_at_the_machine_is_told_what_to_unpack(tmp_path: Path) -> None:
     """Scripts copy an archive and leave it: the sheet says where it lies, and what opens it."""
-    shown = words(text(facts_from(with_opener(tmp_path), bench.plan(), pins={}, pulled=bench.pulled(),
-                                  placed=packed_plates())).replace("____", ""))  # fmt: skip
+    shown = words(shown_of(with_opener(tmp_path), placed=packed_plates()).replace("____", ""))
     assert "Unpack what part 3 copied packed, each where it lies, with Driver for the serial line:" in shown
     assert r"C:\PLATES\PLATES.LZH" in shown
     assert r"Run setup part 1 (D:\SETUP\PART1.BAT)" in shown
@@ -309,15 +313,13 @@ def test_who_sits_at_the_machine_is_told_what_to_unpack(tmp_path: Path) -> None:
 
 def test_nothing_is_unpacked_that_stays_on_the_disc_or_came_unpacked(tmp_path: Path, plain: str) -> None:
     assert "copied packed" not in plain
-    stays = facts_from(bench.manifest(tmp_path), bench.plan(), pins={}, pulled=bench.pulled(),
-                       placed=packed_plates(copied=False))  # fmt: skip
-    assert "copied packed" not in text(stays)
+    assert "copied packed" not in shown_of(bench.manifest(tmp_path), placed=packed_plates(copied=False))
 
 
 def test_what_is_used_from_the_disc_is_not_said_to_be_copied(tmp_path: Path) -> None:
     manifest = bench.manifest(tmp_path)
     items = tuple(replace(item, use="disc") if item.id == "plates" else item for item in manifest.items)
-    shown = words(text(facts_from(replace(manifest, items=items), bench.plan(), pins={}, pulled=bench.pulled())))
+    shown = words(shown_of(replace(manifest, items=items)))
     assert "Fetcher stays on the disc, to be used from there: Pictures of the plates" in shown
 
 
@@ -328,8 +330,7 @@ def test_the_scripts_for_later_are_named(tmp_path: Path) -> None:
         replace(folder, named=replace(folder.named, staged=replace(folder.named.staged, name=("SETUP", name), item="")))
         for name in own
     )
-    shown = words(text(facts_from(with_opener(tmp_path), bench.plan(), pins={}, pulled=bench.pulled(),
-                                  placed=scripts)))  # fmt: skip
+    shown = words(shown_of(with_opener(tmp_path), placed=scripts))
     assert r"put back the files that were there before: D:\SETUP\UNDO.BAT." in shown
     assert r"without an editor: D:\SETUP\R1200.BAT to D:\SETUP\R19200.BAT." in shown
 
@@ -342,7 +343,7 @@ def test_the_shelf_holds_back_what_may_not_be_passed_on(plain: str) -> None:
 def test_a_medium_without_a_name_is_told_by_its_size(tmp_path: Path) -> None:
     manifest = bench.manifest(tmp_path)
     own = replace(manifest, medium=replace(manifest.medium, kind="custom"))
-    shown = text(facts_from(own, bench.plan(), pins={}, pulled=bench.pulled(), placed=bench.placed(), image_sectors=9))
+    shown = shown_of(own, placed=bench.placed(), image_sectors=9)
     assert "custom" not in shown
 
 
@@ -360,7 +361,7 @@ def test_the_curve_is_marked_at_round_figures(most_s: float, most_bytes: int) ->
 
 def test_paths_on_the_machine_are_written_as_it_writes_them(tmp_path: Path) -> None:
     """What is typed there has its own separator; the manifest's is `/` everywhere."""
-    shown = text(facts_from(with_opener(tmp_path), bench.plan(), pins={}, pulled=bench.pulled(), placed=bench.placed()))
+    shown = shown_of(with_opener(tmp_path), placed=bench.placed())
     assert "The setup saves first: NET\\OLD.CFG" in shown
     assert "on the machine: NET\\STACK\\CONFIGUR.LIN" in shown
 
@@ -373,6 +374,8 @@ def test_a_shared_extent_is_counted_once(tmp_path: Path) -> None:
     staged = [shelf.file(path, data, item=item) for path, item, data in files]
     written = write(staged, tmp_path / "x.iso")
     manifest = Manifest(tmp_path / "m.toml", "", (Item("one"), Item("two")), Profile(""), Medium("", 2000))
-    found = {one.label: one.sectors for one in segments_of(manifest, written.placed, written.sectors)}
+    plan = Plan((), (), 0.0, 0.0, True, 0.0, "none needed")
+    made = DiscMade(manifest, plan, pins={}, pulled={}, placed=written.placed, image_sectors=written.sectors)
+    found = {one.label: one.sectors for one in facts_from(made).segments}
     assert sum(found.values()) == written.sectors
     assert found["one"] == 25 and found["two"] == 15  # ⌈50,000 / 2,048⌉ and ⌈30,000 / 2,048⌉

@@ -10,7 +10,7 @@ from xml.etree import ElementTree
 import pytest
 from support import bench
 
-from discprep.job.sheet import facts_from
+from discprep.job.sheet import DiscMade, facts_from
 from discprep.job.sheet.waiting import Load, alike, load_of, over_rates, over_windows, ten_kilobytes_s, waits_s
 from discprep.link import rates_both_hold
 from discprep.link.transfer import Transfer, download, expected_case, parts_of
@@ -34,7 +34,7 @@ def at(folder: Path, rate: int = 57_600, mtu: int = 576, window: int | None = 40
 
 
 def facts(of: Manifest, **more: object) -> SheetFacts:
-    return replace(facts_from(of, bench.plan(), pins=bench.pins(), pulled=bench.pulled()), **more)  # type: ignore[arg-type]
+    return replace(facts_from(DiscMade(of, bench.plan(), pins=bench.pins(), pulled=bench.pulled())), **more)  # type: ignore[arg-type]
 
 
 def words(of: str) -> str:
@@ -234,7 +234,7 @@ def test_both_faces_have_every_value(tmp_path: Path) -> None:
 
 def test_where_nothing_waits_a_sentence_says_so(tmp_path: Path) -> None:
     nothing = Plan((), (), 0.0, 0.0, True, 0.0, "none needed")
-    shown = facts_from(at(tmp_path), nothing, pins=bench.pins(), pulled={})
+    shown = facts_from(DiscMade(at(tmp_path), nothing, pins=bench.pins(), pulled={}))
     assert shown.over_rates == shown.over_windows == ()
     assert "Nothing waits for the link: all that is wanted is on the disc." in words(text(shown))
     assert "over-rates" not in html(shown)

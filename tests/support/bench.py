@@ -3,7 +3,7 @@
 import hashlib
 from pathlib import Path
 
-from discprep.job.sheet import facts_from
+from discprep.job.sheet import DiscMade, facts_from
 from discprep.model import (
     BridgeSettings,
     Content,
@@ -149,4 +149,4 @@ def facts(folder: Path, **more: object) -> SheetFacts:
         "curve": [(step * 700_000, max(0.0, 700.0 - 42 * step)) for step in range(21)],
         "notices": [Notice("two names changed")],
     } | more  # fmt: skip
-    return facts_from(manifest(folder), plan(), **given)
+    return facts_from(DiscMade(manifest(folder), plan(), **given))

@@ -2,5 +2,6 @@
 secrets. The faces stand in `report/sheet/`."""
 
 from discprep.job.sheet.derive import facts_from
+from discprep.job.sheet.made import DiscMade
 
-__all__ = ["facts_from"]
+__all__ = ["DiscMade", "facts_from"]

@@ -1,0 +1,256 @@
+"""The order of work of one disc: what lies ready, and the tasks at the desk, the bridge, the machine and the link."""
+
+from __future__ import annotations
+
+import re
+import shlex
+from collections.abc import Iterator, Sequence
+from math import ceil
+
+from discprep.disc.media import read_seconds
+from discprep.disc.parts import Part, parts
+from discprep.job.sheet.made import DiscMade
+from discprep.link.ends import flow_of
+from discprep.machine import (
+    MachinePath,
+    block_bytes,
+    drive_speed,
+    first_volume,
+    path_text,
+    separator,
+    title_of,
+    volume_of,
+    volumes_of,
+)
+from discprep.manifest.substitute import mask
+from discprep.model import Manifest, Placed, Step, Where
+from discprep.report.sheet.facts import Room, Task
+from discprep.report.tables import counted
+from discprep.units import format_bytes, format_seconds
+
+
+def bench_of(manifest: Manifest, discs: int, waits: bool) -> tuple[str, ...]:
+    """What must lie on the bench before anything starts."""
+    count = "the disc" if discs == 1 else f"the {discs} discs"
+    things = [
+        f"{count}, read back without a fault",
+        f"the machine ({manifest.profile.name}) with its optical drive, screen and keyboard working",
+        "something to save the present settings on: another disk, or paper",
+        "the maker's papers for the machine",
+        "this sheet and a pencil",
+    ]
+    if manifest.link:
+        flow = flow_of(manifest.bridge, manifest.profile)
+        wires = "with RTS and CTS wired both ways" if flow == "rts-cts" else "transmit, receive and ground at least"
+        things[2:2] = [
+            f"a serial cable for the machine's plug, {wires}",
+            "the serial bridge with its own supply, and a level converter if its pins are at logic level",
+            "a piece of wire or a plug for the loop-back test",
+        ]
+    if waits:
+        things.append("the PC, on the network that the bridge is on, with this manifest and its cache")
+    return tuple(things)
+
+
+def rooms_of(made: DiscMade) -> tuple[Room, ...]:
+    """Bytes that the copied files take on each volume, in its blocks, beside what the profile says is free."""
+    profile = made.manifest.profile
+    homes = volumes_of(made.manifest)
+    needed: dict[str, int] = {}
+    volumes = {volume.path: volume for volume in (*profile.volumes, first_volume(profile))}
+    for staged in (entry.named.staged for entry in made.placed if entry.named.target):
+        if staged.copied and staged.content and staged.rate_bit_s is None:
+            volume = homes.get(staged.item) or first_volume(profile)
+            needed[volume.path] = needed.get(volume.path, 0) + block_bytes(staged.content.size_bytes, volume)
+    return tuple(
+        Room(path or "the machine's volume", size, room.free_bytes, room.keep_free_bytes, room.volatile)
+        for path, size in needed.items()
+        if (room := volumes[path])
+    )
+
+
+# ----------------------------------------------------------------------------------------------- desk and bridge
+
+
+def _task(manifest: Manifest, step: Step) -> Task:
+    wiped = ", ".join(path.replace("/", separator(manifest.profile)) for path in step.wipes)
+    saved = (f"The setup saves first: {wiped}",) if wiped else ()
+    return Task(mask(step.text), saved, step.minutes, mask(step.caution))
+
+
+def _steps(manifest: Manifest, where: Where) -> list[Task]:
+    return [_task(manifest, step) for step in manifest.steps if step.at == where]
+
+
+def desk_tasks(made: DiscMade) -> tuple[Task, ...]:
+    """Printing, burning, reading back."""
+    name = made.image or "the image"
+    burn = Task(f"Burn {name} as an image, at the drive's lowest speed that the blank allows, one closed session.")
+    return (
+        Task("Print this sheet, and write its build id on the disc's label with a soft pen."),
+        *(_steps(made.manifest, "desk") or [burn]),
+        Task(
+            "Read the disc back in another drive if there is one:",
+            ("discprep readback record.json DEVICE", "Every file must come out identical."),
+        ),
+    )
+
+
+def bridge_tasks(manifest: Manifest) -> tuple[Task, ...]:
+    """Setting the bridge, where the manifest speaks of one."""
+    own = _steps(manifest, "bridge")
+    bridge, link = manifest.bridge, manifest.link
+    if bridge is None:
+        return tuple(own)
+    flow = flow_of(bridge, manifest.profile)
+    details = [f"rate {bridge.rate_bit_s}, framing {bridge.framing}, flow control {flow}"]
+    if link:
+        details.append(f"protocol {link.protocol.upper()}, MTU {link.mtu_bytes}")
+    if bridge.address:
+        details.append(f"its own address {bridge.address}")
+    if bridge.machine_address:
+        details.append(f"the machine's address {bridge.machine_address}")
+    set_up = Task("Set the bridge, before it is connected to the machine:", tuple(details))
+    note = Task("Write down what it was set to before: ______________________________")
+    return (note, set_up, *own)
+
+
+# ---------------------------------------------------------------------------------------------- at the machine
+
+
+def machine_tasks(made: DiscMade) -> tuple[Task, ...]:
+    """The parts of the disc with the steps done by hand between them, then the line's settings."""
+    tasks = [Task("Save the present settings and start-up files; note where: ____________________")]
+    for part in made.parts:
+        tasks += [_task(made.manifest, step) for step in part.before]
+        tasks += _part_tasks(made, part)
+        tasks += [_task(made.manifest, step) for step in part.after]
+    return (*tasks, *_line_task(made.manifest))
+
+
+def _part_tasks(made: DiscMade, part: Part) -> Iterator[Task]:
+    if not part.items:
+        return
+    manifest = made.manifest
+    items, mine = [manifest.item(item) for item in part.items], set(part.items)
+    copied = [s for entry in made.placed if (s := entry.named.staged).item in mine and s.copied]
+    size = sum(staged.content.size_bytes for staged in copied if staged.content)
+    folders = len({staged.name[:-1] for staged in copied})
+    seconds = read_seconds(size, folders + 1, drive_speed(manifest), manifest.profile.access_s)
+    amount = f" {format_bytes(size)}" if size else ""
+    titles = ", ".join(title_of(item) for item in items if item.use == "copy")
+    used = ", ".join(title_of(item) for item in items if item.use == "disc")
+    details = (titles, f"stays on the disc, to be used from there: {used}" if used else "")
+    minutes = float(ceil(seconds / 60)) if size else None
+    yield Task(f"{_how(manifest, part.number)}:{amount}", tuple(filter(None, details)), minutes)
+    yield from _unpacking(made, part)
+
+
+def _how(manifest: Manifest, number: int) -> str:
+    """How a part is copied: by its script, with its place where the machine's name for the drive is known."""
+    shell = manifest.profile.shell
+    if shell is None:
+        return f"Copy part {number} from the disc by hand"
+    where = "" if manifest.profile.disc_path else " from the disc"
+    return f"Run setup part {number}{where} ({_script(manifest, shell.script_name.replace('{part}', str(number)))})"
+
+
+def _unpacking(made: DiscMade, part: Part) -> Iterator[Task]:
+    """To unpack what a part copies packed, in the order of the part.
+
+    No script does it: what an unpacker of the machine wants to be told is its own affair.
+    """
+    order = {item: number for number, item in enumerate(part.items)}
+    packed = [
+        entry
+        for entry in made.placed
+        if (staged := entry.named.staged).item in order and staged.form in ("packed", "both") and staged.copied
+        and not staged.member
+    ]  # fmt: skip
+    if not packed:
+        return
+    packed.sort(key=lambda entry: order[entry.named.staged.item])
+    there = {*made.burned, *made.earlier}
+    openers = (item for item in made.manifest.items if item.id in there)
+    titles = [title_of(item) for item in openers if any(role.startswith("unpack-") for role in item.gives)]
+    using = f", with {' or '.join(titles)}" if titles else ""  # nothing is said where the machine's own system does it
+    yield Task(
+        f"Unpack what part {part.number} copied packed, each where it lies{using}:",
+        tuple(_on_machine(made.manifest, entry) for entry in packed),
+    )
+
+
+def _on_machine(manifest: Manifest, entry: Placed) -> str:
+    """Where a file lies on the machine, in the words of its system."""
+    name = entry.named.target or entry.named.staged.name
+    volume = volume_of(manifest.profile, manifest.item(entry.named.staged.item))
+    return path_text(MachinePath(volume.path, name), manifest.profile.shell)
+
+
+def _script(manifest: Manifest, name: str) -> str:
+    """Where a script lies on the disc, as the machine calls it: `D:\\SETUP\\PART1.BAT`."""
+    shell, drive = manifest.profile.shell, manifest.profile.disc_path
+    return path_text(MachinePath(drive, (shell.folder, name)), shell) if shell and drive else name
+
+
+def _line_task(manifest: Manifest) -> Iterator[Task]:
+    link, bridge = manifest.link, manifest.bridge
+    if link is None:
+        return
+    details = [f"rate {link.rate_bit_s}, framing {link.framing}, flow control {manifest.profile.serial_flow}"]
+    details.append(f"protocol {link.protocol.upper()}, MTU {link.mtu_bytes}")
+    if bridge and bridge.machine_address:
+        details.append(f"address {bridge.machine_address}, gateway {bridge.address}")
+    resolver = dict(manifest.values).get("resolver", "")
+    if resolver:
+        details.append(f"resolver {mask(resolver)}")
+    yield Task("Check the line's settings on the machine:", tuple(details))
+
+
+def spare_scripts(made: DiscMade) -> tuple[str, ...]:
+    """The scripts that are no part of the order of work: putting things back, another line rate."""
+    manifest, shell = made.manifest, made.manifest.profile.shell
+    if shell is None:
+        return ()
+    places = [entry.named.staged.name for entry in made.placed]
+    names = [place[-1] for place in places if place[:-1] == (shell.folder,)]
+    said = []
+    if shell.undo_name in names:
+        said.append(f"To put back the files that were there before: {_script(manifest, shell.undo_name)}.")
+    before, _, after = shell.rate_name.partition("{rate}")
+    pattern = re.compile(f"{re.escape(before)}([0-9]+){re.escape(after)}")
+    rates = sorted(int(found[1]) for name in names if (found := pattern.fullmatch(name)))
+    if rates:
+        ends = dict.fromkeys((rates[0], rates[-1]))
+        span = " to ".join(_script(manifest, f"{before}{rate}{after}") for rate in ends)
+        said.append(f"To set another line rate on the machine without an editor: {span}.")
+    return tuple(said)
+
+
+# -------------------------------------------------------------------------------------------- after the link stands
+
+
+def after_link_tasks(made: DiscMade) -> tuple[Task, ...]:
+    """Fetching what waits, then the steps that wait for it."""
+    manifest, plan = made.manifest, made.plan
+    if not plan.order:
+        return ()
+    tasks = [
+        Task("Climb the ladder of tests below to its top.", minutes=15),
+        Task("On the PC, start the shelf; it prints the address to use:",
+             (f"discprep serve {shlex.quote(manifest.path.name)} --bind ADDRESS:PORT", *_held_back(made))),
+        Task(f"On the machine, fetch what waits, in the order of the timeline ({counted(len(plan.order), 'item')}, "
+             f"{format_seconds(plan.seconds_at_link)}). An evening can end anywhere: a part that came is not lost.",
+             minutes=float(ceil(plan.seconds_at_link / 60))),
+    ]  # fmt: skip
+    before = (*made.burned, *made.earlier)
+    done = {*before, *plan.order}
+    on_disc = {step for part in parts(manifest, before) for step in (*part.before, *part.after)}
+    late = [s for s in manifest.steps if s.at == "machine" and s not in on_disc and done.issuperset(s.after)]
+    return (*tasks, *(_task(manifest, step) for step in late))
+
+
+def _held_back(made: DiscMade) -> Sequence[str]:
+    """What the shelf does not offer unless it is told to."""
+    names = [title_of(item) for item in made.manifest.items if not item.share and item.id in made.plan.order]
+    return [f"with --allow-unshared, or the shelf holds back: {', '.join(names)}"] if names else []
