@@ -6,7 +6,7 @@ archive stored*, read as if it were UTC (old formats know no zone), so that noth
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
 from typing import Literal, Protocol
@@ -42,6 +42,12 @@ Where = Literal["desk", "bridge", "machine"]
 NameRule = Literal["iso-level-1", "iso-level-2", "iso-level-3", "joliet", "rock-ridge"]
 Divider = Literal["n", "n+1", "16n", "16n/16"]
 LinkProtocol = Literal["slip", "cslip", "ppp"]
+HERE: Mapping[str, str] = {"digest": "left out"}
+"""Marks a field that concerns this computer, or only messages: no build depends on it. Every other one changes the
+digest of a build (`job/inputs.py`)."""
+BY_NAME: Mapping[str, str] = {"digest": "by name"}
+"""Marks a field of sources, of which those that are paths of this computer count by their file name alone."""
+
 DEFAULT_BRING_UP = ("serial-driver", "ip-stack", "fetcher")
 
 
@@ -70,7 +76,7 @@ class Edit:
     find: str
     replace: str  # substitution done
     times: int = 1
-    where: str = ""  # "first.toml:42", for messages
+    where: str = field(default="", metadata=HERE)  # "first.toml:42", for messages
     secret: bool = False  # `replace` holds a secret's value: never show it
     template: str = ""  # `replace` with RATE_MARKER (manifest/substitute.py) where a line rate was filled in
 
@@ -82,7 +88,7 @@ class Item:
     id: str
     title: str = ""
     version: str = ""
-    sources: tuple[str, ...] = ()  # URLs, or local paths made absolute
+    sources: tuple[str, ...] = field(default=(), metadata=BY_NAME)  # URLs, or local paths made absolute
     page: str = ""
     hint: str = ""
     hashes: Hashes = Hashes()
@@ -106,8 +112,9 @@ class Item:
     worth: int = 3
     for_profiles: tuple[str, ...] = ()
     edits: tuple[Edit, ...] = ()
-    where: str = ""
-    pins_file: Path | None = None  # the pins of the file the item stands in (includes bring theirs)
+    where: str = field(default="", metadata=HERE)
+    # the pins of the file the item stands in (includes bring theirs)
+    pins_file: Path | None = field(default=None, metadata=HERE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +125,7 @@ class Expect:
     file: str
     pattern: str
     equals: str  # substitution done
-    where: str = ""
+    where: str = field(default="", metadata=HERE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +138,7 @@ class Step:
     wipes: tuple[str, ...] = ()  # paths on the machine, saved first
     caution: str = ""
     minutes: float | None = None
-    where: str = ""
+    where: str = field(default="", metadata=HERE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -299,7 +306,7 @@ class Profile:
     drive_speed: float = 4.0
     access_s: float = 0.25
     disc_path: str = ""  # how the machine names the disc: "D:"
-    boot_files: tuple[tuple[str, str], ...] = ()  # path on the disc, host path
+    boot_files: tuple[tuple[str, Path], ...] = ()  # path on the disc, host path
     volumes: tuple[Volume, ...] = ()
     charset: str = "ascii"
     newline: str = "\r\n"
@@ -314,7 +321,7 @@ class Profile:
     companion_file: str = ""  # "{name}.inf": how a file's companion is named; empty: none
     companion_folder: str = ""
     companion_folder_content: Path | None = None  # given to folders the tool makes
-    where: str = ""
+    where: str = field(default="", metadata=HERE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,7 +336,7 @@ class Secret:
 class Manifest:
     """A whole manifest with its includes, its profile and its substitutions done."""
 
-    path: Path
+    path: Path = field(metadata=HERE)
     title: str
     items: tuple[Item, ...]
     profile: Profile
@@ -401,7 +408,7 @@ class Pin:
     size_bytes: int
     sha256: str
     fetched_s: int  # seconds since 1970 UTC of the server's date, else of the fetch
-    source: str = ""
+    source: str = field(default="", metadata=BY_NAME)
     slip_escapes: int | None = None  # bytes C0 and DB
     ppp_escapes: int | None = None  # bytes 00..1F, 7D and 7E
 

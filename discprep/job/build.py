@@ -73,7 +73,8 @@ def build_from(
     manifest = hand.manifest
     raise_all(_missing(hand))
     epoch_s = source_date(hand.pins)
-    extra = {"epoch_s": epoch_s, "secrets": allow_secrets, "manifest": manifest.path.name}
+    called = {"epoch_s": epoch_s, "secrets": allow_secrets, "manifest": manifest.path.name}
+    extra = called | {"at_hand": sorted(hand.paths)}
     digest = inputs_digest(manifest, hand.pins, extra)
     if not dry_run and not allow_secrets and (stands := standing(out, digest, manifest)):
         return stands

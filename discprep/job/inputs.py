@@ -7,37 +7,38 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import fields, is_dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 from discprep import __version__
-from discprep.model import Manifest, Pin
-
-_PLACES = frozenset({"where", "path", "pins_file", "page", "hint"})
+from discprep.model import BY_NAME, HERE, Manifest, Pin
 
 
 def inputs_digest(manifest: Manifest, pins: Mapping[str, Pin], extra: Mapping[str, object]) -> str:
     """SHA-256 (hex) over manifest, profile, pins, the files they name and the tool's version.
 
+    What a field is to it stands where the field is declared (`model.HERE`, `model.BY_NAME`).
+
     Arguments:
-        extra: options of the call that change the disc, such as the date
+        extra: what else the disc follows: the date, options of the call, what is at hand
 
     Raises:
         OSError: a file that the manifest names cannot be read
     """
-    pinned = {pin.item: [pin.size_bytes, pin.sha256, pin.fetched_s] for pin in pins.values()}
-    whole = {"tool": __version__, "manifest": _plain(manifest), "pins": pinned, "extra": dict(extra)}
-    return hashlib.sha256(json.dumps(whole, sort_keys=True).encode()).hexdigest()
+    pinned = {pin.item: pin for pin in pins.values()}
+    whole = {"tool": __version__, "manifest": manifest, "pins": pinned, "extra": extra}
+    return hashlib.sha256(json.dumps(_plain(whole), sort_keys=True).encode()).hexdigest()
 
 
 def _plain(value: Any) -> Any:
-    """A record as JSON values: files by their content, local sources by their name alone."""
+    """A record as JSON values, files by their content."""
     if isinstance(value, Path):
         return hashlib.sha256(value.read_bytes()).hexdigest()
     if is_dataclass(value) and not isinstance(value, type):
-        return {f.name: _field(f.name, getattr(value, f.name)) for f in fields(value) if f.name not in _PLACES}
+        return {name: _plain(how(getattr(value, name))) for name, how in _counted(type(value))}
     if isinstance(value, Mapping):
         return {str(key): _plain(inner) for key, inner in value.items()}
     if isinstance(value, list | tuple):
@@ -45,12 +46,18 @@ def _plain(value: Any) -> Any:
     return value
 
 
-def _field(name: str, value: Any) -> Any:
-    if name == "sources":
-        return [source if "://" in source else Path(source).name for source in value]
-    if name == "boot_files":
-        return [[disc, _plain(Path(host))] for disc, host in value]
-    return _plain(value)
+@cache
+def _counted(record: type[Any]) -> tuple[tuple[str, Callable[[Any], Any]], ...]:
+    """The fields of a record that count, each with how its value does."""
+    how = {None: lambda value: value, BY_NAME["digest"]: _by_name}
+    marks = [(one.name, one.metadata.get("digest")) for one in fields(record)]
+    return tuple((name, how[mark]) for name, mark in marks if mark != HERE["digest"])
+
+
+def _by_name(value: str | Iterable[str]) -> Any:
+    if isinstance(value, str):
+        return value if "://" in value else Path(value).name
+    return [_by_name(one) for one in value]
 
 
 def settings_of(manifest: Manifest) -> dict[str, str]:

@@ -168,7 +168,7 @@ def options_of(manifest: Manifest, named: Sequence[Named], epoch_s: int) -> Imag
 
 def boot_files(manifest: Manifest) -> tuple[Staged, ...]:
     """The files that the machine or its firmware starts from the disc."""
-    files = [(tuple(path.split("/")), Path(host)) for path, host in manifest.profile.boot_files]
+    files = [(tuple(path.split("/")), host) for path, host in manifest.profile.boot_files]
     if manifest.medium.boot_image:
         files.append(((BOOT_NAME,), manifest.medium.boot_image))
     return tuple(Staged(name, "", _content(host), copied=False, fixed_name=True) for name, host in files)

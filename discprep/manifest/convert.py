@@ -292,8 +292,8 @@ def profile_record(table: s.ProfileTable, source: Source, report: Report) -> Pro
     for disc_path, host_path in table.disc.boot_files.items():
         if problem := path_problem(disc_path) or ("" if disc_path.strip("/") else "is empty"):
             report(ManifestError(f"boot file {disc_path!r} {problem}", where=source.where(("disc", "boot_files"))))
-        path = inner_file(host_path, source, ("disc", "boot_files", disc_path), report)
-        boot_files.append((disc_path, str(path)))
+        if path := inner_file(host_path, source, ("disc", "boot_files", disc_path), report):
+            boot_files.append((disc_path, path))
     return Profile(
         name=table.name,
         provides=tuple(table.provides),
