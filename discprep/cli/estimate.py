@@ -1,30 +1,38 @@
 """`discprep estimate`."""
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 
 import typer
 
-from discprep.cli.frame import Json, MachineOption, Quiet, command
+from discprep.cli.frame import Json, MachineOption, Quiet, command, takes
+
+# Options of these names are settings that `--over` can vary, and fields of the link.
+VARIED = ("baud", "framing", "protocol", "mtu", "window", "latency_ms", "round_trip_ms", "error_rate", "ack_every")
+LINK = ("keep_alive", "name_lookup", "field_compression", "header_compression", "cap_bytes_s")
 
 
-def estimate(
+@dataclass(frozen=True)
+class Options:
+    """The command line as it was typed. None and empty: not said."""
+
     manifest: Annotated[
         Path | None, typer.Argument(metavar="[MANIFEST]", help="A manifest: every item that is not always burned.")
-    ] = None,
+    ] = None
     size_bytes: Annotated[
         int | None, typer.Option("--size-bytes", metavar="N", min=1, help="So many bytes, taken as random.")
-    ] = None,
+    ] = None
     file: Annotated[
         Path | None, typer.Option("--file", metavar="F", help="This file; its bytes that need an escape are counted.")
-    ] = None,
+    ] = None
     files: Annotated[
         int | None, typer.Option("--files", metavar="N", min=1, help="The size comes in so many files. [default: 1]")
-    ] = None,
-    baud: Annotated[str | None, typer.Option("--baud", metavar="RATE", help="Line rate in bit/s.")] = None,
-    framing: Annotated[
-        str | None, typer.Option("--framing", metavar="8N1", help="Data bits, parity, stop bits.")
-    ] = None,
+    ] = None
+    baud: Annotated[str | None, typer.Option("--baud", metavar="RATE", help="Line rate in bit/s.")] = None
+    framing: Annotated[str | None, typer.Option("--framing", metavar="8N1", help="Data bits, parity, stop bits.")] = (
+        None
+    )
     protocol: Annotated[
         str | None,
         typer.Option(
@@ -33,91 +41,91 @@ def estimate(
             help="slip, cslip, ppp; or without a network xmodem, xmodem-crc, xmodem-1k, ymodem, ymodem-g, zmodem, "
             "kermit, kermit-long, kermit-streaming.",
         ),
-    ] = None,
-    mtu: Annotated[str | None, typer.Option("--mtu", metavar="BYTES", help="Largest packet, headers included.")] = None,
+    ] = None
+    mtu: Annotated[str | None, typer.Option("--mtu", metavar="BYTES", help="Largest packet, headers included.")] = None
     window: Annotated[
         str | None, typer.Option("--window", metavar="BYTES", help="The machine's TCP receive window.")
-    ] = None,
+    ] = None
     latency_ms: Annotated[
         str | None, typer.Option("--latency-ms", metavar="MS", help="One way, from the bridge to the server.")
-    ] = None,
+    ] = None
     round_trip_ms: Annotated[
         str | None, typer.Option("--round-trip-ms", metavar="MS", help="There and back, as ping shows it.")
-    ] = None,
+    ] = None
     error_rate: Annotated[
         str | None, typer.Option("--error-rate", metavar="E", help="Byte errors a byte, such as 1e-5.")
-    ] = None,
+    ] = None
     ack_every: Annotated[
         str | None, typer.Option("--ack-every", metavar="1|2", help="Segments for each acknowledgement, if known.")
-    ] = None,
+    ] = None
     over: Annotated[
         str, typer.Option("--over", metavar="KEY=V1,V2,…", help="A table and a plot over one setting: baud=9600,19200.")
-    ] = "",
+    ] = ""
     clock_hz: Annotated[
         int | None, typer.Option("--clock-hz", metavar="HZ", min=1, help="The machine's serial clock.")
-    ] = None,
+    ] = None
     divider: Annotated[
         str | None, typer.Option("--divider", metavar="KIND", help="How it divides: n, n+1, 16n or 16n/16.")
-    ] = None,
+    ] = None
     bridge_clock_hz: Annotated[
         int | None, typer.Option("--bridge-clock-hz", metavar="HZ", min=1, help="The bridge's serial clock.")
-    ] = None,
+    ] = None
     bridge_divider: Annotated[
         str | None, typer.Option("--bridge-divider", metavar="KIND", help="How the bridge divides.")
-    ] = None,
+    ] = None
     measured: Annotated[
         list[str] | None,
         typer.Option("--measured", metavar="BYTES:SECONDS", help="A download you timed; calibrates. May be repeated."),
-    ] = None,
+    ] = None
     log: Annotated[
         Path | None, typer.Option("--log", metavar="FILE", help="The log that `serve` wrote; calibrates.")
-    ] = None,
-    scheme: Annotated[Literal["http", "ftp"], typer.Option("--scheme", help="What brings the files.")] = "http",
+    ] = None
+    scheme: Annotated[Literal["http", "ftp"], typer.Option("--scheme", help="What brings the files.")] = "http"
     keep_alive: Annotated[
         bool | None, typer.Option("--keep-alive/--close-each", help="One connection for all files, or one for each.")
-    ] = None,
+    ] = None
     name_lookup: Annotated[
         bool | None, typer.Option("--name-lookup/--no-name-lookup", help="Count one name look-up over the line.")
-    ] = None,
+    ] = None
     accm: Annotated[
         str | None, typer.Option("--accm", metavar="HEX", help="PPP: map of escaped control characters.")
-    ] = None,
+    ] = None
     field_compression: Annotated[
         bool | None, typer.Option("--field-compression/--full-fields", help="PPP: shorter protocol, address, control.")
-    ] = None,
+    ] = None
     header_compression: Annotated[
         bool | None, typer.Option("--header-compression/--full-headers", help="PPP: TCP/IP headers after RFC 1144.")
-    ] = None,
+    ] = None
     cap_bytes_s: Annotated[
         float | None, typer.Option("--cap-bytes-s", metavar="N", min=1, help="A limit of server or machine.")
-    ] = None,
+    ] = None
     segment_ms: Annotated[
         float | None, typer.Option("--segment-ms", metavar="MS", min=0, help="The machine's own time for a segment.")
-    ] = None,
-    machine: MachineOption = None,
-    as_json: Json = False,
-    quiet: Quiet = False,
-) -> None:
+    ] = None
+    machine: MachineOption = None
+    as_json: Json = False
+    quiet: Quiet = False
+
+
+@takes(Options)
+def estimate(said: Options) -> None:
     """Say how long a download takes over the serial link: best, expected and worst, and why.
 
     Give a manifest, or --size-bytes, or --file. Flags go before the manifest's own settings.
     """
-    with command("estimate", as_json, quiet) as frame:
+    with command("estimate", said.as_json, said.quiet) as frame:
         from discprep.job.estimate import Asked, read_map
         from discprep.job.estimate import estimate as job
         from discprep.report import estimate as face
 
-        said = {
-            "baud": baud, "framing": framing, "protocol": protocol, "mtu": mtu, "window": window,
-            "latency-ms": latency_ms, "round-trip-ms": round_trip_ms, "error-rate": error_rate, "ack-every": ack_every,
+        link = {name: getattr(said, name) for name in LINK} | {
+            "accm": read_map(said.accm), "segment_s": None if said.segment_ms is None else said.segment_ms / 1000,
         }  # fmt: skip
         found = job(Asked(
-            manifest=manifest, machine=machine, size_bytes=size_bytes, file=file, files=files, scheme=scheme,
-            keep_alive=keep_alive, name_lookup=name_lookup,
-            settings=tuple((key, value) for key, value in said.items() if value is not None),
-            accm=read_map(accm), field_compression=field_compression, header_compression=header_compression,
-            cap_bytes_s=cap_bytes_s, segment_ms=segment_ms,
-            machine_clock=(clock_hz, divider), bridge_clock=(bridge_clock_hz, bridge_divider),
-            over=over, measured=tuple(measured or ()), log=log,
+            said.manifest, said.machine, said.size_bytes, said.file, said.files or 1, said.scheme,
+            settings={name.replace("_", "-"): value for name in VARIED if (value := getattr(said, name)) is not None},
+            link={name: value for name, value in link.items() if value is not None},
+            machine_clock=(said.clock_hz, said.divider), bridge_clock=(said.bridge_clock_hz, said.bridge_divider),
+            over=said.over, measured=tuple(said.measured or ()), log=said.log,
         ))  # fmt: skip
         frame.finish(face.document(found), face.text(found), notices=found.notices)

@@ -13,11 +13,13 @@ A command is one module `cli/<name>.py` with one function:
 
 from __future__ import annotations
 
+import inspect
 import json
 import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from dataclasses import MISSING, fields
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
@@ -97,6 +99,24 @@ class Frame:
         close = getattr(self._progress, "close", None)
         if close:
             close()
+
+
+def takes(options: type[Any]) -> Callable[[Callable[[Any], None]], Callable[..., None]]:
+    """A command of many options takes them as one record: the fields of the dataclass `options` are its parameters."""
+
+    def taking(run: Callable[[Any], None]) -> Callable[..., None]:
+        def called(**given: Any) -> None:
+            run(options(**given))
+
+        called.__doc__, called.__annotations__ = run.__doc__, {field.name: field.type for field in fields(options)}
+        called.__signature__ = inspect.Signature([  # type: ignore[attr-defined]
+            inspect.Parameter(field.name, inspect.Parameter.KEYWORD_ONLY, annotation=field.type,
+                              default=inspect.Parameter.empty if field.default is MISSING else field.default)
+            for field in fields(options)
+        ])  # fmt: skip
+        return called
+
+    return taking
 
 
 @contextmanager

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import get_args
+from typing import Any, get_args
 
 from discprep.errors import DiscprepError, ManifestError, StorageError, UsageError, raise_all
 from discprep.fetch.pins import pins_of
@@ -35,16 +35,10 @@ class Asked:
     machine: Path | None = None
     size_bytes: int | None = None
     file: Path | None = None
-    files: int | None = None
+    files: int = 1
     scheme: Scheme = "http"
-    keep_alive: bool | None = None
-    name_lookup: bool | None = None
-    settings: tuple[tuple[str, str], ...] = ()  # keys of `VARY`
-    accm: int | None = None
-    field_compression: bool | None = None
-    header_compression: bool | None = None
-    cap_bytes_s: float | None = None
-    segment_ms: float | None = None
+    settings: Mapping[str, str] = field(default_factory=dict)  # by the keys of `VARY`
+    link: Mapping[str, Any] = field(default_factory=dict)  # fields of LinkSettings
     machine_clock: tuple[int | None, str | None] = (None, None)
     bridge_clock: tuple[int | None, str | None] = (None, None)
     over: str = ""
@@ -92,13 +86,13 @@ def _question(asked: Asked, manifest: Manifest | None) -> Question:
     link, bridge, profile = _ends_of(asked, manifest)
     question = Question(_transfer(asked), link, bridge, profile)
     faults: list[DiscprepError] = []
-    for key, value in asked.settings:
+    for key, value in asked.settings.items():
         try:
             question = VARY[key](question, value)
         except ValueError as error:
             faults.append(UsageError(f"--{key}: {error}"))
     raise_all(faults)
-    named = {key for key, _ in asked.settings}
+    named = asked.settings.keys()
     if question.blocks is None and question.link.protocol == "ppp" and manifest is None and "mtu" not in named:
         question = replace(question, link=replace(question.link, mtu_bytes=1500))  # the default MRU, RFC 1661 6.1
     if question.blocks and not named & {"latency-ms", "round-trip-ms"}:
@@ -114,14 +108,13 @@ def _transfer(asked: Asked) -> Transfer:
             escapes = count_escapes(asked.file)
         except OSError as error:
             raise StorageError(error.strerror or str(error), where=str(asked.file)) from error
-    return Transfer(size_bytes, escapes, asked.files or 1, asked.scheme)
+    return Transfer(size_bytes, escapes, asked.files, asked.scheme)
 
 
 def _ends_of(asked: Asked, manifest: Manifest | None) -> tuple[LinkSettings, BridgeSettings | None, Profile]:
-    named = dict(asked.settings)
     if manifest and manifest.link:
         link, bridge = manifest.link, manifest.bridge
-    elif manifest and "baud" not in named and asked.size_bytes is None and asked.file is None:
+    elif manifest and "baud" not in asked.settings and asked.size_bytes is None and asked.file is None:
         raise ManifestError(
             "the manifest has no [link] table, so that the line is not known",
             where=str(manifest.path),
@@ -130,20 +123,8 @@ def _ends_of(asked: Asked, manifest: Manifest | None) -> tuple[LinkSettings, Bri
     else:
         link, bridge = LinkSettings(DEFAULT_RATE_BIT_S, round_trip_s=DEFAULT_ROUND_TRIP_S, name_lookup=False), None
     profile = manifest.profile if manifest else _UNKNOWN
-    return _flags(asked, link), _with_bridge_clock(asked, link, bridge), _with_machine_clock(asked, profile)
-
-
-def _flags(asked: Asked, link: LinkSettings) -> LinkSettings:
-    said = {
-        "keep_alive": asked.keep_alive,
-        "name_lookup": asked.name_lookup,
-        "accm": asked.accm,
-        "field_compression": asked.field_compression,
-        "header_compression": asked.header_compression,
-        "cap_bytes_s": asked.cap_bytes_s,
-        "segment_s": None if asked.segment_ms is None else asked.segment_ms / 1000,
-    }
-    return replace(link, **{key: value for key, value in said.items() if value is not None})  # type: ignore[arg-type]
+    link = replace(link, **asked.link)
+    return link, _with_bridge_clock(asked, link, bridge), _with_machine_clock(asked, profile)
 
 
 def _with_machine_clock(asked: Asked, profile: Profile) -> Profile:

@@ -145,8 +145,8 @@ def _data_bits(link: LinkSettings) -> list[Notice]:
     )]  # fmt: skip
 
 
-def flow_of(bridge: BridgeSettings | None, profile: Profile) -> str:
-    """The flow control of the line: the bridge's where it is told, else the machine's."""
+def bridge_flow(bridge: BridgeSettings | None, profile: Profile) -> str:
+    """What the bridge is set to: its own flow control where it is told, else the machine's."""
     return (bridge.flow if bridge else None) or profile.serial_flow
 
 
@@ -197,7 +197,7 @@ def overrun_notices(
     """Whether the machine's receiver loses characters at this rate, with and without hardware flow control."""
     if profile is None:
         return ()
-    flow = _flow_of(profile, bridge)
+    flow = _flow_in_force(profile, bridge)
     limit = service_limit(link.rate_bit_s, link.framing, profile.serial_fifo, _trigger(profile))
     if profile.serial_service_s is not None and profile.serial_service_s > limit.design_s:
         return (_late(link, profile, limit, flow),)
@@ -237,7 +237,7 @@ def _late(link: LinkSettings, profile: Profile, limit: ServiceLimit, flow: str) 
     )
 
 
-def _flow_of(profile: Profile, bridge: BridgeSettings | None) -> str:
+def _flow_in_force(profile: Profile, bridge: BridgeSettings | None) -> str:
     """The flow control in force: what both ends have set."""
     if bridge is None or bridge.flow is None or bridge.flow == profile.serial_flow:
         return profile.serial_flow

@@ -9,7 +9,7 @@ from discprep.fetch.source import host, scheme, shown
 from discprep.job.sheet import cautions, ladder, waiting, work
 from discprep.job.sheet.made import DiscMade, day
 from discprep.link import rates_both_hold
-from discprep.link.ends import bridge_rate, flow_of, machine_rate
+from discprep.link.ends import bridge_flow, bridge_rate, machine_rate
 from discprep.link.line import characters_per_second
 from discprep.machine import separator, size_of, title_of
 from discprep.manifest.substitute import mask
@@ -84,7 +84,7 @@ def line_of(manifest: Manifest) -> Line | None:
         mtu_bytes=link.mtu_bytes,
         window_bytes=link.window_bytes,
         round_trip_s=link.round_trip_s,
-        flow=flow_of(bridge, profile),
+        flow=bridge_flow(bridge, profile),
         machine_rate_bit_s=machine_rate(profile, link.rate_bit_s).actual_bit_s if profile.serial_clock_hz else None,
         bridge_rate_bit_s=bridge_rate(bridge, link.rate_bit_s).actual_bit_s if bridge and bridge.clock_hz else None,
         bridge_set_bit_s=bridge.rate_bit_s if bridge else None,

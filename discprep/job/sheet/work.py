@@ -10,7 +10,7 @@ from math import ceil
 from discprep.disc.media import read_seconds
 from discprep.disc.parts import Part, parts
 from discprep.job.sheet.made import DiscMade
-from discprep.link.ends import flow_of
+from discprep.link.ends import bridge_flow
 from discprep.machine import (
     MachinePath,
     block_bytes,
@@ -40,7 +40,7 @@ def bench_of(manifest: Manifest, discs: int, waits: bool) -> tuple[str, ...]:
         "this sheet and a pencil",
     ]
     if manifest.link:
-        flow = flow_of(manifest.bridge, manifest.profile)
+        flow = bridge_flow(manifest.bridge, manifest.profile)
         wires = "with RTS and CTS wired both ways" if flow == "rts-cts" else "transmit, receive and ground at least"
         things[2:2] = [
             f"a serial cable for the machine's plug, {wires}",
@@ -102,7 +102,7 @@ def bridge_tasks(manifest: Manifest) -> tuple[Task, ...]:
     bridge, link = manifest.bridge, manifest.link
     if bridge is None:
         return tuple(own)
-    flow = flow_of(bridge, manifest.profile)
+    flow = bridge_flow(bridge, manifest.profile)
     details = [f"rate {bridge.rate_bit_s}, framing {bridge.framing}, flow control {flow}"]
     if link:
         details.append(f"protocol {link.protocol.upper()}, MTU {link.mtu_bytes}")
