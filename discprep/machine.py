@@ -85,20 +85,21 @@ def given_roles(manifest: Manifest) -> set[Role]:
 
 def roles_before(manifest: Manifest, order: Iterable[str], present: Collection[str]) -> dict[str, frozenset[Role]]:
     """The roles that the machine has before each item comes: its own, those of what is there, and those of the items
-    that come earlier.
+    that come earlier; never those of the item itself, which may stand on the machine already and come again.
 
     Arguments:
         order: ids in the order in which they come
         present: ids on the machine before the first of them
     """
-    there: set[Role] = {*manifest.roles_present, *(role for role in ROLES if role in present)}
-    for item in manifest.items:
-        if item.id in present:
-            there.update(item.gives)
+    own = {*manifest.roles_present, *(role for role in ROLES if role in present)}
+    given = {role: {item.id for item in manifest.items if role in item.gives and item.id in present} for role in ROLES}
     found: dict[str, frozenset[Role]] = {}
     for item_id in order:
-        found[item_id] = frozenset(there)
-        there.update(manifest.item(item_id).gives)
+        found[item_id] = frozenset(
+            role for role, givers in given.items() if role in own or len(givers) > (item_id in givers)
+        )
+        for role in manifest.item(item_id).gives:
+            given[role].add(item_id)
     return found
 
 

@@ -511,13 +511,20 @@ class FormFigures:
 
 @dataclass(frozen=True, slots=True)
 class Pulled:
-    """What crosses the link when an item waits: `size_bytes` in all, in `files` files. `escapes` (slip, ppp) are
-    counted, or None."""
+    """What crosses the link when an item waits: its shape and the size of each file. `escapes` (slip, ppp) of an
+    archive as fetched are counted, or None."""
 
     shape: Shape
-    size_bytes: int
-    files: int = 1
+    sizes_bytes: tuple[int, ...]
     escapes: tuple[int, int] | None = None
+
+    @property
+    def size_bytes(self) -> int:
+        return sum(self.sizes_bytes)
+
+    @property
+    def files(self) -> int:
+        return len(self.sizes_bytes)
 
 
 @dataclass(frozen=True, slots=True)
@@ -534,7 +541,8 @@ class PlanItem:
     p_stale: float = 0.0
     disc_s: float = 0.0
     volume: str = ""
-    pulled: Pulled = Pulled("archive", 0)
+    pulled: Pulled = Pulled("archive", (0,))
+    opened_by: tuple[tuple[str, ...], ...] = ()  # as `needs`: what must come before it at the link, to open it there
     times: float = 1.0  # how often it is brought in: the power-ons, on a volume that forgets
 
 
@@ -569,6 +577,7 @@ class Decision:
     saves_s: float  # gain of the chosen, else of the best form
     reason: str
     ready_s: float | None = None  # when a later item is there, seconds at the link from its start
+    pulled: Pulled | None = None  # what crosses the link for a later item
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,7 +32,8 @@ _HEX = re.compile(r"[0-9a-f]{64}")
 
 @dataclass(frozen=True, slots=True)
 class RecordItem:
-    """One item of the manifest: where it went and which bytes it was. `form` is "" for what waits."""
+    """One item of the manifest: where it went and which bytes it was. `form` is "" for what waits; `shape`, "" for all
+    else, says how that crosses the link, in how many bytes and files."""
 
     id: str
     title: str = ""
@@ -41,6 +42,9 @@ class RecordItem:
     form: str = ""
     archive_sha256: str = ""
     size_bytes: int = 0
+    shape: str = ""
+    pulled_bytes: int = 0
+    pulled_files: int = 0
 
 
 @dataclass(frozen=True, slots=True)

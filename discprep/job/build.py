@@ -328,6 +328,7 @@ class _Maker:
             (decision.form or "") if here else "",
             opened.sha256 if opened else "",
             pin.size_bytes if pin else item.size_bytes or 0,
+            *((pulled.shape, pulled.size_bytes, pulled.files) if (pulled := decision.pulled) else ()),
         )
 
 

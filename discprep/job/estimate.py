@@ -10,16 +10,16 @@ from typing import Any, get_args
 from discprep.errors import DiscprepError, ManifestError, StorageError, UsageError, raise_all
 from discprep.fetch.pins import pins_of
 from discprep.job.logged import logged
-from discprep.job.pulled import served_shape
 from discprep.link import compare_ends, count_escapes, overflow_notices, overrun_notices, retransmission_notices
 from discprep.link.calibrate import Calibration, Measured, calibrate, calibrated, parse_measured
 from discprep.link.ends import bridge_rate, machine_rate
 from discprep.link.transfer import Estimate, Scheme, Transfer
 from discprep.link.vary import VARY, Point, Question, advise, over
+from discprep.machine import kind_of
 from discprep.manifest import load_manifest
-from discprep.manifest.rules import archive_kind
 from discprep.model import BridgeSettings, Divider, Item, LinkSettings, Manifest, Notice, Pin, Profile
 from discprep.report.estimate import Estimated, ItemTime
+from discprep.shapes import last_shape
 
 DEFAULT_RATE_BIT_S = 115_200
 DEFAULT_ROUND_TRIP_S = 0.06
@@ -207,7 +207,7 @@ def _of_manifest(asked: Asked, manifest: Manifest, question: Question, measureme
     )
     answer = _calibrate(whole.estimate, calibration)
     unknown = tuple(item.id for item in wanted if item.id not in {one.id for one in items})
-    other = [item.id for item, _ in sized if served_shape(manifest, item, archive_kind(item) or "file") != "archive"]
+    other = [item.id for item, _ in sized if last_shape(manifest, item, kind_of(item) or "file") != "archive"]
     notices = (*notices, *_unknown_notices(unknown), *_shape_notices(other))
     found = _estimated(asked, whole, answer, notices, measurements, _points(asked, whole))
     return replace(found, items=items, unknown=unknown)

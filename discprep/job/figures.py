@@ -14,12 +14,10 @@ from discprep.disc.names import map_names
 from discprep.disc.stage import stage
 from discprep.errors import DiscprepError, EditError, MissingError, raise_all
 from discprep.job.at_hand import AtHand, how_to_get
-from discprep.job.pulled import pulled_as
 from discprep.job.tree import Tree, Trees, item_volumes, volume_of
 from discprep.job.verify import archive_errors
-from discprep.link import count_escapes
-from discprep.link.transfer import Transfer, expected_case, parts_of
-from discprep.manifest.rules import archive_kind
+from discprep.link.pull import file_seconds, pulled_seconds
+from discprep.machine import kind_of
 from discprep.model import (
     UNPACK_ROLES,
     Form,
@@ -34,9 +32,13 @@ from discprep.model import (
     PlanProblem,
     Progress,
     Pulled,
+    Shape,
     Silent,
 )
 from discprep.plan.gain import gain_s, p_stale
+from discprep.serve.repack import stored_bytes
+from discprep.serve.stock import escapes_of
+from discprep.shapes import last_shape, openers
 
 UNPACKED_GUESS = 2  # an archive that is not here yet is taken to unpack to twice its size; no source, told as a guess
 KEY = "plan"
@@ -60,11 +62,21 @@ class Burned:
 @dataclass(frozen=True, slots=True)
 class Measured:
     """An item in figures. `faults`: why it can stand on no disc, `trouble` the first of them in words; `spoils`: what
-    it would lose unpacked."""
+    it would lose unpacked.
+
+    Attributes:
+        archive_format: of the bytes at hand, else as the name has it
+        as_fetched: the archive as it crosses the link
+        pulled: what would cross the link, as far as it is known without packing anything
+        files: path and size [B] of what is inside and would be installed
+    """
 
     item: Item
+    archive_format: str
+    as_fetched: Pulled
     pulled: Pulled
     forms: tuple[Burned, ...]
+    files: tuple[tuple[str, int], ...] = ()
     estimated: bool = False
     faults: tuple[DiscprepError, ...] = ()
     spoils: str = ""
@@ -78,10 +90,21 @@ class Measured:
 class Figures:
     """The question, what it was made from, and what deserves a word."""
 
+    hand: AtHand
     problem: PlanProblem
     measured: Mapping[str, Measured]
     notices: tuple[Notice, ...] = ()
     pace: float = 1.0
+
+    def pulling(self, changed: Mapping[str, Pulled]) -> Figures:
+        """The same question where these items cross the link otherwise."""
+        manifest = self.hand.manifest
+        other = {key: replace(self.measured[key], pulled=pulled) for key, pulled in changed.items()}
+        waits = link_seconds(manifest, other, pace=self.pace)
+        items = tuple(
+            _plan_item(other[item.id], manifest, waits) if item.id in other else item for item in self.problem.items
+        )
+        return replace(self, problem=replace(self.problem, items=items), measured={**self.measured, **other})
 
     @property
     def estimated(self) -> tuple[str, ...]:
@@ -127,7 +150,7 @@ def figures(
         days_to_use=manifest.plan.days_to_use,
         wants=_wants(manifest),
     )
-    return Figures(problem, measured, tuple(_notices(manifest, measured)), pace)
+    return Figures(hand, problem, measured, tuple(_notices(manifest, measured)), pace)
 
 
 def _constant(everything: Tree, usable: int) -> int:
@@ -160,11 +183,8 @@ def link_seconds(
     if rate_bit_s is not None:
         link = replace(link, rate_bit_s=rate_bit_s)
         bridge = replace(bridge, rate_bit_s=rate_bit_s) if bridge else None
-    case = expected_case(link, bridge, manifest.profile)
-    return {
-        key: pace * sum(parts_of(Transfer(pulled.size_bytes, pulled.escapes, pulled.files), case, link).values())
-        for key, pulled in ((key, one.pulled) for key, one in measured.items())
-    }
+    seconds = file_seconds(link, bridge, manifest.profile, pace)
+    return {key: pulled_seconds(one.pulled, seconds) for key, one in measured.items()}
 
 
 # ------------------------------------------------------------------------------------------- who gives what
@@ -306,10 +326,29 @@ def _measured(
     block = _block_bytes(manifest, item)
     needs = _groups(manifest, UNPACK_ROLES.get(opened.format, ()), item.id)
     inside = sum(_blocks(entry.member.size_bytes, block) for entry in opened.members)
-    pulled = pulled_as(manifest, item, opened.format, size_bytes, _escapes(item, hand), _files(members, opened))
+    files = _files(members, opened)
+    as_fetched = Pulled("archive", (size_bytes,), _escapes(item, hand))
+    pulled = pulled_in(last_shape(manifest, item, opened.format), as_fetched, files)
     forms = tuple(_burned(form, parts[form], item, options, block, inside, needs) for form in legal)
     spoils = _spoils(members, manifest, item) if "packed" in legal else ""
-    return Measured(item, pulled, forms, faults=() if legal else tuple(faults), spoils=spoils)
+    return Measured(
+        item, opened.format, as_fetched, pulled, forms, files, faults=() if legal else tuple(faults), spoils=spoils
+    )
+
+
+def pulled_in(shape: Shape, as_fetched: Pulled, files: Sequence[tuple[str, int]]) -> Pulled:
+    """What crosses the link in a shape, as far as it is known without packing anything: a ZIP packs about as well as
+    the archive it is made from, so it is taken to be as long, and no longer than stored.
+
+    Arguments:
+        files: path and size [B] of each file that would be installed
+    """
+    if shape == "archive":
+        return as_fetched
+    if shape == "unpacked":
+        return Pulled(shape, tuple(size for _, size in files) or (0,))
+    stored = stored_bytes(shape, files)
+    return Pulled(shape, (min(stored, as_fetched.size_bytes) if shape == "zip" else stored,))
 
 
 def _burned(
@@ -333,11 +372,11 @@ def _burned(
     )
 
 
-def _files(members: Sequence[Named], opened: Opened) -> list[tuple[str, int]]:
+def _files(members: Sequence[Named], opened: Opened) -> tuple[tuple[str, int], ...]:
     """Path and size [B] of each file that would be installed; of all inside where the item has no form unpacked."""
-    chosen = [("/".join(entry.staged.name), entry.staged.content) for entry in members]
+    chosen = [("/".join(e.staged.name), e.staged.content) for e in members if e.staged.rate_bit_s is None]
     inside = chosen or [(entry.member.name, entry.content) for entry in opened.members]
-    return [(path, content.size_bytes) for path, content in inside if content]
+    return tuple((path, content.size_bytes) for path, content in inside if content)
 
 
 def _blocks(size_bytes: int, block_bytes: int) -> int:
@@ -351,12 +390,8 @@ def _block_bytes(manifest: Manifest, item: Item) -> int:
 
 
 def _escapes(item: Item, hand: AtHand) -> tuple[int, int] | None:
-    """Bytes that the link must escape: as noted at the fetch, else counted."""
-    pin = hand.pins.get(item.id)
-    if pin and pin.slip_escapes is not None and pin.ppp_escapes is not None:
-        return pin.slip_escapes, pin.ppp_escapes
-    path = hand.paths.get(item.id)
-    return count_escapes(path) if path and hand.manifest.link else None
+    """Bytes that the link must escape; None without a link, and where they are not known."""
+    return escapes_of(hand.pins.get(item.id), hand.paths.get(item.id)) if hand.manifest.link else None
 
 
 def _guessed(manifest: Manifest, item: Item, hand: AtHand) -> Measured:
@@ -370,7 +405,7 @@ def _guessed(manifest: Manifest, item: Item, hand: AtHand) -> Measured:
             item=item.id,
             hint=f"{how_to_get(item)} Or give the item its `size`.",
         )
-    kind = archive_kind(item)
+    kind = kind_of(item)
     folders = len([part for part in item.to.split("/") if part])
     inside = size_bytes * UNPACKED_GUESS if kind else size_bytes
     block = _block_bytes(manifest, item)
@@ -383,8 +418,11 @@ def _guessed(manifest: Manifest, item: Item, hand: AtHand) -> Measured:
         own = folders + (form != "packed" and bool(kind))
         used = (stays, peak) if item.use == "copy" else (0, 0)
         forms.append(Burned(form, sectors(read) + own, read, own, *used, needs if form == "packed" else ()))
-    pulled = pulled_as(manifest, item, kind or "file", size_bytes, _escapes(item, hand), [(item.id, inside)])
-    return Measured(item, pulled, tuple(forms), estimated=True)
+    files = ((item.id, inside),)
+    shape = last_shape(manifest, item, kind or "file")
+    as_fetched = Pulled("archive", (size_bytes,), _escapes(item, hand))
+    pulled = pulled_in(shape, as_fetched, files)
+    return Measured(item, kind or "file", as_fetched, pulled, tuple(forms), files, estimated=True)
 
 
 def _spoils(members: Sequence[Named], manifest: Manifest, item: Item) -> str:
@@ -427,6 +465,7 @@ def _plan_item(one: Measured, manifest: Manifest, waits: Mapping[str, float]) ->
         disc_s=min((form.disc_s for form in forms), default=0.0),
         volume=volume.path if volume else "",
         pulled=one.pulled,
+        opened_by=openers(manifest, item, one.pulled.shape, one.archive_format),
         times=times,
     )
 

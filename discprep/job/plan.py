@@ -9,6 +9,7 @@ from pathlib import Path
 from discprep.disc.layout.options import MIN_TRACK_SECTORS
 from discprep.errors import CapacityError, DiscprepError, UsageError, flatten, raise_all
 from discprep.fetch.files import scratch
+from discprep.job.agree import Solved, agreed
 from discprep.job.at_hand import AtHand, at_hand, open_items
 from discprep.job.figures import Figures, figures, link_seconds
 from discprep.job.logged import logged, pace_of
@@ -76,10 +77,10 @@ def plan(
     pace = pace_of(manifest, measurements)
     with scratch() as work:
         trees = Trees(work)
-        figured = figures(manifest, hand, opened, trees, progress, pace=pace)
-        planned = planned_from(manifest, opened, figured, trees)
+        solved = _agreed(figures(manifest, hand, opened, trees, progress, pace=pace), opened, work)
+        planned = _planned(manifest, opened, solved, trees)
     if explain is not None:
-        told = (explanation(manifest, figured, explain),) if explain else ()
+        told = (explanation(manifest, solved.figured, explain),) if explain else ()
         planned = replace(planned, explain=True, explained=told)
     tried = tuple(
         _try(path, machine, cache_root, [*assumed, Assumed("--over", what.key, value)], planned.plan, pace)
@@ -93,12 +94,17 @@ def plan_for(
     manifest: Manifest, hand: AtHand, opened: Mapping[str, Opened], trees: Trees, progress: Progress | None = None
 ) -> Planned:
     """The plan from what is in hand already; `trees` may be the build's own."""
-    return planned_from(manifest, opened, figures(manifest, hand, opened, trees, progress), trees)
+    solved = _agreed(figures(manifest, hand, opened, trees, progress), opened, trees.work)
+    return _planned(manifest, opened, solved, trees)
 
 
-def planned_from(manifest: Manifest, opened: Mapping[str, Opened], figured: Figures, trees: Trees) -> Planned:
-    """Solves, and lays the chosen tree of each disc out to the sector."""
-    problem, answer, notices = _faithful(figured)
+def _agreed(figured: Figures, opened: Mapping[str, Opened], work: Path) -> Solved:
+    return agreed(figured, opened, work, _faithful)
+
+
+def _planned(manifest: Manifest, opened: Mapping[str, Opened], solved: Solved, trees: Trees) -> Planned:
+    """The plan with the chosen tree of each disc laid out to the sector."""
+    figured, problem, answer = solved.figured, solved.problem, solved.plan
     used = {d.id for d in answer.decisions if d.place == "burn"}
     exact = not used & set(figured.estimated)
     chosen = disc_trees(manifest, opened, answer, trees) if exact else ()
@@ -109,7 +115,7 @@ def planned_from(manifest: Manifest, opened: Mapping[str, Opened], figured: Figu
         problem,
         titles={item.id: item.title or item.id for item in manifest.items},
         estimated=figured.estimated,
-        notices=(*figured.notices, *notices),
+        notices=(*figured.notices, *solved.notices),
         errors=errors,
         rate_bit_s=manifest.link.rate_bit_s if manifest.link else None,
     )
@@ -143,7 +149,7 @@ def disc_manifest(manifest: Manifest, disc: int) -> Manifest:
     return replace(manifest, medium=replace(manifest.medium, volume=volume))
 
 
-def _faithful(figured: Figures) -> tuple[PlanProblem, Plan, list[Notice]]:
+def _faithful(figured: Figures) -> Solved:
     """The plan in which no item stands unpacked that would lose something by it while an unpacker is burned: such
     items are held to the packed form and the plan is made anew, until none is left."""
     problem = figured.problem
@@ -152,7 +158,7 @@ def _faithful(figured: Figures) -> tuple[PlanProblem, Plan, list[Notice]]:
         answer = solve(problem)
         hurt = _hurt(problem, figured, {d.id: d.form for d in answer.decisions if d.form})
         if not hurt:
-            return problem, answer, notices
+            return Solved(figured, problem, answer, tuple(notices))
         notices += [Notice(f"unpacked, {figured.measured[key].spoils}: it stays packed", item=key) for key in hurt]
         problem = _held_packed(problem, hurt)
 
@@ -300,7 +306,9 @@ def _answer(manifest: Manifest, cache_root: Path | None, pace: float) -> Plan:
     """The plan alone: the chosen trees are not laid out."""
     hand = at_hand(manifest, cache_root)
     with scratch() as work:
-        return _faithful(figures(manifest, hand, open_items(hand), Trees(work), pace=pace))[1]
+        opened = open_items(hand)
+        figured = figures(manifest, hand, opened, Trees(work), pace=pace)
+        return _agreed(figured, opened, work).plan
 
 
 def what_if(text: str) -> WhatIf:

@@ -7,7 +7,7 @@ import signal
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from discprep.archives import OpenTask, open_all
@@ -18,23 +18,23 @@ from discprep.fetch.files import scratch
 from discprep.fetch.pins import pins_of
 from discprep.job.at_hand import AtHand, at_hand, open_items, published_name
 from discprep.job.builds import builds_of
-from discprep.link.transfer import download
+from discprep.link.pull import file_seconds
 from discprep.manifest import load_manifest
 from discprep.model import Fetched, Item, Manifest, Notice, Opened, Plan, Progress, Shape
 from discprep.report.serve import Ended, Event, Listening
 from discprep.serve import log
+from discprep.serve.crossing import WORK
 from discprep.serve.keeper import Keeper
 from discprep.serve.reach import parse_bind, reachable
 from discprep.serve.script import fetch_script, script_name
 from discprep.serve.server import Server
-from discprep.serve.shapes import SHAPES
 from discprep.serve.shelf import Offer
 from discprep.serve.stock import Order, Stock
+from discprep.shapes import SHAPES
 from discprep.units import format_bytes
 
 Planner = Callable[[AtHand, Mapping[str, Opened], Progress], Plan]
 GROWN = 1.25  # what is sent over what was fetched, from where on it is said
-WORK = "shelf"  # the folder of the cache for what is packed anew
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +96,7 @@ def planned(hand: AtHand, opened: Mapping[str, Opened], progress: Progress) -> P
     from discprep.job.tree import Trees
 
     with scratch() as work:
-        return plan_for(hand.manifest, hand, open_items(hand, progress), Trees(work), progress).plan
+        return plan_for(hand.manifest, hand, opened, Trees(work), progress).plan
 
 
 # ------------------------------------------------------------------------------------------- what is offered
@@ -121,7 +121,8 @@ def order_of(manifest: Manifest, plan: Plan, wish: Wish) -> tuple[Order, tuple[N
             hint="--whole offers the whole set." if not held else "--allow-unshared offers them in this run.",
         )
     shapes, default = _shapes(wish.shapes, offered)
-    return Order(offered, present, shapes, default), tuple(map(_held, held))
+    decided = {decision.id: decision.pulled for decision in plan.decisions if decision.pulled}
+    return Order(offered, present, shapes, default, decided), tuple(map(_held, held))
 
 
 def _held(item: str) -> Notice:
@@ -155,18 +156,11 @@ def _shapes(words: Sequence[str], offered: Sequence[str]) -> tuple[tuple[tuple[s
 
 def _stock(hand: AtHand, known: Mapping[str, Opened], order: Order, progress: Progress) -> Stock:
     manifest = hand.manifest
-    # The shelf is asked by number: no name is looked up.
-    link = replace(manifest.link, name_lookup=False) if manifest.link else None
 
     def opened(item: Item, fetched: Fetched) -> Opened:
         return known.get(item.id) or open_one(manifest, hand.cache, item, fetched, progress)
 
-    def seconds(size_bytes: int, escapes: tuple[int, int] | None) -> float | None:
-        if link is None:
-            return None
-        times = download(size_bytes, escapes=escapes, link=link, bridge=manifest.bridge, profile=manifest.profile)
-        return times.expected
-
+    seconds = file_seconds(manifest.link, manifest.bridge, manifest.profile) if manifest.link else None
     return Stock(manifest, order, opened, seconds, hand.cache.root / WORK)
 
 
@@ -237,7 +231,7 @@ def _listen(host: str, port: int, keeper: Keeper) -> Server:
 def _listening(
     made: Stock, keeper: Keeper, server: Server, host: str, wish: Wish, notices: Sequence[Notice]
 ) -> Listening:
-    manifest, asked = made.manifest, made.order.shape
+    manifest, asked = made.manifest, made.order.asked
     addresses = reachable(host, server.port)
     public = [address for address in addresses if address.public]
     warnings = [

@@ -15,7 +15,8 @@ def order_later(later: Iterable[PlanItem], have: Iterable[str]) -> list[str]:
 
     Each time, of all items still to come, that one is next, with whatever it needs first, which brings the most
     worth per second at the link (its needs counted in); of equals the earlier id. Needs come before what needs
-    them; a need that nothing on hand or to come can meet is passed over (`check` has said so).
+    them, and what opens an item on the machine before the item; a need that nothing on hand or to come can meet is
+    passed over (`check` has said so).
     """
     items = {item.id: item for item in sorted(later, key=lambda item: item.id)}
     done = set(have)
@@ -44,7 +45,7 @@ def order_later(later: Iterable[PlanItem], have: Iterable[str]) -> list[str]:
 def _to_come(item: PlanItem, items: Mapping[str, PlanItem]) -> tuple[tuple[str, ...], ...]:
     """Each need's givers that wait too, the quickest first. A giver at hand settles the need in `closure`."""
     sets = []
-    for group in item.needs:
+    for group in (*item.needs, *item.opened_by):
         waiting = sorted((key for key in group if key in items), key=lambda key: (items[key].later_s, key))
         at_hand = tuple(key for key in group if key not in items)
         sets.append((*waiting, *at_hand) if waiting else ())

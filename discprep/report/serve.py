@@ -66,6 +66,7 @@ def _offer(offer: Offer) -> dict[str, Any]:
         "shape": offer.shape,
         "state": offer.state,
         "size_bytes": offer.bytes_to_send,
+        "file_count": offer.file_count,
         "expected_s": offer.seconds,
         "had_bytes": offer.had_bytes,
         "files": [file.name for file in offer.files],

@@ -15,7 +15,7 @@ from typing import Literal
 from urllib.parse import quote
 
 from discprep.disc.textform import approximate
-from discprep.model import Content
+from discprep.model import Content, Shape
 from discprep.units import format_bytes, format_seconds
 
 State = Literal["ready", "wanted", "fetching", "failed"]
@@ -63,13 +63,14 @@ class Offer:
     item: str
     title: str
     names: tuple[str, ...]  # under which it can be asked for before its files are known: "NETTOOLS.ZIP", "NETTOOLS"
-    shape: str = "archive"
+    shape: Shape = "archive"
     files: tuple[ShelfFile, ...] = ()
     state: State = "ready"
     why: str = ""  # of `failed`, for the person at the machine
     needs: tuple[str, ...] = ()
     present: bool = False  # on the machine before this evening
-    size_bytes: int | None = None  # expected, while there are no files
+    size_bytes: int | None = None  # expected, while there are no files; so are the next two
+    expected_files: int = 1
     expected_s: float | None = None
     licence: str = ""
     volume: str = ""  # where it goes on the machine: a volume, and folders there
@@ -81,12 +82,16 @@ class Offer:
         return sum(file.content.size_bytes for file in self.files) if self.files else self.size_bytes
 
     @property
+    def file_count(self) -> int:
+        return len(self.files) or self.expected_files
+
+    @property
     def seconds(self) -> float | None:
-        """Seconds at this link for all its files; None where one is not known."""
+        """Seconds at this link for all its files, in whole milliseconds; None where one is not known."""
         if not self.files:
             return self.expected_s
-        times = [file.expected_s for file in self.files]
-        return None if None in times else sum(time for time in times if time is not None)
+        times = [file.expected_s for file in self.files if file.expected_s is not None]
+        return round(sum(times), 3) if len(times) == len(self.files) else None
 
     @property
     def had_bytes(self) -> int:
@@ -274,25 +279,31 @@ def narrow(text: str, charset: str = "latin-1") -> bytes:
 
 
 def plain_list(shelf: Shelf) -> str:
-    """One line a file, in the order of the plan, for a person or a program that reads words:
-    bytes, seconds, state, path."""
-    lines = [f"# {shelf.title}", "#    bytes  seconds  state  path"]
+    """One line a file, in the order of the plan, for a person or a program that reads words: bytes, seconds, state,
+    path. An item whose files are not known yet has one line for all of them."""
+    lines = [f"# {shelf.title}", "#    bytes    seconds  state  path"]
     for offer in shelf.offers:
-        lines.append(f"# {offer.title}: {state_words(offer)}")
+        lines.append(f"# {offer.title}: {state_words(offer)}; {_sums(offer)}")
         lines += [_list_line(file) for file in offer.files]
         if not offer.files:
             size = offer.size_bytes if offer.size_bytes is not None else "?"
-            lines.append(f"{size:>10} {_whole(offer.expected_s):>8}  later  {offer.names[0]}")
+            lines.append(f"{size:>10} {_exact(offer.expected_s):>10}  later  {offer.names[0]}")
     return shelf.newline.join([*lines, ""])
+
+
+def _sums(offer: Offer) -> str:
+    """What an item is in all: `3 files, 81920 bytes, 15.072 s`."""
+    count, size = offer.file_count, offer.bytes_to_send
+    return f"{count} file{'s' * (count != 1)}, {'?' if size is None else size} bytes, {_exact(offer.seconds)} s"
 
 
 def _list_line(file: ShelfFile) -> str:
     state = "had" if file.had and file.content.size_bytes else "pull"
-    return f"{file.content.size_bytes:>10} {_whole(file.expected_s):>8}  {state:<5}  {file.name}"
+    return f"{file.content.size_bytes:>10} {_exact(file.expected_s):>10}  {state:<5}  {file.name}"
 
 
-def _whole(seconds: float | None) -> str:
-    return "?" if seconds is None else str(round(seconds))
+def _exact(seconds: float | None) -> str:
+    return "?" if seconds is None else f"{seconds:.3f}"
 
 
 def still_to_pull(offers: Iterable[Offer]) -> Sequence[Offer]:

@@ -111,7 +111,7 @@ def test_the_curve_meets_the_timeline(tmp_path: Path) -> None:
         download(size, escapes=(size // 120, size // 8), link=of.link, bridge=of.bridge, profile=of.profile).expected
         for size in sizes
     ]
-    load = load_of([Pulled("archive", size, 1, (size // 120, size // 8)) for size in sizes])
+    load = load_of([Pulled("archive", (size,), (size // 120, size // 8)) for size in sizes])
     assert load
     here = next(point for point in over_rates(of, load) if point.chosen)
     assert here.expected_s == pytest.approx(sum(alone), rel=1e-4)

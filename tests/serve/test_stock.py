@@ -13,8 +13,8 @@ from support.staging import manifest_of, opened_of
 from discprep.manifest.substitute import secret_marker
 from discprep.model import Edit, Fetched, Item, Manifest, Opened, Pin, Profile, Secret, Shell, Volume
 from discprep.serve.keeper import Keeper
+from discprep.serve.names import root_names, strictest, tree_names
 from discprep.serve.script import fetch_script, script_name
-from discprep.serve.shapes import choose_shape, opening_roles, root_names, strictest, tree_names
 from discprep.serve.stock import Order, Stock
 
 NOON = 1_772_600_768
@@ -89,31 +89,7 @@ class Room:
         return self.stock.shelf([self.fetched(item) for item in items], **more)
 
 
-# --------------------------------------------------------------------------------------------------- shapes
-
-
-@pytest.mark.parametrize(
-    ("item", "form", "opens", "shape"),
-    [
-        (Item("a"), "lha", {"unpack-lha"}, "archive"),
-        (Item("a"), "tar.gz", {"unpack-tar"}, "unpacked-or-tar"),
-        (Item("a"), "tar.gz", {"unpack-tar", "unpack-gz"}, "archive"),
-        (Item("a"), "lha", set(), "unpacked"),
-        (Item("a"), "rar", {"unpack-lha"}, "lha"),
-        (Item("a"), "lha", {"unpack-zip", "unpack-lha"}, "archive"),
-        (Item("a", text=("*",)), "lha", {"unpack-lha"}, "lha"),
-        (Item("a"), "file", set(), "archive"),
-        (Item("a", text=("*",)), "file", {"unpack-zip"}, "unpacked"),
-    ],
-)
-def test_shape_follows_what_the_machine_opens(item: Item, form: str, opens: set[str], shape: str) -> None:
-    assert choose_shape(item, form, opens) == ("tar" if shape == "unpacked-or-tar" else shape)
-
-
-def test_roles_come_from_the_machine_and_what_is_there(tmp_path: Path) -> None:
-    manifest = manifest_of([Item("untie", gives=("unpack-lha",))], desk(tmp_path, provides=("editor",)))
-    assert opening_roles(manifest, ()) == {"editor"}
-    assert opening_roles(manifest, ("untie",)) == {"editor", "unpack-lha"}
+# ---------------------------------------------------------------------------------------------------- names
 
 
 def test_names_fit_every_volume(tmp_path: Path) -> None:

@@ -104,7 +104,7 @@ def pins() -> dict[str, Pin]:
 
 def pulled() -> dict[str, Pulled]:
     """What waits, each as it was fetched."""
-    return {item.id: Pulled("archive", item.size_bytes or 0) for item in items()}
+    return {item.id: Pulled("archive", (item.size_bytes or 0,)) for item in items()}
 
 
 def plan() -> Plan:

@@ -42,10 +42,10 @@ class Load:
 
 
 def load_of(waiting: Sequence[Pulled]) -> Load | None:
-    """All that waits for the link, the files of an item that comes in many taken as equals; None when nothing does."""
+    """All that waits for the link, file by file; None when nothing does."""
     if not waiting:
         return None
-    sizes = (size for one in waiting for size in [round(one.size_bytes / one.files)] * one.files)
+    sizes = (size for one in waiting for size in one.sizes_bytes)
     return Load(alike(sizes), _escapes([one.escapes for one in waiting]))
 
 

@@ -1,4 +1,4 @@
-"""In which shape an item is offered, and under which names the machine's volumes can hold. Pure."""
+"""Under which names items and their files are offered: such as the machine's volumes can hold. Pure."""
 
 from __future__ import annotations
 
@@ -6,34 +6,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 
 from discprep.disc.folder_names import Entry, name_folder
 from discprep.disc.name_rules import VolumeRule
-from discprep.model import UNPACK_ROLES, Item, Manifest, Profile, Role, Shape, Volume
-
-SHAPES: tuple[Shape, ...] = Shape.__args__  # type: ignore[attr-defined]
-ENDINGS: Mapping[Shape, str] = {"zip": ".zip", "zip-stored": ".zip", "tar": ".tar", "lha": ".lha"}
-_OWN: tuple[tuple[Role, Shape], ...] = (("unpack-zip", "zip"), ("unpack-lha", "lha"), ("unpack-tar", "tar"))
-
-
-def choose_shape(item: Item, archive_format: str, opens: Collection[Role]) -> Shape:
-    """The shape that the machine can use: the archive as it is where it opens its kind, else repacked in a kind that
-    it opens, smallest first, else unpacked. Edits and text conversion reach only what is taken apart.
-
-    >>> choose_shape(Item("a"), "lha", {"unpack-lha"}), choose_shape(Item("a"), "lha", {"unpack-zip"})
-    ('archive', 'zip')
-    """
-    changed = bool(item.edits or item.text)
-    roles = () if archive_format == "file" else UNPACK_ROLES.get(archive_format)
-    if not changed and roles is not None and set(roles) <= set(opens):
-        return "archive"
-    if archive_format == "file":
-        return "unpacked"
-    return next((shape for role, shape in _OWN if role in opens), "unpacked")
-
-
-def opening_roles(manifest: Manifest, present: Iterable[str]) -> set[Role]:
-    """The roles that the machine and the items present on it give."""
-    known = set(present)
-    given = {role for item in manifest.items if item.id in known for role in item.gives}
-    return given | set(manifest.profile.provides)
+from discprep.model import Profile, Volume
 
 
 def strictest(volumes: Sequence[Volume]) -> Volume:
@@ -50,12 +23,6 @@ def strictest(volumes: Sequence[Volume]) -> Volume:
         forbidden="".join(sorted({character for volume in volumes for character in volume.forbidden})),
         reserved=tuple(sorted({word for volume in volumes for word in volume.reserved})),
     )
-
-
-def volume_of(item: Item, profile: Profile) -> Volume:
-    """The volume that an item goes to: the one it names, else the profile's first."""
-    first = profile.volumes[0] if profile.volumes else Volume("")
-    return next((volume for volume in profile.volumes if volume.path == item.volume), first)
 
 
 def root_names(wanted: Mapping[str, str], profile: Profile, taken: Sequence[str] = ()) -> dict[str, str]:
