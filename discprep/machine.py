@@ -169,6 +169,11 @@ def script_language(profile: Profile) -> Shell | None:
     return profile.shell if profile.volumes else None
 
 
+def script_ending(shell: Shell) -> str:
+    """What the names of all scripts end in, its dot included; "" where they have no ending."""
+    return PurePosixPath(shell.script_name).suffix
+
+
 def separator(profile: Profile) -> str:
     """What stands between folders where the machine writes a path."""
     return profile.shell.separator if profile.shell else "/"

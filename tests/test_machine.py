@@ -134,15 +134,19 @@ def test_paths_as_the_machine_writes_them() -> None:
     [
         ("NET/LINE.CFG", "C:", ("NET", "LINE.CFG")),
         ("\\NET\\LINE.CFG", "C:", ("NET", "LINE.CFG")),
+        ("C:F.INI", "C:", ("F.INI",)),
         ("d:\\NET", "D:", ("NET",)),
-        ("C:/ROOM/A", "C:/ROOM", ("A",)),
-        ("C:/ROOMY/A", "C:", ("ROOMY", "A")),
-        ("D:", "D:", ()),
+        ("c:/room/F.INI", "C:/ROOM", ("F.INI",)),
+        ("C:/ROOM", "C:/ROOM", ()),
+        ("C:/ROOMY/F.INI", "C:", ("ROOMY", "F.INI")),
+        ("ROOM/F.INI", "C:", ("ROOM", "F.INI")),
+        ("Disc/F.INI", "Disc", ("F.INI",)),
+        ("Discs/F.INI", "C:", ("Discs", "F.INI")),
     ],
 )
 def test_the_volume_that_a_path_lies_on(text: str, base: str, parts: tuple[str, ...]) -> None:
-    """The longest volume that the path begins with, at a part's end; else the first."""
-    profile = Profile("m", volumes=(*HOME.volumes, Volume("C:/ROOM")), shell=DOS)
+    """One volume's name may begin another's, and a folder's name may begin with a volume's (arithmetic)."""
+    profile = Profile("m", volumes=(*HOME.volumes, Volume("C:/ROOM"), Volume("Disc")), shell=DOS)
     assert machine_path(profile, text) == MachinePath(base, parts)
 
 

@@ -14,7 +14,7 @@ from pathlib import PurePath
 from typing import Any, BinaryIO
 
 from discprep.archives.base import HEAD_BYTES, Format, MemberError, Options, Reader, Source
-from discprep.members import Member
+from discprep.members import Member, without_layer
 from discprep.units import format_bytes
 
 XZ_MEMORY_BYTES = 128 * 2**20
@@ -61,18 +61,17 @@ class _Gz:
 
 @dataclass(frozen=True, slots=True)
 class Kind:
-    """One compression. `suffixes` maps what a file name ends in to what it ends in unpacked."""
+    """One compression."""
 
     name: str
     magic: bytes
     new: Callable[[], Any]
-    suffixes: tuple[tuple[str, str], ...]
 
 
 KINDS = (
-    Kind("gz", b"\x1f\x8b\x08", _Gz, ((".gz", ""), (".tgz", ".tar"), (".adz", ".adf"))),
-    Kind("bz2", b"BZh", _bz2, ((".bz2", ""), (".tbz2", ".tar"), (".tbz", ".tar"))),
-    Kind("xz", b"\xfd7zXZ\0", _xz, ((".xz", ""), (".txz", ".tar"))),
+    Kind("gz", b"\x1f\x8b\x08", _Gz),
+    Kind("bz2", b"BZh", _bz2),
+    Kind("xz", b"\xfd7zXZ\0", _xz),
 )
 
 
@@ -231,11 +230,7 @@ def _opener(kind: Kind) -> Callable[[Source, Options], Reader]:
 
 def inner_name(kind: Kind, name: str) -> str:
     """What the file is called unpacked: `x.txt.gz` holds `x.txt`, `x.tgz` holds `x.tar`; "" when it does not say."""
-    name = _last_part(name.encode("utf-8", "surrogateescape"))
-    for suffix, instead in kind.suffixes:
-        if name.lower().endswith(suffix) and len(name) > len(suffix):
-            return name[: -len(suffix)] + instead
-    return ""
+    return without_layer(_last_part(name.encode("utf-8", "surrogateescape")), kind.name)
 
 
 def _last_part(raw: bytes) -> str:

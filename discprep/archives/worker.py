@@ -32,7 +32,7 @@ from discprep.archives.formats import formats, open_source, recognised
 from discprep.archives.names import Guard, TooMuch
 from discprep.archives.task import Entry, Order, Summary, written
 from discprep.errors import ArchiveError, DiscprepError, ToolError
-from discprep.members import Limits, Member
+from discprep.members import Limits, Member, kind_by_name
 
 try:
     import resource
@@ -44,7 +44,6 @@ FLUSH_S = 0.1  # answers wait at most so long
 WAITING_MAX = 200  # a pipe takes so many without waiting for the parent
 PROGRESS_S = 0.3
 SMALL_BYTES = 2**18  # members up to here are not announced
-ARCHIVE_SUFFIXES = (".lha", ".lzh", ".zip", ".tar", ".tgz", ".gz", ".bz2", ".xz", ".7z", ".rar")
 
 
 def main() -> None:
@@ -225,7 +224,7 @@ class Job:
     def _plain(self, source: Source, sha256: str) -> None:
         """A file that is no container: one member, its own bytes."""
         problems = []
-        if self._order.name.lower().endswith(ARCHIVE_SUFFIXES):
+        if kind_by_name(self._order.name):
             problems.append(f"it is named as an archive, but is none; it begins {_shown(source.head)}")
         member = Member(0, "", b"", "file", source.size_bytes)
         if self._order.start == 0:

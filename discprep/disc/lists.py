@@ -14,6 +14,7 @@ from pathlib import Path
 from discprep.disc.contents import keep
 from discprep.disc.setup.script import disc_parts, second_parts
 from discprep.disc.textform import approximate, encode_text
+from discprep.machine import disc_title, full_title
 from discprep.model import Manifest, Named, Staged
 
 CONTENTS, CHECKSUMS = "CONTENTS.TXT", "SHA256.TXT"
@@ -49,8 +50,8 @@ def _with_text(named: Sequence[Named], name: str, text: str, manifest: Manifest,
 
 def contents_text(named: Sequence[Named], manifest: Manifest, build_id: str) -> str:
     """Every file by item: its path on the disc, its size in bytes, and its own name where that is another."""
-    title = manifest.title or manifest.medium.volume
-    lines = [f"{title}: what is on this disc", f"Volume {manifest.medium.volume}, build {build_id}; sizes in bytes"]
+    volume = f"Volume {manifest.medium.volume}, build {build_id}; sizes in bytes"
+    lines = [f"{disc_title(manifest)}: what is on this disc", volume]
     files = [entry for entry in named if entry.staged.content and entry.staged.name != (CONTENTS,)]
     for item_id, entries in groupby(sorted(files, key=_item_first(manifest)), lambda entry: entry.staged.item):
         lines += ["", _heading(item_id, manifest), *(_line(entry) for entry in entries)]
@@ -69,8 +70,7 @@ def _item_first(manifest: Manifest) -> Callable[[Named], tuple[int, tuple[str, .
 def _heading(item_id: str, manifest: Manifest) -> str:
     if not item_id:
         return "The disc's own files"
-    item = manifest.item(item_id)
-    return " ".join(word for word in (item.title or item.id, item.version) if word)
+    return full_title(manifest.item(item_id))
 
 
 def _line(entry: Named) -> str:

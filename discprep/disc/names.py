@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from discprep.disc.folder_names import Chosen, Entry, name_folder
 from discprep.disc.name_rules import IsoRule, Rule, VolumeRule, iso_level, joliet_rule, rock_ridge_rule
 from discprep.errors import DiscprepError, NameRuleError
+from discprep.machine import first_volume
 from discprep.model import Content, Named, Profile, Staged, Volume
 
 MAX_PARTS = 7  # the root is level 1 of at most 8 (ECMA-119 §6.8.2.1)
@@ -142,7 +143,7 @@ def _targets(
 ) -> tuple[dict[str, _Tree], list[DiscprepError]]:
     """One tree of the copied files for each of the machine's volumes, by the volume's path."""
     errors: list[DiscprepError] = []
-    first = profile.volumes[0] if profile.volumes else Volume("")
+    first = first_volume(profile)
     groups: dict[str, tuple[Volume, list[Staged]]] = {}
     for entry in staged:
         if entry.copied:

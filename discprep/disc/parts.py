@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from discprep.manifest.rules import archive_kind
+from discprep.machine import kind_of
 from discprep.model import UNPACK_ROLES, Form, Item, Manifest, Staged, Step
 
 
@@ -67,7 +67,7 @@ def _steps_here(manifest: Manifest, burned: Collection[str], present: Collection
 
 def _with_openers(manifest: Manifest, wanted: set[str], burned: Collection[str], packed: Collection[str]) -> set[str]:
     """The wanted items, and those of the disc that unpack what of them stands there packed, with all they need."""
-    formats = {archive_kind(manifest.item(item)) for item in wanted & set(packed)}
+    formats = {kind_of(manifest.item(item)) for item in wanted & set(packed)}
     roles = {role for archive_format in formats for role in UNPACK_ROLES.get(archive_format, ())}
     openers = {item.id for item in manifest.items if item.id in set(burned) and roles & set(item.gives)}
     return wanted | _closure(manifest, openers)

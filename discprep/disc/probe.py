@@ -15,9 +15,9 @@ from pathlib import Path
 from discprep.disc.contents import keep
 from discprep.disc.setup.flow import Node, write_out
 from discprep.disc.setup.language import Language
-from discprep.disc.setup.language import Path as MachinePath
 from discprep.disc.textform import encode_text
 from discprep.errors import DiscprepError, UsageError
+from discprep.machine import MachinePath, first_volume, script_ending
 from discprep.model import Named, Notice, Profile, Shell, Staged
 
 SPEED_BYTES = 6_144_000  # 40 s of reading at single speed (153,600 B/s)
@@ -117,7 +117,7 @@ def questions(profile: Profile) -> tuple[Question, ...]:
         ),
     ]
     if profile.volumes:
-        volume = profile.volumes[0].path
+        volume = first_volume(profile).path
         found.append(
             Question("free", "volume.free", f"Ask for the room on {volume}.", "How many bytes are free?", kind="number")
         )
@@ -130,7 +130,7 @@ def _shell_questions(profile: Profile, shell: Shell) -> Iterator[Question]:
     language = Language(shell, profile)
 
     def start(name: str) -> str:
-        path = MachinePath(profile.disc_path, (FOLDER, name + _ending(shell)))
+        path = MachinePath(profile.disc_path, (FOLDER, name + script_ending(shell)))
         return f"Start {shell.run.replace('{path}', language.quoted(language.path(path)))}."
 
     yield Question(
@@ -141,7 +141,7 @@ def _shell_questions(profile: Profile, shell: Shell) -> Iterator[Question]:
     yield Question(
         "length",
         "volume.name_max",
-        start("NAMES") + f" Then list the folder {FOLDER} on {profile.volumes[0].path}.",
+        start("NAMES") + f" Then list the folder {FOLDER} on {first_volume(profile).path}.",
         "How many characters has the longest name there that ends in .TXT, the dot and TXT counted?",
         kind="number",
     )
@@ -195,10 +195,6 @@ def _file(path: tuple[str, ...], data: bytes, work: Path, *, joliet: str = "", r
     )
 
 
-def _ending(shell: Shell) -> str:
-    return Path(shell.script_name).suffix
-
-
 def _scripts(profile: Profile, work: Path) -> Iterator[Named]:
     shell = profile.shell
     if shell is None:
@@ -212,7 +208,7 @@ def _scripts(profile: Profile, work: Path) -> Iterator[Named]:
         closing = language.raw(shell.closing, title="probe", build="")
         lines = write_out([*opening, *nodes], shell, language.fits, closing)
         text = encode_text("\n".join([*lines, ""]), profile, where=name)
-        yield _file((FOLDER, name + _ending(shell)), text, work)
+        yield _file((FOLDER, name + script_ending(shell)), text, work)
 
 
 def _line_lengths(language: Language) -> list[Node]:
@@ -228,7 +224,7 @@ def _line_lengths(language: Language) -> list[Node]:
 def _name_lengths(language: Language) -> list[Node]:
     """Copies one file under names of growing length; names the volume refuses or cuts do not show."""
     profile = language.profile
-    folder = MachinePath(profile.volumes[0].path, (FOLDER,))
+    folder = MachinePath(first_volume(profile).path, (FOLDER,))
     source = MachinePath(profile.disc_path, ("TEXT", "LF.TXT"))
     nodes = language.when("no_folder", folder, language.command("make_folder", folder))
     for length in NAME_LENGTHS:
@@ -240,7 +236,7 @@ def _name_lengths(language: Language) -> list[Node]:
 def _try_commands(language: Language) -> list[Node]:
     """Tries each command of the profile and says of each whether it did what it should."""
     profile, shell = language.profile, language.shell
-    folder = MachinePath(profile.volumes[0].path, (FOLDER,))
+    folder = MachinePath(first_volume(profile).path, (FOLDER,))
     source = MachinePath(profile.disc_path, ("TEXT", "LF.TXT"))
 
     def verdict(key: str, path: MachinePath, should: str = "exists") -> list[Node]:

@@ -7,13 +7,11 @@ work folder under the SHA-256 of their bytes. Names are not judged here; `names.
 from __future__ import annotations
 
 import difflib
-import re
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
 from functools import lru_cache
-from pathlib import Path, PurePosixPath
-from urllib.parse import unquote, urlsplit
+from pathlib import Path
 
 from discprep.disc.contents import keep, read_content
 from discprep.disc.edits import apply_edits, at_rate, follows_rate, renamed_mentions
@@ -21,6 +19,7 @@ from discprep.disc.matching import LIMIT_S, TooSlow, values_by_line
 from discprep.disc.parts import needed_items, part_order
 from discprep.disc.textform import decode, line_numbers, machine_text, to_lf
 from discprep.errors import ArchiveError, DiscprepError, EditError, Faults, ManifestError, MissingError
+from discprep.machine import folders_of, published_name
 from discprep.manifest.substitute import secret_names
 from discprep.model import (
     AppliedEdit,
@@ -125,27 +124,13 @@ def _stage_item(staging: _Staging, item: Item, opened: Opened, form: Form, rates
 def _packed(staging: _Staging, item: Item, opened: Opened) -> Staged:
     size_bytes = opened.path.stat().st_size
     return Staged(
-        name=(*_folder(item), archive_name(item, opened)),
+        name=(*folders_of(item), published_name(item, opened.format)),
         item=item.id,
         content=Content(opened.path, 0, size_bytes, opened.sha256),
         form="packed",
         important=item.id in staging.important,
         copied=item.use == "copy",
     )
-
-
-def _folder(item: Item) -> tuple[str, ...]:
-    return tuple(part for part in item.to.split("/") if part)
-
-
-def archive_name(item: Item, opened: Opened) -> str:
-    """The name of an item's archive: the last part of its first source, else its id with the format's ending."""
-    for source in item.sources:
-        path = urlsplit(source).path if "://" in source else Path(source).as_posix()
-        name = unquote(PurePosixPath(path).name)
-        if name and not re.search(r"[\0-\x1f\x7f/\\]", name) and name not in (".", ".."):
-            return name
-    return f"{item.id}.{opened.format}" if opened.format != "file" else item.id
 
 
 def _edits_of_packed(item: Item) -> Iterator[DiscprepError]:
@@ -159,7 +144,8 @@ def _edits_of_packed(item: Item) -> Iterator[DiscprepError]:
 
 
 def _broken(item: Item, opened: Opened, problem: str, member: str = "") -> ArchiveError:
-    where = f"{archive_name(item, opened)}: {member}" if member else archive_name(item, opened)
+    name = published_name(item, opened.format)
+    where = f"{name}: {member}" if member else name
     return ArchiveError(
         f"{problem}; it was not staged",
         where=where,
@@ -275,16 +261,16 @@ def _places(staging: _Staging, item: Item, opened: Opened, chosen: Sequence[Unpa
                 is_file = any(e.member.name == owner and e.member.kind == "file" for e in chosen)
                 pattern = staging.profile.companion_file if is_file else staging.profile.companion_folder
                 wanted, fixed = companion_path(new_owner, pattern), True
-        places[stored] = _Where((*_folder(item), *(p for p in wanted.split("/") if p)), fixed)
+        places[stored] = _Where((*folders_of(item), *(p for p in wanted.split("/") if p)), fixed)
     return places
 
 
 def _own_name(item: Item, opened: Opened, entry: Unpacked) -> str:
     """A plain file, or one compressed without its name, is called as its source calls it."""
     if opened.format == "file":
-        return archive_name(item, opened)
+        return published_name(item, opened.format)
     if opened.format in ("gz", "bz2", "xz") and not entry.member.raw_name:
-        return archive_name(item, opened).removesuffix(f".{opened.format}")
+        return published_name(item, opened.format).removesuffix(f".{opened.format}")
     return entry.member.name
 
 

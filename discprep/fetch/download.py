@@ -15,7 +15,7 @@ from discprep.fetch.digest import Digests, differs
 from discprep.fetch.files import storage
 from discprep.fetch.local import LocalTransport
 from discprep.fetch.part import Part
-from discprep.fetch.source import SCHEMES, file_name, scheme
+from discprep.fetch.source import SCHEMES, scheme
 from discprep.fetch.transport import (
     Answer,
     Guard,
@@ -27,6 +27,7 @@ from discprep.fetch.transport import (
     Validators,
     Watch,
 )
+from discprep.machine import source_name
 from discprep.model import Hashes
 
 _WORTH_ANOTHER_BYTES = 64 * 2**10  # an attempt that came so much further than any before does not count as one
@@ -228,7 +229,7 @@ class Downloader:
         """The part, or what it decodes to, if it is what was meant."""
         path = part.path
         if said.encoding:
-            path, digests = _decoded(said.encoding, file_name(source), digests, wanted, part, self.run)
+            path, digests = _decoded(said.encoding, source_name(source), digests, wanted, part, self.run)
         _refuse_wrong(digests, wanted)
         if path == part.path:
             part.finish()
@@ -280,7 +281,7 @@ def _is_web_page(head: bytes) -> bool:
 
 def _refuse_web_page(answer: Answer, digests: Digests) -> None:
     """With no hash to decide, a page where none was asked for is refused at its first bytes."""
-    if _is_web_page(digests.head) and not file_name(answer.source).lower().endswith(_WEB_NAMES):
+    if _is_web_page(digests.head) and not source_name(answer.source).lower().endswith(_WEB_NAMES):
         raise SourceFault("the server sent a web page instead of the file; it was not kept", kind="content")
 
 

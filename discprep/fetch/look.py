@@ -12,7 +12,8 @@ from pathlib import Path
 from discprep.errors import StorageError
 from discprep.fetch.digest import Digests, differs
 from discprep.fetch.download import Wanted
-from discprep.fetch.source import file_name
+from discprep.machine import source_name
+from discprep.members import without_layer
 from discprep.model import Hashes, Item, Notice, Progress
 
 _MOST_FILES = 100_000
@@ -149,15 +150,14 @@ def _names(have: str) -> set[str]:
 def _unpacked_names(want: str) -> set[str]:
     """Names that a file called `want` may have once its gzip layer was taken off; none for other files."""
     low = want.casefold()
-    if low.endswith(".tgz"):
-        return {low, low.removesuffix(".tgz") + ".tar"}
-    return {low, low.removesuffix(".gz")} if low.endswith(".gz") else set()
+    inner = without_layer(low, "gz")
+    return {low, inner} if inner else set()
 
 
 def _by_names(items: Sequence[Item], names: Callable[[str], set[str]]) -> dict[str, list[Item]]:
     table: dict[str, list[Item]] = {}
     for item in items:
-        for name in {found for source in item.sources for found in names(file_name(source)) if found}:
+        for name in {found for source in item.sources for found in names(source_name(source)) if found}:
             table.setdefault(name, []).append(item)
     return table
 

@@ -1,4 +1,4 @@
-"""What a source's text says: its scheme, host and file name, and how to show it without a password."""
+"""What a source's text says: its scheme and host, and how to show it without a password."""
 
 from __future__ import annotations
 
@@ -26,13 +26,6 @@ def host(source: str) -> str:
         return f"{(parts.hostname or '').lower()}:{parts.port or default}"
     except ValueError:  # a port that is no number
         return parts.netloc.lower()
-
-
-def file_name(source: str) -> str:
-    """The last part of the path, decoded; may be empty."""
-    if scheme(source) == "file":
-        return local_path(source).name
-    return unquote(_split(source).path.rpartition("/")[2])
 
 
 def local_path(source: str) -> Path:

@@ -10,6 +10,7 @@ from discprep.archives import OpenTask, open_all
 from discprep.errors import ManifestError, MissingError, raise_all
 from discprep.fetch.cache import Cache
 from discprep.fetch.pins import pins_of
+from discprep.machine import published_name
 from discprep.model import Item, Manifest, Opened, Pin, Progress, Silent
 
 
@@ -63,23 +64,14 @@ def _paths(items: Iterable[Item], pins: Mapping[str, Pin], cache: Cache) -> Iter
 def open_items(hand: AtHand, progress: Progress | None = None) -> dict[str, Opened]:
     """Every item at hand, opened; archives met before come from the store. Raises StorageError."""
     items = [item for item in hand.manifest.items if item.id in hand.paths]
-    tasks = [_task(item, hand) for item in items]
+    tasks = [open_task(item, hand.paths[item.id]) for item in items]
     opened = open_all(tasks, store=hand.cache.unpacked, limits=hand.manifest.limits, progress=progress or Silent())
     return {item.id: one for item, one in zip(items, opened, strict=True)}
 
 
-def _task(item: Item, hand: AtHand) -> OpenTask:
-    path = hand.paths[item.id]
+def open_task(item: Item, path: Path) -> OpenTask:
+    """How an item's verified bytes are opened."""
     return OpenTask(path, path.name, item.charset, item.nested, published_name(item))
-
-
-def published_name(item: Item) -> str:
-    """The name under which the first source publishes an item; its id where it has none."""
-    for source in item.sources:
-        name = source.split("?")[0].split("#")[0].rstrip("/").rsplit("/", 1)[-1]
-        if name:
-            return name
-    return item.id
 
 
 def missing_errors(hand: AtHand, items: Iterable[str] | None = None) -> list[MissingError]:

@@ -24,6 +24,7 @@ from discprep.job.plan import before, disc_manifest, disc_trees, forms_on, plan_
 from discprep.job.sheet import DiscMade, facts_from
 from discprep.job.standing import RECORD, SHEETS, SUMS, disc_folder, image_name, old_image, standing, sums_text
 from discprep.job.tree import Tree, Trees
+from discprep.machine import drive_speed, may_be_missing, size_of
 from discprep.manifest import load_manifest
 from discprep.model import AppliedEdit, Decision, Manifest, Notice, Opened, Pin, Placed, Progress, Silent
 from discprep.plan.curve import curve
@@ -124,9 +125,7 @@ class Steps:
 
 def _missing(hand: AtHand) -> list[MissingError]:
     """What must burn and is not here. An item that waits for the link may come later."""
-    here = set(hand.manifest.has)
-    wanted = [i.id for i in hand.manifest.items if i.id not in here and not (i.place == "later" and i.size_bytes)]
-    return missing_errors(hand, wanted)
+    return missing_errors(hand, [i.id for i in hand.manifest.items if not may_be_missing(i, hand.pins.get(i.id))])
 
 
 def source_date(pins: Mapping[str, Pin]) -> int:
@@ -327,7 +326,7 @@ class _Maker:
             "burn" if here else "present" if earlier else "later",
             (decision.form or "") if here else "",
             opened.sha256 if opened else "",
-            pin.size_bytes if pin else item.size_bytes or 0,
+            size_of(item, pin) or 0,
             *((pulled.shape, pulled.size_bytes, pulled.files) if (pulled := decision.pulled) else ()),
         )
 
@@ -346,5 +345,4 @@ def copy_seconds(manifest: Manifest, placed: tuple[Placed, ...]) -> float:
     copied = [p for p in placed if p.named.staged.copied and p.named.staged.content]
     folders = {p.named.iso[:-1] for p in copied}
     total = sum(p.named.staged.content.size_bytes for p in copied if p.named.staged.content)
-    profile = manifest.profile
-    return read_seconds(total, len(folders) + 1, manifest.medium.drive_speed or profile.drive_speed, profile.access_s)
+    return read_seconds(total, len(folders) + 1, drive_speed(manifest), manifest.profile.access_s)

@@ -15,9 +15,9 @@ from discprep.link.calibrate import Calibration, Measured, calibrate, calibrated
 from discprep.link.ends import bridge_rate, machine_rate
 from discprep.link.transfer import Estimate, Scheme, Transfer
 from discprep.link.vary import VARY, Point, Question, advise, over
-from discprep.machine import kind_of
+from discprep.machine import kind_of, size_of
 from discprep.manifest import load_manifest
-from discprep.model import BridgeSettings, Divider, Item, LinkSettings, Manifest, Notice, Pin, Profile
+from discprep.model import BridgeSettings, Divider, LinkSettings, Manifest, Notice, Pin, Profile
 from discprep.report.estimate import Estimated, ItemTime
 from discprep.shapes import last_shape
 
@@ -195,7 +195,7 @@ def _of_manifest(asked: Asked, manifest: Manifest, question: Question, measureme
     """Every item that may have to come over the line, and all of them together."""
     wanted = [item for item in manifest.items if item.place != "burn" and item.id not in manifest.has]
     pins = pins_of(wanted, manifest.pins_path)
-    sized = [(item, size) for item in wanted if (size := _size(item, pins.get(item.id))) is not None]
+    sized = [(item, size) for item in wanted if (size := size_of(item, pins.get(item.id))) is not None]
     calibration, notices = _calibration(question, measurements)
     items = tuple(
         ItemTime(item.id, size, _calibrate(_of_size(question, size, _escapes(pins.get(item.id))), calibration))
@@ -211,10 +211,6 @@ def _of_manifest(asked: Asked, manifest: Manifest, question: Question, measureme
     notices = (*notices, *_unknown_notices(unknown), *_shape_notices(other))
     found = _estimated(asked, whole, answer, notices, measurements, _points(asked, whole))
     return replace(found, items=items, unknown=unknown)
-
-
-def _size(item: Item, pin: Pin | None) -> int | None:
-    return pin.size_bytes if pin else item.size_bytes
 
 
 def _escapes(pin: Pin | None) -> tuple[int, int] | None:

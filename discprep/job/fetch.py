@@ -12,7 +12,7 @@ from discprep.fetch.fetch import FetchReport, fetch_items
 from discprep.fetch.look import Ask, LookIn
 from discprep.fetch.pins import pins_of
 from discprep.fetch.settings import FetchSettings
-from discprep.job.at_hand import published_name
+from discprep.job.at_hand import open_task
 from discprep.job.verify import archive_errors
 from discprep.manifest import load_manifest
 from discprep.model import Item, Manifest, Opened, Progress
@@ -86,9 +86,9 @@ def _trial(manifest: Manifest, cache: Cache) -> Callable[[Item, Path], Sequence[
     """Opens an item's new bytes and tries its edits on them, as a build would; says what would go wrong."""
 
     def attempt(item: Item, path: Path) -> Sequence[DiscprepError]:
-        from discprep.archives import OpenTask, open_all
+        from discprep.archives import open_all
 
-        task = OpenTask(path, path.name, item.charset, item.nested, published_name(item))
+        task = open_task(item, path)
         (opened,) = open_all([task], store=cache.unpacked, limits=manifest.limits, workers=1)
         return [*archive_errors({item.id: opened}), *_edit_errors(item, opened, manifest.profile.charset)]
 

@@ -14,10 +14,10 @@ from discprep.disc.names import map_names
 from discprep.disc.stage import stage
 from discprep.errors import DiscprepError, EditError, MissingError, raise_all
 from discprep.job.at_hand import AtHand, how_to_get
-from discprep.job.tree import Tree, Trees, item_volumes, volume_of
+from discprep.job.tree import Tree, Trees
 from discprep.job.verify import archive_errors
 from discprep.link.pull import file_seconds, pulled_seconds
-from discprep.machine import kind_of
+from discprep.machine import drive_speed, folders_of, kind_of, script_language, size_of, volume_of, volumes_of
 from discprep.model import (
     UNPACK_ROLES,
     Form,
@@ -303,7 +303,7 @@ def _alone(manifest: Manifest, item: Item, opened: Opened, work: Path) -> tuple[
     if any(isinstance(error, EditError) for error in own):  # what an edit was to bring is missing: no fault of its own
         compared = {expect.where for expect in manifest.expects}
         own = [error for error in own if error.where not in compared]
-    named, faults = map_names(staged.staged, manifest.profile, item_volumes(manifest))
+    named, faults = map_names(staged.staged, manifest.profile, volumes_of(manifest))
     return named, [*own, *faults]
 
 
@@ -385,8 +385,7 @@ def _blocks(size_bytes: int, block_bytes: int) -> int:
 
 
 def _block_bytes(manifest: Manifest, item: Item) -> int:
-    volume = volume_of(manifest, item)
-    return volume.block_bytes if volume else 512
+    return volume_of(manifest.profile, item).block_bytes
 
 
 def _escapes(item: Item, hand: AtHand) -> tuple[int, int] | None:
@@ -397,7 +396,7 @@ def _escapes(item: Item, hand: AtHand) -> tuple[int, int] | None:
 def _guessed(manifest: Manifest, item: Item, hand: AtHand) -> Measured:
     """Figures from the size alone. Raises MissingError where that is unknown too."""
     pin = hand.pins.get(item.id)
-    size_bytes = pin.size_bytes if pin else item.size_bytes
+    size_bytes = size_of(item, pin)
     if size_bytes is None:
         raise MissingError(
             "it is not fetched yet, and its size is not known: nothing can be planned with it",
@@ -406,7 +405,7 @@ def _guessed(manifest: Manifest, item: Item, hand: AtHand) -> Measured:
             hint=f"{how_to_get(item)} Or give the item its `size`.",
         )
     kind = kind_of(item)
-    folders = len([part for part in item.to.split("/") if part])
+    folders = len(folders_of(item))
     inside = size_bytes * UNPACKED_GUESS if kind else size_bytes
     block = _block_bytes(manifest, item)
     needs = _groups(manifest, UNPACK_ROLES.get(kind, ()), item.id)
@@ -428,7 +427,7 @@ def _guessed(manifest: Manifest, item: Item, hand: AtHand) -> Measured:
 def _spoils(members: Sequence[Named], manifest: Manifest, item: Item) -> str:
     """What an item would lose by standing unpacked on the disc, in words; "" for nothing. A setup script gives
     original names and known attribute bits back; without one they stay as the disc has them."""
-    shell = manifest.profile.shell if manifest.profile.volumes else None
+    shell = script_language(manifest.profile)
     for entry in members if shell is None else ():
         seen, wanted = (entry.joliet or entry.rock_ridge or entry.iso)[-1], entry.staged.name[-1]
         if seen.rstrip(".").upper() != wanted.upper():
@@ -447,10 +446,10 @@ def _spoils(members: Sequence[Named], manifest: Manifest, item: Item) -> str:
 
 
 def _plan_item(one: Measured, manifest: Manifest, waits: Mapping[str, float]) -> PlanItem:
-    item, volume = one.item, volume_of(manifest, one.item)
+    item, volume = one.item, volume_of(manifest.profile, one.item)
     later_s = round(waits[item.id], 3)
     stale = p_stale(manifest.plan.days_to_use, item.renewed_every_days)
-    times = manifest.plan.power_ons if volume and volume.volatile and item.use == "copy" else 1.0
+    times = manifest.plan.power_ons if volume.volatile and item.use == "copy" else 1.0
     must, why = _must(one, manifest.link)
     forms = tuple(_form_figures(form, manifest, item, stale, later_s, times) for form in one.forms)
     return PlanItem(
@@ -463,7 +462,7 @@ def _plan_item(one: Measured, manifest: Manifest, waits: Mapping[str, float]) ->
         worth=item.worth,
         p_stale=stale,
         disc_s=min((form.disc_s for form in forms), default=0.0),
-        volume=volume.path if volume else "",
+        volume=volume.path,
         pulled=one.pulled,
         opened_by=openers(manifest, item, one.pulled.shape, one.archive_format),
         times=times,
@@ -483,8 +482,7 @@ def _must(one: Measured, link: LinkSettings | None) -> tuple[Literal["burn", "la
 def _form_figures(
     form: Burned, manifest: Manifest, item: Item, stale: float, later_s: float, times: float
 ) -> FormFigures:
-    speed = manifest.medium.drive_speed or manifest.profile.drive_speed
-    read_s = round(read_seconds(form.read_bytes, 1 + form.folders, speed, manifest.profile.access_s), 3)
+    read_s = round(read_seconds(form.read_bytes, 1 + form.folders, drive_speed(manifest), manifest.profile.access_s), 3)
     return FormFigures(
         form=form.form,
         sectors=form.sectors,

@@ -18,8 +18,10 @@ from discprep.errors import DiscprepError, ManifestError, MissingError, UsageErr
 from discprep.fetch.files import scratch
 from discprep.fetch.pins import dump_pins, load_pins, pins_of
 from discprep.fetch.source import host, scheme, shown
+from discprep.machine import size_of
 from discprep.manifest import load_manifest
 from discprep.manifest.source import read_source
+from discprep.members import kind_by_name
 from discprep.model import Content, Item, Manifest, Notice, Pin, Progress
 from discprep.report.hand_over import HandedOver, Obtain, obtain_list
 from discprep.serve import repack
@@ -30,7 +32,6 @@ ARCHIVES: Mapping[str, Callable[..., None]] = {
     ".zip": lambda file, entries: repack.write_zip(file, entries, deflate=True, charset="utf-8"),
     ".tar": lambda file, entries: repack.write_tar(file, entries, charset="utf-8"),
 }
-OTHER_KINDS = frozenset({".gz", ".tgz", ".bz2", ".xz", ".7z", ".rar", ".lha", ".lzh"})
 LEAST_SECRET = 4  # characters: a shorter value stands everywhere
 _HOME_PATHS = re.compile(
     r"file://|(?<![\w.:/])/(?:home|Users|root|tmp|mnt|media)/[^\s\"']"
@@ -74,8 +75,8 @@ def hand_over(
 
 
 def _check_target(out: Path) -> None:
-    suffix = out.suffix.lower()
-    if suffix in OTHER_KINDS:
+    suffix, kind = out.suffix.lower(), kind_by_name(out.name)
+    if kind and suffix not in ARCHIVES:
         hint = "Name a .zip, a .tar or a folder."
         raise UsageError(f"{out} is named as an archive that is not written here", hint=hint)
     empty = out.is_dir() and not any(out.iterdir()) and suffix not in ARCHIVES
@@ -230,7 +231,7 @@ def _one(item: Item, pin: Pin | None) -> Obtain:
         sources=public,
         page=shown(item.page) if item.page else "",
         hint=hint,
-        size_bytes=pin.size_bytes if pin else item.size_bytes,
+        size_bytes=size_of(item, pin),
         sha256=(pin.sha256 if pin else item.hashes.sha256) or "",
         licence=item.licence,
         share=item.share,

@@ -14,11 +14,11 @@ from pathlib import Path
 from discprep.errors import StorageError, UsageError
 from discprep.fetch.files import write_atomically
 from discprep.manifest import load_manifest
+from discprep.members import kind_by_name
 from discprep.model import Notice, Progress
 from discprep.report.new import NewItem, Started
 
 MOST_FILES = 5_000
-_COMPRESSED_TAR = {"gz": (".tar.gz", ".tgz"), "bz2": (".tar.bz2", ".tbz2", ".tbz"), "xz": (".tar.xz", ".txz")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,8 +102,8 @@ def _format_of(path: Path) -> str:
 
     with path.open("rb") as file:
         found = recognised(Source(file, path.stat().st_size, file.read(HEAD_BYTES), path.name, path))
-    kind = found.name if found else "file"
-    return f"tar.{kind}" if path.name.lower().endswith(_COMPRESSED_TAR.get(kind, ())) else kind
+    kind, named = found.name if found else "file", kind_by_name(path.name)
+    return named if named == f"tar.{kind}" else kind
 
 
 def _sha256(path: Path, progress: Progress) -> str:

@@ -14,6 +14,7 @@ from discprep.job.at_hand import AtHand, at_hand, open_items
 from discprep.job.figures import Figures, figures, link_seconds
 from discprep.job.logged import logged, pace_of
 from discprep.job.tree import Tree, Trees
+from discprep.machine import title_of
 from discprep.manifest import load_manifest
 from discprep.model import Form, Manifest, Notice, Opened, Plan, PlanItem, PlanProblem, Progress
 from discprep.plan.discs import Filled, attempt
@@ -113,7 +114,7 @@ def _planned(manifest: Manifest, opened: Mapping[str, Opened], solved: Solved, t
     return Planned(
         replace(answer, image_sectors=sizes),
         problem,
-        titles={item.id: item.title or item.id for item in manifest.items},
+        titles={item.id: title_of(item) for item in manifest.items},
         estimated=figured.estimated,
         notices=(*figured.notices, *solved.notices),
         errors=errors,

@@ -6,15 +6,16 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from discprep.errors import DiscprepError, raise_all
+from discprep.errors import raise_all
 from discprep.fetch.cache import Cache
 from discprep.fetch.look import Ask as AskFile
 from discprep.job.at_hand import at_hand
 from discprep.job.build import Ask, build_from
 from discprep.job.fetch import fetch_manifest
 from discprep.job.kept import saying_what_stays
+from discprep.machine import may_be_missing
 from discprep.manifest import load_manifest
-from discprep.model import Manifest, Progress, Silent
+from discprep.model import Progress, Silent
 from discprep.report.build import Built, FetchTotals
 
 
@@ -40,15 +41,11 @@ def prepare(
     cache = Cache(cache_root)
     with saying_what_stays(manifest, cache):
         report = fetch_manifest(manifest, cache, look_in=look_in, ask=ask_file, progress=progress)
-        raise_all([error for error in report.errors if not _may_wait(manifest, error)])
+        waiting = {entry.item for entry in report.items if may_be_missing(manifest.item(entry.item), entry.pin)}
+        raise_all([error for error in report.errors if error.item not in waiting])
         built = build_from(at_hand(manifest, cache.root), out, False, allow_secrets, ask, progress)
     missing = sum(entry.path is None for entry in report.items)
     totals = FetchTotals(len(report.items) - missing, missing, report.moved_bytes, report.elapsed_s)
     steps = (("fetch", report.elapsed_s), *built.steps_s)
     notices = (*report.notices, *built.notices)
     return replace(built, fetched=totals, steps_s=steps, notices=notices, errors=report.errors)
-
-
-def _may_wait(manifest: Manifest, error: DiscprepError) -> bool:
-    item = next((item for item in manifest.items if item.id == error.item), None)
-    return item is not None and item.place == "later" and item.size_bytes is not None

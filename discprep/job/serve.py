@@ -10,13 +10,13 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from discprep.archives import OpenTask, open_all
+from discprep.archives import open_all
 from discprep.errors import MissingError, UsageError, raise_all
 from discprep.fetch.cache import Cache
 from discprep.fetch.fetch import fetch_items
 from discprep.fetch.files import scratch
 from discprep.fetch.pins import pins_of
-from discprep.job.at_hand import AtHand, at_hand, open_items, published_name
+from discprep.job.at_hand import AtHand, at_hand, open_items, open_task
 from discprep.job.builds import builds_of
 from discprep.link.pull import file_seconds
 from discprep.manifest import load_manifest
@@ -167,7 +167,7 @@ def _stock(hand: AtHand, known: Mapping[str, Opened], order: Order, progress: Pr
 def open_one(manifest: Manifest, cache: Cache, item: Item, fetched: Fetched, progress: Progress) -> Opened:
     """One fetched item, decoded or found decoded."""
     assert fetched.path
-    task = OpenTask(fetched.path, fetched.path.name, item.charset, item.nested, published_name(item))
+    task = open_task(item, fetched.path)
     (opened,) = open_all([task], store=cache.unpacked, limits=manifest.limits, progress=progress)
     return opened
 

@@ -7,15 +7,15 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
 
-from discprep.archives import OpenTask
 from discprep.archives.store import Place, Store, key_of
 from discprep.fetch.download import Downloader
 from discprep.fetch.settings import FetchSettings
 from discprep.fetch.source import shown
 from discprep.fetch.transport import Run, SourceFault, Validators
-from discprep.job.at_hand import AtHand, at_hand, published_name
+from discprep.job.at_hand import AtHand, at_hand, open_task
 from discprep.job.builds import builds_of, discs_with
 from discprep.job.steps import Steps
+from discprep.machine import size_of
 from discprep.manifest import load_manifest
 from discprep.model import Item, Notice, Pin, Progress
 from discprep.report.status import AtSource, ItemState, ItemStatus, Pulled, Status
@@ -68,7 +68,7 @@ def _item(
         title=item.title,
         place=item.place,
         state=state,
-        size_bytes=pin.size_bytes if pin else item.size_bytes,
+        size_bytes=size_of(item, pin),
         discs=discs,
         pulled=pulled,
         at_source=source[0],
@@ -84,7 +84,7 @@ def _state(item: Item, hand: AtHand) -> ItemState:
     path = hand.paths.get(item.id)
     if path is None:
         return "wanted"
-    task = OpenTask(path, path.name, item.charset, item.nested, published_name(item))
+    task = open_task(item, path)
     listed = Store(hand.cache.unpacked).load(key_of(path.name, Place(task, hand.manifest.limits)))
     if listed is None:
         return "fetched"

@@ -22,7 +22,8 @@ from discprep.disc.setup import setup_files, setup_scripts
 from discprep.disc.stage import mentions, stage
 from discprep.errors import DiscprepError, StorageError
 from discprep.link import rates_both_hold
-from discprep.model import Content, Form, Item, Manifest, Named, Notice, Opened, Staged, Volume
+from discprep.machine import volumes_of
+from discprep.model import Content, Form, Manifest, Named, Notice, Opened, Staged
 
 BOOT_NAME = "BOOT.IMG"
 
@@ -109,7 +110,7 @@ class Trees:
         entries = (*staged.staged, *_companions(manifest, staged.staged))
         setup = setup_files(manifest, entries, rates, work, present=present)
         tools = (*setup, *list_files(work), *boot_files(manifest))
-        named, faults = map_names([*tools, *entries], manifest.profile, item_volumes(manifest))
+        named, faults = map_names([*tools, *entries], manifest.profile, volumes_of(manifest))
         options = options_of(manifest, named, self.epoch_s)
         archives = {item_id: opened[item_id].sha256 for item_id in forms if item_id in opened}
 
@@ -138,18 +139,6 @@ def rates_of(manifest: Manifest) -> tuple[int, ...]:
     if manifest.link is None:
         return ()
     return rates_both_hold(manifest.profile, manifest.bridge, manifest.link.framing)
-
-
-def item_volumes(manifest: Manifest) -> dict[str, Volume]:
-    """Item id to the volume it is installed on: its own, else the machine's first."""
-    found = {item.id: volume_of(manifest, item) for item in manifest.items}
-    return {key: volume for key, volume in found.items() if volume}
-
-
-def volume_of(manifest: Manifest, item: Item) -> Volume | None:
-    """The volume an item is installed on; None where the profile names none."""
-    volumes = manifest.profile.volumes
-    return next((volume for volume in reversed(volumes) if volume.path == item.volume), volumes[0] if volumes else None)
 
 
 def options_of(manifest: Manifest, named: Sequence[Named], epoch_s: int) -> ImageOptions:

@@ -11,7 +11,7 @@ from discprep.disc.stage import stage
 from discprep.errors import ArchiveError, DiscprepError
 from discprep.fetch.files import scratch
 from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
-from discprep.job.tree import item_volumes
+from discprep.machine import block_bytes, volumes_of
 from discprep.manifest import load_manifest
 from discprep.model import Manifest, Named, Notice, Opened, Progress, Volume
 from discprep.report.verify import Renaming, Verified, VerifiedItem
@@ -59,9 +59,9 @@ def judged(hand: AtHand, opened: Mapping[str, Opened]) -> Verified:
     sizes: dict[str, list[int]] = {item_id: [] for item_id in opened}
     for entry in named:
         sizes[entry.staged.item] += [entry.staged.content.size_bytes] if entry.staged.content else []
-    volumes = item_volumes(manifest)
+    volumes = volumes_of(manifest)
     items = tuple(
-        _verified(one, item_id, sizes[item_id], volumes.get(item_id), renamed[item_id], item_id not in faulty)
+        _verified(one, item_id, sizes[item_id], volumes[item_id], renamed[item_id], item_id not in faulty)
         for item_id, one in sorted(opened.items())
     )
     remarks = (Notice(text, item=item_id) for item_id, one in opened.items() for text in one.notices)
@@ -86,7 +86,7 @@ def tried_names(
     """The names as if everything whole were burned unpacked."""
     whole = {item_id: one for item_id, one in opened.items() if one.whole}
     staged = stage(manifest, whole, dict.fromkeys(whole, "unpacked"), None, work, preview=True, present=list(opened))
-    named, errors = map_names(staged.staged, manifest.profile, item_volumes(manifest))
+    named, errors = map_names(staged.staged, manifest.profile, volumes_of(manifest))
     broken = set(opened) - set(whole)
     return named, [e for e in (*staged.errors, *errors) if e.item not in broken], list(staged.notices)
 
@@ -104,16 +104,15 @@ def _renamings(named: Iterable[Named]) -> Iterator[Renaming]:
 
 
 def _verified(
-    opened: Opened, item_id: str, sizes: Sequence[int], volume: Volume | None, renamed: int, ok: bool
+    opened: Opened, item_id: str, sizes: Sequence[int], volume: Volume, renamed: int, ok: bool
 ) -> VerifiedItem:
-    block = volume.block_bytes if volume else 512
     return VerifiedItem(
         id=item_id,
         format=opened.format,
         members=len(opened.members),
         size_bytes=opened.path.stat().st_size,
         unpacked_bytes=sum(sizes),
-        blocks_bytes=sum(-(-size // block) * block for size in sizes),
+        blocks_bytes=sum(block_bytes(size, volume) for size in sizes),
         renamed=renamed,
         ok=ok,
     )

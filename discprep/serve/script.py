@@ -6,7 +6,8 @@ from collections.abc import Iterable, Iterator
 from urllib.parse import quote
 
 from discprep.disc.setup.flow import Node, write_out
-from discprep.disc.setup.language import Language, Path
+from discprep.disc.setup.language import Language
+from discprep.machine import MachinePath
 from discprep.model import Profile, Shell
 from discprep.serve.shelf import Offer, Shelf, narrow, still_to_pull
 from discprep.units import format_bytes, format_seconds
@@ -39,7 +40,7 @@ def fetch_script(shelf: Shelf, host: str, profile: Profile) -> str:
     offers = still_to_pull(shelf.offers)
     nodes: list[Node] = [*say.raw(shell.opening, title=shelf.title, build=shelf.build)]
     nodes += say.comment(f"Fetches {len(offers)} items from {host}.")
-    made: set[Path] = set()
+    made: set[MachinePath] = set()
     for number, offer in enumerate(offers, 1):
         nodes += say.say(_words(number, len(offers), offer))
         nodes += _fetches(shelf, offer, host, say, made)
@@ -55,12 +56,12 @@ def _words(number: int, count: int, offer: Offer) -> str:
     return f"{number} of {count}: {offer.title}" + (f" ({', '.join(figures)})" if figures else "")
 
 
-def _fetches(shelf: Shelf, offer: Offer, host: str, say: Language, made: set[Path]) -> Iterator[Node]:
+def _fetches(shelf: Shelf, offer: Offer, host: str, say: Language, made: set[MachinePath]) -> Iterator[Node]:
     if not offer.files and offer.shape == "unpacked":
         yield from say.say("It is still on its way to the PC: fetch a fresh script later.")
         return
     for name, target, size in _wanted(offer):
-        path = Path(offer.volume, target)
+        path = MachinePath(offer.volume, target)
         yield from _folders(path, say, made)
         url = f"http://{host}/{quote(narrow(name, shelf.charset))}" + ("" if offer.files else "?wait")
         yield from say.command("fetch", path, url=say.quoted(url))
@@ -78,10 +79,10 @@ def _wanted(offer: Offer) -> Iterable[tuple[str, tuple[str, ...], int | None]]:
     return [(file.name, file.target, file.content.size_bytes) for file in offer.files if not file.had]
 
 
-def _folders(path: Path, say: Language, made: set[Path]) -> Iterator[Node]:
+def _folders(path: MachinePath, say: Language, made: set[MachinePath]) -> Iterator[Node]:
     """Makes the folders above a path that no earlier line made."""
     for depth in range(1, len(path.parts)):
-        folder = Path(path.base, path.parts[:depth])
+        folder = MachinePath(path.base, path.parts[:depth])
         if folder not in made:
             made.add(folder)
             yield from say.when("no_folder", folder, say.command("make_folder", folder))

@@ -19,9 +19,9 @@ from discprep.disc.layout.options import ImageOptions
 from discprep.disc.setup import setup_scripts
 from discprep.disc.setup.flow import THEN, Do, If, write_out
 from discprep.disc.setup.language import Language
-from discprep.disc.setup.language import Path as MachinePath
-from discprep.disc.setup.script import Scripts, Site, disc_parts
+from discprep.disc.setup.script import disc_parts
 from discprep.errors import NameRuleError
+from discprep.machine import MachinePath
 from discprep.manifest.load import load_profile
 from discprep.manifest.substitute import RATE_MARKER
 from discprep.model import Edit, Item, Profile, Shell, Staged, Step, Volume
@@ -195,26 +195,6 @@ def test_what_is_wiped_may_name_its_volume(tmp_path):
     assert machine.perform("DISC0:setup/part1") == 0
     saved = {data for name, data in machine.tree().items() if name.startswith("saved/")}
     assert set(OWNERS.values()) <= saved
-
-
-@pytest.mark.parametrize(
-    ("text", "volume", "inside"),
-    [
-        ("C:/ROOMY/F.INI", "C:", ("ROOMY", "F.INI")),
-        ("c:/room/F.INI", "C:/ROOM", ("F.INI",)),
-        ("C:/ROOM", "C:/ROOM", ()),
-        ("C:F.INI", "C:", ("F.INI",)),
-        ("ROOM/F.INI", "C:", ("ROOM", "F.INI")),
-        ("Disc/F.INI", "Disc", ("F.INI",)),
-        ("Discs/F.INI", "C:", ("Discs", "F.INI")),
-    ],
-)
-def test_a_path_lies_on_the_volume_whose_name_ends_there(text, volume, inside):
-    """One volume's name may begin another's, and a folder's name may begin with a volume's (arithmetic)."""
-    profile = replace(PROFILE, volumes=(Volume("C:"), Volume("C:/ROOM"), Volume("Disc")))
-    manifest = manifest_of(ITEMS, profile, steps=(STEP,))
-    scripts = Scripts(Site(manifest, profile.shell, "c0ffee", 1, ()), Language(profile.shell, profile), {}, None)
-    assert scripts.wipes(replace(STEP, wipes=(text,))) == [(MachinePath(volume, inside), False)]
 
 
 def test_another_build_keeps_the_first_copies_too(tmp_path):

@@ -16,7 +16,7 @@ from support.programs import program
 from support.trees import Shelf, write
 
 from discprep.job.sheet import DiscMade, facts_from
-from discprep.model import Item, LinkSettings, Manifest, Medium, Plan, Profile, Shell
+from discprep.model import Item, LinkSettings, Manifest, Medium, Plan, Profile, Shell, Step
 from discprep.report.sheet import html, sections, text
 from discprep.report.sheet.blocks import Picture
 from discprep.report.sheet.contents import merged
@@ -66,7 +66,7 @@ def test_text_fits_a_printer(plain: str) -> None:
         "resolver 192.0.2.53",
         "bridge makes 57554 (-0.08 %)",
         "Restart the machine so that the line driver loads.",
-        "The setup saves first: NET/OLD.CFG",
+        "Save first, by hand: C:/NET/OLD.CFG",
         "It replaces earlier network settings",
         "gives ip-stack, needed to get online",
         "does not fit beside Pictures of the plates",
@@ -335,6 +335,13 @@ def test_the_scripts_for_later_are_named(tmp_path: Path) -> None:
     assert r"without an editor: D:\SETUP\R1200.BAT to D:\SETUP\R19200.BAT." in shown
 
 
+def test_no_script_saves_for_a_step_after_the_link(tmp_path: Path) -> None:
+    """What is wiped once an item came over the link lies beside no part of the disc: a person saves it."""
+    late = Step("machine", "Run it.", after=bench.plan().order[:1], wipes=("S/LATE.CFG",))
+    made = DiscMade(with_opener(tmp_path, steps=(late,)), bench.plan(), pins={}, pulled=bench.pulled())
+    assert facts_from(made).after_link[-1].details == ("Save first, by hand: C:\\S\\LATE.CFG",)
+
+
 def test_the_shelf_holds_back_what_may_not_be_passed_on(plain: str) -> None:
     """`serve` offers no item with share = false unless told: whoever waits for it at the machine must know."""
     assert "with --allow-unshared, or the shelf holds back: Manuals of the machine" in words(plain)
@@ -362,7 +369,7 @@ def test_the_curve_is_marked_at_round_figures(most_s: float, most_bytes: int) ->
 def test_paths_on_the_machine_are_written_as_it_writes_them(tmp_path: Path) -> None:
     """What is typed there has its own separator; the manifest's is `/` everywhere."""
     shown = shown_of(with_opener(tmp_path), placed=bench.placed())
-    assert "The setup saves first: NET\\OLD.CFG" in shown
+    assert "The setup saves first: C:\\NET\\OLD.CFG" in shown
     assert "on the machine: NET\\STACK\\CONFIGUR.LIN" in shown
 
 

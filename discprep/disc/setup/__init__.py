@@ -15,12 +15,12 @@ from discprep.disc.contents import content_checksum, keep
 from discprep.disc.parts import Part, packed_only, parts
 from discprep.disc.setup.flow import Node, write_out
 from discprep.disc.setup.language import Language
-from discprep.disc.setup.language import Path as MachinePath
 from discprep.disc.setup.script import ROOM, SAVE, PartNames, Scripts, Site, copied, disc_parts
 from discprep.disc.textform import encode_text
 from discprep.errors import DiscprepError, NameRuleError
+from discprep.machine import MachinePath, script_ending, script_language, volumes_of
 from discprep.manifest.substitute import substitute
-from discprep.model import Content, Manifest, Named, Notice, Shell, Staged, Volume
+from discprep.model import Content, Manifest, Named, Notice, Shell, Staged
 
 __all__ = ["SetupResult", "setup_files", "setup_scripts"]
 
@@ -47,14 +47,14 @@ def setup_files(
         rates: line rates [bit/s] that both ends can hold, for one settings script each
         present: ids already on the machine, or on an earlier disc
     """
-    shell = manifest.profile.shell
-    if shell is None or not manifest.profile.volumes:
+    shell = script_language(manifest.profile)
+    if shell is None:
         return ()
     empty = keep(b"", work)
     burned = {entry.item for entry in staged if entry.item}
     names = [*_part_names(shell, len(parts(manifest, burned, present, packed_only(staged)))), shell.undo_name]
     if shell.call:
-        names += [SAVE + _ending(shell), *_work_names(shell, len(names) - 1)]
+        names += [SAVE + script_ending(shell), *_work_names(shell, len(names) - 1)]
     names += [_rate_name(shell, rate) for rate in rates if _has_settings(shell, staged)]
     if shell.if_full:
         names.append(_room_name(shell))
@@ -71,11 +71,7 @@ def _part_names(shell: Shell, count: int) -> list[str]:
 
 def _work_names(shell: Shell, count: int) -> list[str]:
     """The scripts that do the parts' work on the machine, where parts only call them."""
-    return [f"WORK{number}{_ending(shell)}" if shell.call else "" for number in range(1, count + 1)]
-
-
-def _ending(shell: Shell) -> str:
-    return Path(shell.script_name).suffix
+    return [f"WORK{number}{script_ending(shell)}" if shell.call else "" for number in range(1, count + 1)]
 
 
 def _rate_name(shell: Shell, rate_bit_s: int) -> str:
@@ -83,7 +79,7 @@ def _rate_name(shell: Shell, rate_bit_s: int) -> str:
 
 
 def _room_name(shell: Shell) -> str:
-    return ROOM + _ending(shell)
+    return ROOM + script_ending(shell)
 
 
 def _padding(language: Language) -> list[str]:
@@ -113,14 +109,14 @@ def setup_scripts(
         rates, present: as given to `setup_files`
         work: where the scripts are written, under their hash
     """
-    shell = manifest.profile.shell
-    if shell is None or not manifest.profile.volumes:
+    shell = script_language(manifest.profile)
+    if shell is None:
         return SetupResult(tuple(named), notices=_no_scripts(manifest))
     burned = {entry.staged.item for entry in named if entry.staged.item}
     of_disc = parts(manifest, burned, present, packed_only(entry.staged for entry in named))
     tools = {n.staged.name[-1]: _disc_path(n, manifest) for n in named if n.staged.name[:-1] == (shell.folder,)}
     language = Language(shell, manifest.profile)
-    site = Site(manifest, shell, build_id, len(of_disc), _other_volumes(manifest))
+    site = Site(manifest, shell, build_id, len(of_disc), volumes_of(manifest))
     scripts = Scripts(site, language, tools, _checksum(shell.checksum_kind))
     texts: dict[str, str] = {}
     errors: list[DiscprepError] = []
@@ -135,11 +131,6 @@ def setup_scripts(
     notices = [*_approximated(language), *_foreign_attributes(named, shell)]
     filled = tuple(_filled(entry, shell, texts, manifest, work) for entry in named)
     return SetupResult(filled, of_disc, tuple(notices), tuple(errors))
-
-
-def _other_volumes(manifest: Manifest) -> dict[str, Volume]:
-    volumes = {volume.path: volume for volume in manifest.profile.volumes}
-    return {item.id: volumes[item.volume] for item in manifest.items if item.volume in volumes}
 
 
 def _no_scripts(manifest: Manifest) -> tuple[Notice, ...]:
@@ -169,7 +160,7 @@ def _all_scripts(
         if names.work:
             yield names.work, "", partial(scripts.work, part, entries, names)
     if shell.call:
-        yield SAVE + _ending(shell), "", scripts.save_script
+        yield SAVE + script_ending(shell), "", scripts.save_script
     yield shell.undo_name, "", partial(scripts.undo, of_part)
     if not _has_settings(shell, (entry.staged for entry in named)):
         return

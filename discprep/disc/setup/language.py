@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
 
 from discprep.disc.setup.flow import THEN, Do, If, Node
 from discprep.disc.textform import approximate
 from discprep.errors import NameRuleError
+from discprep.machine import MachinePath, path_text
 from discprep.manifest.substitute import substitute
 from discprep.model import Profile, Shell, Staged
 
@@ -20,31 +20,6 @@ OPPOSITES = {"exists": "missing", "missing": "exists", "folder": "no_folder", "n
 SCREEN_COLUMNS = 76  # messages are wrapped for a screen of 80
 FIRST, SECOND = "\x01", "\x02"  # stand for a called script's arguments until its lines are written
 ARGUMENT_LENGTHS = {FIRST: 66, SECOND: 12}  # what they may become: a path of 8.3 names, the name of a saved copy
-
-
-@dataclass(frozen=True, slots=True)
-class Path:
-    """A file or folder as the machine sees it: `parts` below a volume or a folder on it (`base`)."""
-
-    base: str
-    parts: tuple[str, ...] = ()
-
-    @property
-    def folder(self) -> Path:
-        return Path(self.base, self.parts[:-1])
-
-    @property
-    def name(self) -> str:
-        return self.parts[-1]
-
-    def __truediv__(self, name: str) -> Path:
-        return Path(self.base, (*self.parts, name))
-
-    @property
-    def volume(self) -> str:
-        """The volume's name with its colon, where it has one."""
-        before, colon, _ = self.base.partition(":")
-        return before + colon
 
 
 class Language:
@@ -59,14 +34,9 @@ class Language:
 
     # ------------------------------------------------------------------------------------------- texts
 
-    def path(self, path: Path) -> str:
+    def path(self, path: MachinePath) -> str:
         """A whole path as text, unquoted."""
-        shell = self.shell
-        if path.base.endswith(shell.separator):
-            root = path.base
-        else:
-            root = path.base + (shell.after_volume if path.base.endswith(":") else shell.separator)
-        return root + shell.separator.join(path.parts) if path.parts else root.removesuffix(shell.separator) or root
+        return path_text(path, self.shell)
 
     def quoted(self, text: str) -> str:
         """A path or a name as a command takes it."""
@@ -148,11 +118,11 @@ class Language:
         spoken = {name: self._spoken(text).translate(self._in_texts) for name, text in values.items()}
         return [Do(self._fill(template, **spoken), inline=False)] if template else []
 
-    def enter(self, folder: Path) -> tuple[str, ...]:
+    def enter(self, folder: MachinePath) -> tuple[str, ...]:
         """Makes a folder the current one."""
         return self._fill(self.shell.change_folder, path=self.quoted(self.path(folder)), volume=folder.volume)
 
-    def command(self, key: str, path: Path, **values: str) -> list[Node]:
+    def command(self, key: str, path: MachinePath, **values: str) -> list[Node]:
         """One command on one path: `make_folder`, `delete`, `create_empty`, `append`, `check_size`, …; none where
         the language cannot say it."""
         template: tuple[str, ...] = getattr(self.shell, key)
@@ -162,32 +132,32 @@ class Language:
         inline = key not in ("append", "create_empty")  # their redirection may act where the condition fails
         return [Do(self._checked(whole, lambda: self._from_inside(template, path, "path", **values)), inline=inline)]
 
-    def copy(self, source: Path, target: Path) -> list[Node]:
+    def copy(self, source: MachinePath, target: MachinePath) -> list[Node]:
         return self._two(self.shell.copy, source, target)
 
-    def copy_folder(self, source: Path, target: Path) -> list[Node]:
+    def copy_folder(self, source: MachinePath, target: MachinePath) -> list[Node]:
         return self._two(self.shell.copy_folder, source, target)
 
-    def _two(self, template: tuple[str, ...], source: Path, target: Path) -> list[Node]:
+    def _two(self, template: tuple[str, ...], source: MachinePath, target: MachinePath) -> list[Node]:
         if not template:
             return []
         from_text = self.quoted(self.path(source))
         whole = self._fill(template, source=from_text, target=self.quoted(self.path(target)))
         return [Do(self._checked(whole, lambda: self._from_inside(template, target, "target", source=from_text)))]
 
-    def _from_inside(self, template: tuple[str, ...], path: Path, key: str, **values: str) -> tuple[str, ...]:
+    def _from_inside(self, template: tuple[str, ...], path: MachinePath, key: str, **values: str) -> tuple[str, ...]:
         """The command from inside the folder of its path, whose bare name does there."""
         if not (self.shell.change_folder and path.parts):
             return self._fill(template, **{key: self.quoted(self.path(path))}, **values)
         return (*self.enter(path.folder), *self._fill(template, **{key: self.quoted(path.name)}, **values))
 
-    def call(self, script: Path, first: str = "", second: str = "") -> list[Node]:
+    def call(self, script: MachinePath, first: str = "", second: str = "") -> list[Node]:
         """Runs another script and comes back."""
         words = {"first": self.quoted(first), "second": self.quoted(second)}
         lines = self._fill(self.shell.call, path=self.quoted(self.path(script)), **words)
         return [Do(self._checked(tuple(line.rstrip() for line in lines)))]
 
-    def rename(self, path: Path, name: str) -> list[Node]:
+    def rename(self, path: MachinePath, name: str) -> list[Node]:
         """A new name in the same folder; given from inside it where the language can."""
         new = self.quoted(name)
         if self.shell.change_folder:
@@ -197,11 +167,11 @@ class Language:
         whole = self._fill(self.shell.rename, path=self.quoted(self.path(path)), target=target, name=new)
         return [Do(self._checked(whole))]
 
-    def append(self, text: str, path: Path) -> list[Node]:
+    def append(self, text: str, path: MachinePath) -> list[Node]:
         """A line of text to the end of a file, which is made if it is not there."""
         return self.command("append", path, text=self._spoken(text).translate(self._in_texts))
 
-    def attributes(self, staged: Staged, path: Path) -> list[Node]:
+    def attributes(self, staged: Staged, path: MachinePath) -> list[Node]:
         """The attribute bits of the file's own system, where they are not those of a fresh copy."""
         shell, value = self.shell, staged.attributes
         if value is None or not shell.set_attributes or staged.attribute_system != shell.attribute_system:
@@ -213,7 +183,7 @@ class Language:
         text = shell.attribute_join.join(word for word in words if word)
         return self.command("set_attributes", path, attributes=text)
 
-    def remark(self, staged: Staged, path: Path) -> list[Node]:
+    def remark(self, staged: Staged, path: MachinePath) -> list[Node]:
         """The file's comment, cut to what the machine holds."""
         text = " ".join(staged.comment.split())[: self.shell.comment_max]
         if not (text and self.shell.set_comment):
@@ -222,7 +192,7 @@ class Language:
 
     # ------------------------------------------------------------------------------------- conditions
 
-    def when(self, kind: str, path: Path, body: Sequence[Node], *, rare: bool = False) -> list[Node]:
+    def when(self, kind: str, path: MachinePath, body: Sequence[Node], *, rare: bool = False) -> list[Node]:
         """`body` where `path` is there (`exists`), is not (`missing`), or is or is no folder (`folder`,
         `no_folder`; asked as for a file where the language knows no other way)."""
         if not body:
@@ -240,7 +210,7 @@ class Language:
         other = self._asked(f"if_{opposite}", path=path) if opposite else ()
         return If(self._asked(f"if_{kind}", path=path), tuple(body), rare, other)
 
-    def blame(self, path: Path, text: str, stop: Sequence[Node]) -> list[Node]:
+    def blame(self, path: MachinePath, text: str, stop: Sequence[Node]) -> list[Node]:
         """Where `path` is missing: says so and stops, with an end that all such stops share."""
         if self.shell.blocks:
             return self.when("missing", path, [*self.say(text), *stop])
@@ -252,7 +222,7 @@ class Language:
             return []
         return [If(self._asked("if_failed"), tuple(body), True)]
 
-    def full(self, room: Path, trial: Path, body: Sequence[Node]) -> list[Node]:
+    def full(self, room: MachinePath, trial: MachinePath, body: Sequence[Node]) -> list[Node]:
         """`body` where the target has no room left, if the language has a way to see it."""
         if not self.shell.if_full:
             return []

@@ -11,11 +11,12 @@ import hashlib
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from pathlib import PurePosixPath
 
 from discprep.disc.parts import Part
 from discprep.disc.setup.flow import Node
-from discprep.disc.setup.language import FIRST, SECOND, Language, Path
+from discprep.disc.setup.language import FIRST, SECOND, Language
+from discprep.errors import NameRuleError
+from discprep.machine import MachinePath, disc_title, first_volume, script_ending, wiped
 from discprep.model import Manifest, Named, Shell, Step, Volume
 
 Checksum = Callable[[Named], str]
@@ -39,65 +40,65 @@ class Site:
     shell: Shell
     build: str
     count: int  # of parts
-    volumes: Mapping[str, Volume]  # of the items that are not installed on the first
+    volumes: Mapping[str, Volume]  # by item
 
     @property
     def volume(self) -> Volume:
         """The first volume: saved copies and marks stand there."""
-        return self.manifest.profile.volumes[0]
+        return first_volume(self.manifest.profile)
 
     @property
-    def saved(self) -> Path:
-        return Path(self.volume.path, (self.shell.save_folder,))
+    def saved(self) -> MachinePath:
+        return MachinePath(self.volume.path, (self.shell.save_folder,))
 
     @property
-    def hurt_list(self) -> Path:
+    def hurt_list(self) -> MachinePath:
         return self.saved / "HURT.TXT"
 
     @property
-    def saved_list(self) -> Path:
+    def saved_list(self) -> MachinePath:
         return self.saved / "LIST.TXT"
 
-    def mark(self, kind: str, part: int) -> Path:
+    def mark(self, kind: str, part: int) -> MachinePath:
         """A file whose presence says that a part of this build has saved (`S`) or is done (`P`)."""
         return self.saved / f"{self.build[:5].upper()}{kind}{part}"
 
-    def item_mark(self, entries: Sequence[Named]) -> Path:
+    def item_mark(self, entries: Sequence[Named]) -> MachinePath:
         """A file whose presence says that some build has put these very files on the machine."""
         digest = hashlib.sha256("\n".join(sorted(self._key(self.target(entry)) for entry in entries)).encode())
         return self.saved / f"{digest.hexdigest()[:8].upper()}.IN"
 
     @property
-    def room_at_rest(self) -> Path:
+    def room_at_rest(self) -> MachinePath:
         return self.saved / f"ROOM{self.ending}"
 
-    def trial(self, volume: str) -> Path:
-        return Path(volume, (f"ROOMTRY{self.ending}",))
+    def trial(self, volume: str) -> MachinePath:
+        return MachinePath(volume, (f"ROOMTRY{self.ending}",))
 
     @property
     def ending(self) -> str:
-        return PurePosixPath(self.shell.script_name).suffix
+        return script_ending(self.shell)
 
     @property
     def title(self) -> str:
-        return self.manifest.title or self.manifest.medium.volume
+        return disc_title(self.manifest)
 
     def volume_of(self, named: Named) -> Volume:
         """The volume an entry is installed on."""
         return self.volumes.get(named.staged.item, self.volume)
 
-    def target(self, named: Named) -> Path:
-        return Path(self.volume_of(named).path, named.target)
+    def target(self, named: Named) -> MachinePath:
+        return MachinePath(self.volume_of(named).path, named.target)
 
-    def on_disc(self, named: Named) -> Path:
-        return Path(self.manifest.profile.disc_path, disc_parts(named))
+    def on_disc(self, named: Named) -> MachinePath:
+        return MachinePath(self.manifest.profile.disc_path, disc_parts(named))
 
-    def saved_copy(self, path: Path) -> Path:
+    def saved_copy(self, path: MachinePath) -> MachinePath:
         """Where a path's older copy stands: named by its hash, so that each build finds the same."""
         digest = hashlib.sha256(self._key(path).encode()).hexdigest().upper()
         return self.saved / f"{digest[:8]}.{digest[8:11]}"
 
-    def _key(self, path: Path) -> str:
+    def _key(self, path: MachinePath) -> str:
         """Equal for paths that the machine takes for one."""
         volume = next((v for v in self.manifest.profile.volumes if v.path == path.base), self.volume)
         text = f"{path.base}\0{'/'.join(path.parts)}"
@@ -125,7 +126,7 @@ class Scripts:
 
     site: Site
     say: Language
-    tools: dict[str, Path]  # the tool's own files on the disc, by wanted name
+    tools: dict[str, MachinePath]  # the tool's own files on the disc, by wanted name
     checksum: Checksum | None
 
     # ------------------------------------------------------------------------------------------ a part
@@ -189,7 +190,7 @@ class Scripts:
             *self.say.when("missing", here, full, rare=True),
         ]
 
-    def _mark(self, mark: Path) -> list[Node]:
+    def _mark(self, mark: MachinePath) -> list[Node]:
         """Leaves a mark on the machine that a later run finds."""
         made = self.say.when("missing", mark, self.say.append(self.site.build, mark), rare=True)
         return [*made, *self.say.when("missing", mark, self._full_stop(mark.base))] if made else []
@@ -250,22 +251,16 @@ class Scripts:
             nodes += self.say.when("folder", folder, saves) if folder.parts and self.site.shell.blocks else saves
         return nodes
 
-    def wipes(self, step: Step) -> list[tuple[Path, bool]]:
-        """What a step wipes: each path, and whether it is a folder (written with a `/` at its end)."""
-        return [(self._machine_path(text), text.endswith("/")) for text in step.wipes]
+    def wipes(self, step: Step) -> list[tuple[MachinePath, bool]]:
+        """What a step wipes: each path, and whether it is a folder. Raises NameRuleError for what cannot be saved."""
+        found = []
+        for one in wiped(self.site.manifest.profile, step):
+            if one.problem or one.path is None:
+                raise NameRuleError(f"wipes {one.text!r} {one.problem}", hint=one.hint)
+            found.append((one.path, one.folder))
+        return found
 
-    def _machine_path(self, text: str) -> Path:
-        """A path as a manifest has it: below the first volume, or below the one it begins with."""
-        text = text.replace(self.site.shell.separator, "/")
-        for volume in sorted(self.site.manifest.profile.volumes, key=lambda v: -len(v.path)):
-            base = volume.path.replace(self.site.shell.separator, "/")
-            rest = text[len(base) :]
-            ends = not rest or rest.startswith("/") or base.endswith(("/", ":"))  # "C:/ROOMY" is not below "C:/ROOM"
-            if text.casefold().startswith(base.casefold()) and ends:
-                return Path(volume.path, _split(rest))
-        return Path(self.site.volume.path, _split(text))
-
-    def _save(self, path: Path, folder: bool) -> list[Node]:
+    def _save(self, path: MachinePath, folder: bool) -> list[Node]:
         """Copies `path` under a name of its own before it is lost, unless an older copy stands there."""
         copy = self.site.saved_copy(path)
         kind = "folder" if folder else "exists"
@@ -283,11 +278,11 @@ class Scripts:
         return [
             *self._opening("Saves one file"),
             *self.say.when(
-                "missing", self.site.saved / SECOND, self._saving(Path(FIRST), self.site.saved / SECOND, False)
+                "missing", self.site.saved / SECOND, self._saving(MachinePath(FIRST), self.site.saved / SECOND, False)
             ),
         ]
 
-    def _saving(self, path: Path, copy: Path, folder: bool) -> list[Node]:
+    def _saving(self, path: MachinePath, copy: MachinePath, folder: bool) -> list[Node]:
         """Saves one file. The copy gets its name last, so that one cut short is never taken for whole."""
         part = self.site.saved / "SAVING.TMP"
         renames = bool(self.site.shell.rename) and not folder
@@ -309,7 +304,7 @@ class Scripts:
 
     # ---------------------------------------------------------------------------------------- copying
 
-    def _folder(self, folder: Path) -> list[Node]:
+    def _folder(self, folder: MachinePath) -> list[Node]:
         stop = self.say.stop(
             f"The folder {self.say.path(folder)} could not be made: the volume is full or write-protected, or a file "
             "has its name."
@@ -334,13 +329,13 @@ class Scripts:
             *(self._stop_without(target) if entry.staged.important else self._list_without(entry, target)),
         ]
 
-    def _old_away(self, target: Path) -> list[Node]:
+    def _old_away(self, target: MachinePath) -> list[Node]:
         """Where a failed copy does not tell, only a missing target shows it: an old one must go first."""
         if "copy" in self.site.shell.tells:
             return []
         return self.say.when("exists", target, self.say.command("delete", target))
 
-    def _copy(self, entry: Named, source: Path, target: Path) -> list[Node]:
+    def _copy(self, entry: Named, source: MachinePath, target: MachinePath) -> list[Node]:
         """Copies and checks; what is not right is taken away, so that from here on missing means hurt."""
         content = entry.staged.content
         if content is None:
@@ -356,26 +351,26 @@ class Scripts:
             nodes += self._present(target, [*check, *self.say.failed("checksum", away)])
         return nodes
 
-    def _present(self, target: Path, check: list[Node]) -> list[Node]:
+    def _present(self, target: MachinePath, check: list[Node]) -> list[Node]:
         """A check only of a file that is there: asking after another may end the script in some languages."""
         return self.say.when("exists", target, check)
 
-    def _second_copy(self, entry: Named, target: Path) -> list[Node]:
+    def _second_copy(self, entry: Named, target: MachinePath) -> list[Node]:
         """A hurt file from its other place on the disc."""
         if not (entry.second and entry.staged.content and entry.staged.content.size_bytes):
             return []
-        source = Path(self.site.manifest.profile.disc_path, second_parts(entry))
+        source = MachinePath(self.site.manifest.profile.disc_path, second_parts(entry))
         copy = self._copy(entry, source, target)
         return self.say.when("missing", target, copy, rare=True)
 
-    def _stop_without(self, target: Path) -> list[Node]:
+    def _stop_without(self, target: MachinePath) -> list[Node]:
         stop = self.say.stop(
             "It is needed. Clean the disc, or make room, and run this part again; else burn the disc again."
         )
         said = f"Could not be copied: {self.say.path(target)}"
         return self.say.blame(target, said, [*self._if_full(target.base), *stop])
 
-    def _list_without(self, entry: Named, target: Path) -> list[Node]:
+    def _list_without(self, entry: Named, target: MachinePath) -> list[Node]:
         name = self.say.path(self.site.on_disc(entry))
         listed = [*self.say.say(f"Could not be copied: {name}"), *self.say.append(name, self.site.hurt_list)]
         return self.say.when("missing", target, listed, rare=True)
@@ -420,7 +415,7 @@ class Scripts:
     def undo(self, parts: Sequence[tuple[Part, Sequence[Named]]]) -> list[Node]:
         """Puts back what the parts saved; what they copied anew stays."""
         title = f"{self.site.title}: put back what was there before"
-        paths: dict[Path, tuple[Path, bool]] = {}
+        paths: dict[MachinePath, tuple[MachinePath, bool]] = {}
         for part, entries in parts:
             wiped = [path for step in (*part.before, *part.after) for path in self.wipes(step)]
             for path, folder in [*wiped, *((self.site.target(entry), False) for entry in _files(entries))]:
@@ -436,7 +431,7 @@ class Scripts:
             *self.say.say("", "The files that were there before are back. Restart the machine to use them."),
         ]
 
-    def _put_back(self, path: Path, folder: bool) -> list[Node]:
+    def _put_back(self, path: MachinePath, folder: bool) -> list[Node]:
         copy = self.site.saved_copy(path)
         back = self.say.copy_folder(copy, path) if folder else self.say.copy(copy, path)
         if "copy" in self.site.shell.tells:
@@ -483,10 +478,6 @@ def _caution(step: Step) -> list[str]:
     return [f"Caution: {step.caution}"] if step.caution else []
 
 
-def _split(text: str) -> tuple[str, ...]:
-    return tuple(part for part in text.split("/") if part not in ("", ".", ".."))
-
-
 def _files(entries: Iterable[Named]) -> list[Named]:
     return [entry for entry in entries if entry.staged.content is not None]
 
@@ -495,14 +486,14 @@ def _by_item(entries: Iterable[Named]) -> list[list[Named]]:
     return [list(group) for _, group in groupby(_files(entries), lambda entry: entry.staged.item)]
 
 
-def _folders(site: Site, entries: Iterable[Named]) -> list[Path]:
+def _folders(site: Site, entries: Iterable[Named]) -> list[MachinePath]:
     """Every folder that a part's entries need on the machine, the outer ones first."""
-    found: dict[Path, None] = {}
+    found: dict[MachinePath, None] = {}
     for entry in entries:
         path = site.target(entry)
         inner = len(path.parts) if entry.staged.content is None else len(path.parts) - 1
         for depth in range(1, inner + 1):
-            found.setdefault(Path(path.base, path.parts[:depth]))
+            found.setdefault(MachinePath(path.base, path.parts[:depth]))
     return sorted(found, key=lambda folder: len(folder.parts))
 
 

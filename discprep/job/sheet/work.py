@@ -17,10 +17,11 @@ from discprep.machine import (
     drive_speed,
     first_volume,
     path_text,
-    separator,
+    script_language,
     title_of,
     volume_of,
     volumes_of,
+    wiped,
 )
 from discprep.manifest.substitute import mask
 from discprep.model import Manifest, Placed, Step, Where
@@ -72,9 +73,12 @@ def rooms_of(made: DiscMade) -> tuple[Room, ...]:
 # ----------------------------------------------------------------------------------------------- desk and bridge
 
 
-def _task(manifest: Manifest, step: Step) -> Task:
-    wiped = ", ".join(path.replace("/", separator(manifest.profile)) for path in step.wipes)
-    saved = (f"The setup saves first: {wiped}",) if wiped else ()
+def _task(manifest: Manifest, step: Step, *, by_script: bool = False) -> Task:
+    """A step with what it wipes: saved by the part's script that it stands beside, else by the person."""
+    shell = script_language(manifest.profile)
+    paths = [path_text(one.path, shell) for one in wiped(manifest.profile, step) if one.path]
+    who = "The setup saves first" if by_script and shell else "Save first, by hand"
+    saved = (f"{who}: {', '.join(paths)}",) if paths else ()
     return Task(mask(step.text), saved, step.minutes, mask(step.caution))
 
 
@@ -122,9 +126,9 @@ def machine_tasks(made: DiscMade) -> tuple[Task, ...]:
     """The parts of the disc with the steps done by hand between them, then the line's settings."""
     tasks = [Task("Save the present settings and start-up files; note where: ____________________")]
     for part in made.parts:
-        tasks += [_task(made.manifest, step) for step in part.before]
+        tasks += [_task(made.manifest, step, by_script=True) for step in part.before]
         tasks += _part_tasks(made, part)
-        tasks += [_task(made.manifest, step) for step in part.after]
+        tasks += [_task(made.manifest, step, by_script=True) for step in part.after]
     return (*tasks, *_line_task(made.manifest))
 
 
