@@ -9,6 +9,7 @@ import json
 from dataclasses import astuple, dataclass
 from functools import cache
 from pathlib import Path
+from sys import intern
 from typing import Any
 
 from discprep.members import Content, Limits, Member, Unpacked
@@ -101,7 +102,9 @@ class Entry:
 
     @classmethod
     def of(cls, v: list[Any]) -> Entry:
-        """Back from JSON values."""
+        """Back from JSON values; what thousands of members say alike is one text."""
+        v[3], v[6], v[9] = intern(v[3]), intern(v[6]), intern(v[9])
+        v[16] = v[11] if v[16] == v[11] else v[16]
         member = Member(v[0], v[1], v[2].encode("latin-1"), *v[3:14])
         return cls(member, *v[14:])
 

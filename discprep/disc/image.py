@@ -175,13 +175,18 @@ def _write(path: Path, layout: Layout, options: ImageOptions, progress: Progress
     """Writes and reads back everything; returns the SHA-256 of the structures, and what the check found."""
     # A file left by an earlier run must not show through the places that are never written.
     path.unlink(missing_ok=True)
-    head = head_bytes(layout, options)
     with path.open("xb", buffering=0) as file:
-        _write_at(file.fileno(), head, 0)
+        head_sha256 = _write_head(file.fileno(), layout, options)
         file.truncate(layout.sectors * SECTOR)
-        progress.advance("image", len(head))
-        checked = _write_behind_head(file.fileno(), path, layout, progress)
-    return hashlib.sha256(head).hexdigest(), checked
+        progress.advance("image", layout.data_sector * SECTOR)
+        return head_sha256, _write_behind_head(file.fileno(), path, layout, progress)
+
+
+def _write_head(target: int, layout: Layout, options: ImageOptions) -> str:
+    """Writes the structures, which are megabytes with thousands of files; keeps only their SHA-256."""
+    head = head_bytes(layout, options)
+    _write_at(target, head, 0)
+    return hashlib.sha256(head).hexdigest()
 
 
 def _write_behind_head(target: int, path: Path, layout: Layout, progress: Progress) -> Checked:

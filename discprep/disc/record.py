@@ -10,9 +10,10 @@ import hashlib
 import json
 import os
 import re
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from functools import cache
+from itertools import chain
 from operator import attrgetter
 from pathlib import Path
 from types import UnionType
@@ -235,13 +236,26 @@ def _file(placed: Placed) -> RecordFile:
 
 def record_bytes(record: Record) -> bytes:
     """The record as it stands in `record.json`: the same bytes for the same record."""
-    document = {"discprep_record": FORMAT, **_document(record)}
-    return _sealed(_written(document))
+    return b"".join(_pieces(record))
+
+
+def _pieces(record: Record) -> Iterator[bytes]:
+    """The same piece by piece: as a whole a large record takes more memory than the files it tells of."""
+    digest = hashlib.sha256()
+    for piece in _written({"discprep_record": FORMAT, **_document(record)}):
+        digest.update(piece)
+        yield piece
+    yield _seal(digest.hexdigest())
 
 
 def _sealed(body: bytes) -> bytes:
-    """The written document with its seal as the last line: the SHA-256 of every byte before that line."""
-    return body + f'"seal": "{hashlib.sha256(body).hexdigest()}"\n}}\n'.encode("ascii")
+    """A written document with its seal."""
+    return body + _seal(hashlib.sha256(body).hexdigest())
+
+
+def _seal(sha256: str) -> bytes:
+    """The last line: the SHA-256 of every byte before it."""
+    return f'"seal": "{sha256}"\n}}\n'.encode("ascii")
 
 
 def _document(record: Any) -> dict[str, Any]:
@@ -259,15 +273,22 @@ def _fields(kind: type) -> tuple[tuple[str, ...], Callable[[Any], tuple[Any, ...
 _ENCODER = json.JSONEncoder(default=_document)
 
 
-def _written(document: Mapping[str, Any]) -> bytes:
+def _written(document: Mapping[str, Any]) -> Iterator[bytes]:
     """A line for each key, and one for each entry of a long list: readable, and fast where `indent` is not."""
-    return ("{\n" + "".join(f"{json.dumps(key)}: {_rows(value)},\n" for key, value in document.items())).encode("ascii")
+    yield b"{\n"
+    for key, value in document.items():
+        for text in chain([json.dumps(key), ": "], _rows(value), [",\n"]):
+            yield text.encode("ascii")
 
 
-def _rows(value: Any) -> str:
+def _rows(value: Any) -> Iterator[str]:
     if isinstance(value, list | tuple) and len(value) > 1 and not isinstance(value[0], str | list | tuple):
-        return "[\n" + ",\n".join(map(_ENCODER.encode, value)) + "\n]"
-    return _ENCODER.encode(value)
+        yield "["
+        for number, entry in enumerate(value):
+            yield (",\n" if number else "\n") + _ENCODER.encode(entry)
+        yield "\n]"
+    else:
+        yield _ENCODER.encode(value)
 
 
 def _canonical(document: Any) -> bytes:
@@ -283,7 +304,7 @@ def save_record(record: Record, path: Path) -> None:
     part = path.with_name(path.name + ".part")
     try:
         with part.open("wb") as file:
-            file.write(record_bytes(record))
+            file.writelines(_pieces(record))
             file.flush()
             os.fsync(file.fileno())
         part.replace(path)

@@ -142,7 +142,7 @@ def test_a_sealed_record_that_lies_is_refused(tmp_path: Path, change) -> None:  
     del document["seal"]
     change(document)
     path = tmp_path / "record.json"
-    path.write_bytes(record._sealed(record._written(document)))
+    path.write_bytes(record._sealed(b"".join(record._written(document))))
     with pytest.raises(DiscError, match="does not say what a record says"):
         load_record(path)
 
