@@ -9,6 +9,7 @@ from urllib.parse import urlsplit
 
 from discprep.errors import ManifestError
 from discprep.manifest import schema as s
+from discprep.manifest.mapper import record, values
 from discprep.manifest.media import MEDIA
 from discprep.manifest.source import Source
 from discprep.manifest.substitute import RATE_MARKER, RATE_NAMES, secret_names, shorten, substitute
@@ -28,6 +29,7 @@ from discprep.model import (
 )
 
 SCHEMES = ("http", "https", "ftp")
+HASHES = ("sha256", "sha1", "md5", "crc32")
 NEWLINES = {"lf": "\n", "crlf": "\r\n", "cr": "\r"}
 _SCHEME = re.compile(r"^[A-Za-z][A-Za-z0-9+.-]+:")
 
@@ -56,33 +58,14 @@ def item_record(
         fault(
             "has no source, no page and no hash: nobody can find it", hint="Add sources = […], page = … or sha256 = …."
         )
-    return Item(
-        id=table.id,
+    return record(
+        Item,
+        values(table, {"title", "sources", *HASHES, "needs", "to", "edit"}),
         title=table.title or table.id,
-        version=table.version,
         sources=tuple(_source(text, table, source, fault) for text in table.sources),
-        page=table.page,
-        hint=table.hint,
         hashes=_hashes(table),
-        size_bytes=table.size,
-        gives=tuple(table.gives),
         needs=tuple(dict.fromkeys(table.needs)),
-        place=table.place,
-        use=table.use,
-        form=table.form,
-        nested=table.nested,
-        charset=table.charset,
         to=table.to.strip("/"),
-        volume=table.volume,
-        only=tuple(table.only),
-        leave=tuple(table.leave),
-        rename=tuple(table.rename.items()),
-        text=tuple(table.text),
-        share=table.share,
-        licence=table.licence,
-        renewed_every_days=table.renewed_every_days,
-        worth=table.worth,
-        for_profiles=tuple(table.for_),
         edits=tuple(_edit(e, source, index, n, table.id, names, report) for n, e in enumerate(table.edit)),
         where=where,
         pins_file=source.path.with_suffix(".pins.toml"),
@@ -90,7 +73,7 @@ def item_record(
 
 
 def _hashes(table: s.ItemTable) -> Hashes:
-    return Hashes(*(v.lower() if v else None for v in (table.sha256, table.sha1, table.md5, table.crc32)))
+    return Hashes(**{kind: digest.lower() if (digest := getattr(table, kind)) else None for kind in HASHES})
 
 
 def _source(text: str, table: s.ItemTable, source: Source, fault: Callable[[str, str, str], None]) -> str:
@@ -200,70 +183,36 @@ def step_record(table: s.StepTable, where: str, names: Mapping[str, str], report
         if problem := machine_path_problem(path):
             report(ManifestError(f"wipes {shorten(path)!r} {problem}", where=where))
     caution = fill(table.caution, names, where, "", report, secrets=False)
-    return Step(table.where, text, tuple(table.after), tuple(table.wipes), caution, table.minutes, where)
+    return record(Step, values(table, {"text", "caution"}), text=text, caution=caution, where=where)
 
 
 def link_record(table: s.LinkTable) -> LinkSettings:
-    return LinkSettings(
-        rate_bit_s=table.rate,
-        framing=table.framing,
-        protocol=table.protocol,
-        mtu_bytes=table.mtu,
-        window_bytes=table.window,
-        round_trip_s=table.round_trip_ms / 1000,
-        ack_every=table.ack_every,
-        accm=table.accm,
-        field_compression=table.field_compression,
-        header_compression=table.header_compression,
-        error_rate=table.error_rate,
-        cap_bytes_s=table.cap_bytes_s,
-        segment_s=table.segment_ms / 1000,
-        keep_alive=table.keep_alive,
-        name_lookup=table.name_lookup,
-    )
+    return record(LinkSettings, values(table))
 
 
 def bridge_record(table: s.BridgeTable) -> BridgeSettings:
-    return BridgeSettings(
-        rate_bit_s=table.rate,
-        framing=table.framing,
-        clock_hz=table.clock_hz,
-        divider=table.divider,
-        address=table.address,
-        machine_address=table.machine_address,
-        flow=table.flow,
-        buffer_packets=table.buffer_packets,
-    )
+    return record(BridgeSettings, values(table))
 
 
 def plan_record(table: s.PlanTable) -> PlanSettings:
-    return PlanSettings(table.days_to_use, table.link_budget, table.power_ons)
+    return record(PlanSettings, values(table))
 
 
 def limits_record(table: s.LimitsTable) -> Limits:
-    usual = Limits()
-    return Limits(
-        member_bytes=table.member or usual.member_bytes,
-        total_bytes=table.total or usual.total_bytes,
-        members=table.members or usual.members,
-        ratio=table.ratio or usual.ratio,
-    )
+    return record(Limits, {key: value for key, value in values(table).items() if value})
 
 
 def medium_record(table: s.MediumTable, source: Source, report: Report) -> Medium:
     def inside(text: str | None, key: str) -> Path | None:
         return inner_file(text, source, ("medium", key), report)
 
-    return Medium(
+    return record(
+        Medium,
+        values(table, {"kind", "sectors", "boot_image", "system_area"}),
         kind=table.kind or "custom",
         sectors=table.sectors or MEDIA[table.kind or "cd-74"],
-        volume=table.volume,
-        discs=table.discs,
-        second_copy=table.second_copy,
         boot_image=inside(table.boot_image, "boot_image"),
-        boot_media=table.boot_media,
         system_area=inside(table.system_area, "system_area"),
-        drive_speed=table.drive_speed,
     )
 
 
@@ -294,48 +243,21 @@ def profile_record(table: s.ProfileTable, source: Source, report: Report) -> Pro
             report(ManifestError(f"boot file {disc_path!r} {problem}", where=source.where(("disc", "boot_files"))))
         if path := inner_file(host_path, source, ("disc", "boot_files", disc_path), report):
             boot_files.append((disc_path, path))
-    return Profile(
-        name=table.name,
-        provides=tuple(table.provides),
-        memory_bytes=table.memory,
-        assumed=tuple(table.assumed),
+    return record(
+        Profile,
+        values(table, {"format", "disc", "volume", "text", "serial", "shell", "companion"}),
+        values(table.disc, {"name_rules", "path", "boot_files"}),
+        values(table.text, {"newline"}),
+        values(table.serial, prefix="serial_"),
+        values(table.companion, {"folder_content"}, prefix="companion_"),
         name_rules=tuple(dict.fromkeys(table.disc.name_rules)),
-        drive_speed=table.disc.drive_speed,
-        access_s=table.disc.access_ms / 1000,
         disc_path=table.disc.path,
         boot_files=tuple(boot_files),
-        volumes=tuple(_volume(volume) for volume in table.volume),
-        charset=table.text.charset,
+        volumes=tuple(record(Volume, values(volume)) for volume in table.volume),
         newline=NEWLINES[table.text.newline],
-        end_mark=table.text.end_mark,
-        serial_clock_hz=table.serial.clock_hz,
-        serial_divider=table.serial.divider,
-        serial_fifo=table.serial.fifo,
-        serial_trigger=table.serial.trigger,
-        serial_service_s=None if table.serial.service_us is None else table.serial.service_us / 1e6,
-        serial_flow=table.serial.flow,
         shell=table.shell.record() if table.shell else None,
-        companion_file=table.companion.file,
-        companion_folder=table.companion.folder,
         companion_folder_content=inner_file(
             table.companion.folder_content, source, ("companion", "folder_content"), report
         ),
         where=source.label,
-    )
-
-
-def _volume(table: s.VolumeTable) -> Volume:
-    return Volume(
-        path=table.path,
-        free_bytes=table.free,
-        keep_free_bytes=table.keep_free,
-        block_bytes=table.block,
-        name_max=table.name_max,
-        stem_max=table.stem_max,
-        extension_max=table.extension_max,
-        path_max=table.path_max,
-        forbidden=table.forbidden,
-        reserved=tuple(table.reserved),
-        case_sensitive=table.case_sensitive,
-        volatile=table.volatile,
     )

@@ -15,6 +15,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstr
 from typing_extensions import TypeAliasType
 
 from discprep.errors import ManifestError
+from discprep.manifest.mapper import record, values
 from discprep.manifest.substitute import substitute
 from discprep.model import AttributeBit, Shell
 
@@ -208,26 +209,14 @@ class ShellSchema(_Strict):
 
     def record(self) -> Shell:
         """The same as the frozen record that the other parts use."""
-        apart = {"copy_", "attributes", "after_volume", "path_escapes", "text_escapes"}
-        values: dict[str, Any] = {
-            key: tuple(value) if isinstance(value, list) else value
-            for key, value in self  # not model_dump: it would build a serializer at every start
-            if key not in apart
-        }
-        if self.attributes:
-            values |= {
-                "attribute_system": self.attributes.system,
-                "set_attributes": tuple(self.attributes.command),
-                "attribute_bits": tuple(AttributeBit(b.bit, b.set, b.clear) for b in self.attributes.bits),
-                "attribute_join": self.attributes.join,
-                "plain_attributes": self.attributes.plain,
-            }
-        return Shell(
-            copy=tuple(self.copy_),
+        attributes = self.attributes
+        bits = tuple(record(AttributeBit, values(bit)) for bit in attributes.bits) if attributes else ()
+        return record(
+            Shell,
+            values(self, {"attributes", "after_volume"}),
+            values(attributes, {"bits"}) if attributes else {},
+            attribute_bits=bits,
             after_volume=self.separator if self.after_volume is None else self.after_volume,
-            path_escapes=tuple(self.path_escapes.items()),
-            text_escapes=tuple(self.text_escapes.items()),
-            **values,
         )
 
 
