@@ -11,11 +11,12 @@ from discprep.errors import NameRuleError
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One wanted name in a folder."""
+    """One wanted name in a folder; `path` is for the caller's own use."""
 
     name: str
     folder: bool
     fixed: bool = False
+    path: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +47,10 @@ def name_folder(
     chosen: dict[str, Chosen] = {}
     for unit in _units(entries, file_pattern, folder_pattern):
         as_it_is = None if unit.companion else folder.keep(unit.main)
-        chosen |= {unit.main.name: as_it_is} if as_it_is else folder.choose(unit)
+        if as_it_is:
+            chosen[unit.main.name] = as_it_is
+        else:
+            chosen |= folder.choose(unit)
     return chosen
 
 
@@ -99,7 +103,7 @@ class _Folder:
         if rule.extension(extension) != extension or rule.cut(stem, rule.room(extension, entry.folder)) != stem:
             return None
         self.taken.add(key)
-        return Chosen(name)
+        return Chosen(entry.name if name == entry.name else name)
 
     def choose(self, unit: _Unit) -> dict[str, Chosen]:
         """The first free names for a unit; they are taken from now on."""
