@@ -6,10 +6,10 @@ A listing on disc holds the same values, so a member has one written form.
 from __future__ import annotations
 
 import json
-from dataclasses import astuple, dataclass
+from dataclasses import asdict, dataclass, fields
 from functools import cache
+from operator import attrgetter
 from pathlib import Path
-from sys import intern
 from typing import Any
 
 from discprep.members import Content, Limits, Member, Unpacked
@@ -62,18 +62,14 @@ class Order:
     careful: bool = False
     mark_inner: bool = False
 
-    def values(self) -> list[Any]:
+    def values(self) -> dict[str, Any]:
         """As JSON values."""
-        return [
-            self.path, self.name, self.sha256, self.charset, _limits(self.limits), self.offset_bytes, self.size_bytes,
-            self.data, self.data_bytes, self.start, self.decode, self.careful, self.mark_inner,
-        ]  # fmt: skip
+        return _named(self, _ORDER) | {"limits": _limits(self.limits)}
 
     @classmethod
-    def of(cls, values: list[Any]) -> Order:
+    def of(cls, values: dict[str, Any]) -> Order:
         """Back from JSON values."""
-        path, name, sha256, charset, limits, *rest = values
-        return cls(path, name, sha256, charset, Limits(*limits), *rest)
+        return cls(**values | {"limits": Limits(**values["limits"])})
 
 
 @dataclass(slots=True)
@@ -93,20 +89,16 @@ class Entry:
 
     def values(self) -> list[Any]:
         """As JSON values."""
-        m = self.member
-        return [
-            m.index, m.name, m.raw_name.decode("latin-1"), m.kind, m.size_bytes, m.packed_bytes, m.method, m.time_s,
-            m.attributes, m.attribute_system, m.comment, m.checksum, m.problem, m.target,
-            self.offset_bytes, self.sha256, self.computed, self.problem, self.inner, self.lasting,
-        ]  # fmt: skip
+        values = [*_member_values(self.member), *_entry_values(self)]
+        values[_RAW_NAME] = values[_RAW_NAME].decode("latin-1")
+        return values
 
     @classmethod
-    def of(cls, v: list[Any]) -> Entry:
-        """Back from JSON values; what thousands of members say alike is one text."""
-        v[3], v[6], v[9] = intern(v[3]), intern(v[6]), intern(v[9])
-        v[16] = v[11] if v[16] == v[11] else v[16]
-        member = Member(v[0], v[1], v[2].encode("latin-1"), *v[3:14])
-        return cls(member, *v[14:])
+    def of(cls, values: list[Any]) -> Entry:
+        """Back from JSON values."""
+        member = dict(zip(_MEMBER, values, strict=False))
+        member["raw_name"] = member["raw_name"].encode("latin-1")
+        return cls(Member(**member), **dict(zip(_ENTRY, values[len(_MEMBER) :], strict=True)))
 
     def unpacked(self, data: Path) -> Unpacked:
         """As the rest of discprep sees it, its bytes in `data`."""
@@ -128,18 +120,34 @@ class Summary:
 
     def values(self) -> list[Any]:
         """As JSON values."""
-        return [self.format, self.sha256, self.data_bytes, self.problems, self.notices]
+        return list(_named(self, _SUMMARY).values())
 
     @classmethod
-    def of(cls, v: list[Any]) -> Summary:
+    def of(cls, values: list[Any]) -> Summary:
         """Back from JSON values."""
-        return cls(v[0], v[1], v[2], tuple(v[3]), tuple(v[4]))
+        named = dict(zip(_SUMMARY, values, strict=True))
+        return cls(**named | {"problems": tuple(named["problems"]), "notices": tuple(named["notices"])})
+
+
+def _fields(record: type) -> tuple[str, ...]:
+    return tuple(field.name for field in fields(record))
+
+
+def _named(record: object, names: tuple[str, ...]) -> dict[str, Any]:
+    return {name: getattr(record, name) for name in names}
+
+
+# A member's values are those of both records in the order in which they are declared, without their names: a listing
+# of thousands would be twice as long with them.
+_ORDER, _SUMMARY, _MEMBER, _ENTRY = _fields(Order), _fields(Summary), _fields(Member), _fields(Entry)[1:]
+_RAW_NAME = _MEMBER.index("raw_name")
+_member_values, _entry_values = attrgetter(*_MEMBER), attrgetter(*_ENTRY)
 
 
 @cache
-def _limits(limits: Limits) -> tuple[float, ...]:
-    """Their values in order; asked for every archive, and always the same few."""
-    return astuple(limits)
+def _limits(limits: Limits) -> dict[str, Any]:
+    """Asked for every archive, and always the same few."""
+    return asdict(limits)
 
 
 def written(values: list[Any]) -> bytes:
