@@ -218,7 +218,6 @@ class Job:
                 self._talk.flush()
             self._end(reader.format, sha256, [*problems, *reader.problems], reader.notices)
         finally:
-            self._talk.data = None
             reader.close()
 
     def _plain(self, source: Source, sha256: str) -> None:
@@ -241,7 +240,10 @@ class Job:
             data.truncate(self._data_bytes)
             data.seek(self._data_bytes)
             self._data = self._talk.data = data
-            yield
+            try:
+                yield
+            finally:
+                self._talk.data = None  # what is said from here on speaks of a closed file
 
     def _digest(self, source: Source) -> str:
         digest = hashlib.sha256()

@@ -268,6 +268,12 @@ def test_stubs(tmp_path: Path, size: int) -> None:
     assert f"{size} bytes stand before the first header" in found.summary.notices[0]
 
 
+def test_a_host_so_slow_that_every_answer_is_sent_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The last answer comes when the members' bytes stand in a closed file: there is nothing left to flush."""
+    monkeypatch.setattr("discprep.archives.worker.FLUSH_S", -1.0)
+    assert decode_here(LEVEL_1, tmp_path).content(0) == HELLO
+
+
 def test_a_stub_with_an_archive_of_its_own(tmp_path: Path) -> None:
     """Seen in a historical self-extractor: the program carries its manual as an archive, with an end mark; lhasa reads
     the archive behind it."""
