@@ -7,7 +7,7 @@ import pytest
 
 ROOT = Path(__file__).resolve().parent.parent / "discprep"
 # Top first: a part imports only from parts further down.
-LAYERS = ["cli", "job", "report", "serve", "disc", "plan", "archives", "fetch", "link", "manifest",
+LAYERS = ["cli", "job", "report", "serve", "disc", "plan", "archives", "fetch", "peer", "link", "manifest",
           "shapes", "machine", "model", "members", "units", "errors"]  # fmt: skip
 ONLY = {"plan": {"model", "units", "errors"}}
 FREE = {"__init__", "__main__"}
