@@ -8,6 +8,7 @@ import os
 import re
 import time
 from collections.abc import Callable, Iterator, Mapping
+from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 
@@ -18,11 +19,12 @@ from discprep.errors import CapacityError, MissingError, UsageError, flatten, ra
 from discprep.fetch.files import scratch, storage, write_atomically
 from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
 from discprep.job.builds import MADE_FROM
+from discprep.job.earlier import claim, give_way, images_in, left, seal
 from discprep.job.inputs import inputs_digest, settings_of
 from discprep.job.kept import saying_what_stays
 from discprep.job.plan import before, disc_manifest, disc_trees, forms_on, plan_for
 from discprep.job.sheet import DiscMade, facts_from
-from discprep.job.standing import RECORD, SHEETS, SUMS, disc_folder, image_name, old_image, standing, sums_text
+from discprep.job.standing import IMAGE_PART, RECORD, SHEETS, disc_folder, image_name, standing
 from discprep.job.tree import Tree, Trees
 from discprep.machine import drive_speed, may_be_missing, size_of
 from discprep.manifest import load_manifest
@@ -77,10 +79,14 @@ def build_from(
     called = {"epoch_s": epoch_s, "secrets": allow_secrets, "manifest": manifest.path.name}
     extra = called | {"at_hand": sorted(hand.paths)}
     digest = inputs_digest(manifest, hand.pins, extra)
-    if not dry_run and not allow_secrets and (stands := standing(out, digest, manifest)):
+    known = not dry_run and not allow_secrets
+    stands = standing(out, digest, manifest) if known else None
+    if stands and not left(out, stands.discs):
         return stands
     steps = Steps()
-    with scratch() as folder, _alone(hand, out, progress):
+    with scratch() as folder, _alone(hand, out, progress) as waited:
+        if known and (waited or stands) and (stands := standing(out, digest, manifest)):
+            return replace(stands, notices=_gave_way(out, stands.discs))
         with steps.timed("unpack"):
             opened = open_items(hand, progress)
         secrets = secret_values(manifest, ask) if allow_secrets and not dry_run else {}
@@ -92,6 +98,7 @@ def build_from(
             return _rehearsed(manifest, opened, planned, trees)
         maker = _Maker(hand, opened, planned, out, trees, digest, progress, steps)
         discs = tuple(maker.disc(number) for number in range(1, discs_used(planned.plan) + 1))
+        gone = _gave_way(out, discs)
     later = sum(decision.place == "later" for decision in planned.plan.decisions)
     return Built(
         manifest.title,
@@ -99,9 +106,17 @@ def build_from(
         planned.plan,
         planned.plan.seconds_at_link,
         later,
-        notices=(*planned.notices, *planned.plan.notices, *maker.notices),
+        notices=(*planned.notices, *planned.plan.notices, *maker.notices, *gone),
         steps_s=steps.taken,
     )
+
+
+def _gave_way(out: Path, discs: tuple[BuiltDisc, ...]) -> tuple[Notice, ...]:
+    """Makes an earlier build in `out` give way, and tells of its images that no disc's own line tells of."""
+    kept = {disc.folder for disc in discs}
+    gone = [str(image.relative_to(out)) for image in give_way(out, discs) if image.parent not in kept]
+    words = f"an earlier build stood here and gave way: {', '.join(gone)}"
+    return (Notice(words, where=str(out), hint="Build into another folder to keep one."),) if gone else ()
 
 
 class Steps:
@@ -218,14 +233,12 @@ class _Maker:
         _check_capacity(tree, manifest)
         folder = disc_folder(self.out, number, self.discs)
         folder.mkdir(parents=True, exist_ok=True)
-        old = old_image(folder)
+        old = [name for name in images_in(folder) if (folder / name).is_file()]
         with self.steps.timed("image"):
             image, written = self._image(tree, manifest, folder)
         copy_s = copy_seconds(manifest, written.placed)
         with self.steps.timed("record and sheets"):
             self._tell(number, tree, manifest, folder, image, written, copy_s)
-        if old and old != image.name:
-            (folder / old).unlink(missing_ok=True)
         return BuiltDisc(
             folder,
             image,
@@ -237,18 +250,19 @@ class _Maker:
             sum(bool(placed.named.staged.content) for placed in written.placed),
             len(forms_on(plan, number)),
             copy_s,
-            old if old and old != image.name else "",
+            next((name for name in old if name != image.name), ""),
         )
 
     def _image(self, tree: Tree, manifest: Manifest, folder: Path) -> tuple[Path, ImageWritten]:
         """Writes and checks the image beside its place, then moves it there."""
         image = folder / image_name(manifest.medium.volume, tree.build_id)
-        part = folder / ".image.part"
+        part = folder / IMAGE_PART
         try:
             with storage("writing the image", image):
                 written = write_image(tree.named, part, tree.options, self.progress, tree.layout)
                 with part.open("rb") as file:
                     os.fsync(file.fileno())
+                claim(image, written.sha256)
                 part.replace(image)
         except BaseException:
             part.unlink(missing_ok=True)
@@ -305,7 +319,7 @@ class _Maker:
         )
         with storage("writing the record", folder / RECORD):
             save_record(record, folder / RECORD)
-        write_atomically(folder / SUMS, sums_text(folder, {image.name: written.sha256}).encode())
+        seal(image, written.sha256)
 
     @cached_property
     def _curve(self) -> list[tuple[int, float]]:

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import fields, is_dataclass
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import fields, is_dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -28,9 +28,15 @@ def inputs_digest(manifest: Manifest, pins: Mapping[str, Pin], extra: Mapping[st
     Raises:
         OSError: a file that the manifest names cannot be read
     """
-    pinned = {pin.item: pin for pin in pins.values()}
+    sources = {item.id: item.sources for item in manifest.items}
+    pinned = {item: _with_source(pin, sources.get(item, ())) for item, pin in pins.items()}
     whole = {"tool": __version__, "manifest": manifest, "pins": pinned, "extra": extra}
     return hashlib.sha256(json.dumps(_plain(whole), sort_keys=True).encode()).hexdigest()
+
+
+def _with_source(pin: Pin, sources: Sequence[str]) -> Pin:
+    """A pin whose source is not known has the first one, as on the bench sheet."""
+    return pin if pin.source or not sources else replace(pin, source=sources[0])
 
 
 def _plain(value: Any) -> Any:

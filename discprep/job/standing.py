@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ from discprep.report.build import Built, BuiltDisc
 
 RECORD = "record.json"
 SUMS = "SHA256SUMS"
+IMAGE_PART = ".image.part"
 SHEETS = ("bench-sheet.txt", "bench-sheet.html")
 _IMAGE = re.compile(r"[A-Z0-9_]{1,32}-[0-9a-f]{10}\.iso")
 
@@ -33,63 +34,84 @@ def image_name(volume: str, build_id: str) -> str:
     return f"{volume}-{build_id}.iso"
 
 
-def sums_text(folder: Path, known: Mapping[str, str]) -> str:
-    """Lines that `sha256sum -c` takes, for the record, the sheets and what is `known` by name already."""
-    sums = dict(known)
-    for name in (RECORD, *SHEETS):
-        sums[name] = hashlib.sha256((folder / name).read_bytes()).hexdigest()
+def is_image(name: str) -> bool:
+    """Whether a file is called as a build calls its image."""
+    return bool(_IMAGE.fullmatch(name))
+
+
+def sums_text(sums: Mapping[str, str]) -> str:
+    """Lines that `sha256sum -c` takes, from SHA-256 by name."""
     return "".join(f"{sha256}  {name}\n" for name, sha256 in sorted(sums.items()))
 
 
-def old_image(folder: Path) -> str:
-    """The name of the image of an earlier build in this folder, by its checksum list; empty without one."""
-    try:
-        text = (folder / SUMS).read_text(encoding="ascii")
-    except (OSError, ValueError):
-        return ""
-    names = [line[66:] for line in text.splitlines() if _IMAGE.fullmatch(line[66:])]
-    return names[0] if len(names) == 1 else ""
+def sums_in(folder: Path, name: str = SUMS) -> dict[str, str]:
+    """SHA-256 by name as a folder's list has them. Raises OSError, ValueError: there is none."""
+    lines = (line.partition("  ") for line in (folder / name).read_text(encoding="ascii").splitlines())
+    return {name: sha256 for sha256, _, name in lines}
+
+
+def sums_of(folder: Path) -> dict[str, str]:
+    """SHA-256 by name of the record and the sheets as they stand."""
+    return {name: _hash(folder / name) for name in (RECORD, *SHEETS)}
 
 
 def standing(out: Path, digest: str, manifest: Manifest) -> Built | None:
-    """The build that stands in `out`, when it comes from the inputs of this digest and every byte is as written."""
-    folders = [out] if (out / RECORD).exists() else sorted(out.glob("disc-*"), key=lambda f: (len(f.name), f.name))
-    try:
-        records = [_record(folder) for folder in folders]
-        if not records or not all(_made_from(record, digest, len(records)) for record in records):
-            return None
-        if not all(_sums_hold(folder, record) for folder, record in zip(folders, records, strict=True)):
-            return None
-        discs = tuple(_disc(folder, record, manifest) for folder, record in zip(folders, records, strict=True))
-        waiting_s = float(_settings(records[0])["build.seconds_at_link"])
-        later = sum(item["place"] == "later" for item in records[0]["items"])
-    except (OSError, ValueError, KeyError, TypeError, RecursionError):
-        return None  # damaged or no record of ours: the build is made anew
-    return Built(manifest.title, discs, None, waiting_s, later)
+    """The build that stands in `out`, when it comes from the inputs of this digest and every byte is as written.
+
+    Where a run was ended before an earlier build had given way, both of them stand there.
+    """
+    for first in (disc_folder(out, 1, 1), disc_folder(out, 1, 2)):
+        try:
+            records = tuple(_records(out, first, digest))
+            if records and all(_sums_hold(folder, record) for folder, record in records):
+                return _built(records, manifest)
+        except (OSError, ValueError, KeyError, TypeError, RecursionError):
+            continue  # damaged or no record of ours: the build is made anew
+    return None
 
 
-def _record(folder: Path) -> dict[str, Any]:
+def _built(records: Sequence[tuple[Path, Mapping[str, Any]]], manifest: Manifest) -> Built:
+    discs = tuple(_disc(folder, record, manifest) for folder, record in records)
+    first = records[0][1]
+    later = sum(item["place"] == "later" for item in first["items"])
+    return Built(manifest.title, discs, None, float(settings_in(first)["build.seconds_at_link"]), later)
+
+
+def _records(out: Path, first: Path, digest: str) -> Iterator[tuple[Path, Mapping[str, Any]]]:
+    """Every disc of the build whose first one stands in `first`, with its record; none where it is another build."""
+    record = record_in(first)
+    discs = int(settings_in(record)["build.discs"])
+    if first != disc_folder(out, 1, discs):
+        return
+    for number in range(1, discs + 1):
+        folder = disc_folder(out, number, discs)
+        record = record_in(folder) if number > 1 else record
+        told = settings_in(record)
+        if record["inputs_sha256"] != digest or (told["build.disc"], told["build.discs"]) != (str(number), str(discs)):
+            raise ValueError("another build's")
+        yield folder, record
+
+
+def record_in(folder: Path) -> dict[str, Any]:
+    """A folder's record as plain JSON. Raises OSError, ValueError, TypeError: there is none."""
     record = json.loads((folder / RECORD).read_bytes())
     if not isinstance(record, dict):
         raise TypeError("no record")
     return record
 
 
-def _settings(record: Mapping[str, Any]) -> dict[str, str]:
+def settings_in(record: Mapping[str, Any]) -> dict[str, str]:
+    """Its settings. Raises KeyError, ValueError, TypeError: it is no record of ours."""
     return dict(record["settings"])
-
-
-def _made_from(record: Mapping[str, Any], digest: str, discs: int) -> bool:
-    return record["inputs_sha256"] == digest and _settings(record)["build.discs"] == str(discs)
 
 
 def _sums_hold(folder: Path, record: Mapping[str, Any]) -> bool:
     """Whether every file of the build is what SHA256SUMS says. Raises OSError where one is missing."""
-    lines = (line.partition("  ") for line in (folder / SUMS).read_text(encoding="ascii").splitlines())
-    listed = {name: sha256 for sha256, _, name in lines}
-    if set(listed) != {image_name(record["volume"], record["build_id"]), RECORD, *SHEETS}:
+    listed = sums_in(folder)
+    own = {image_name(record["volume"], record["build_id"]), RECORD, *SHEETS}
+    if not own <= set(listed) or not all(map(is_image, set(listed) - own)):
         return False
-    return all(_hash(folder / name) == sha256 for name, sha256 in listed.items())
+    return all(_hash(folder / name) == listed[name] for name in own)
 
 
 def _hash(path: Path) -> str:
@@ -108,6 +130,6 @@ def _disc(folder: Path, record: Mapping[str, Any], manifest: Manifest) -> BuiltD
         record["image_sha256"],
         sum(bool(file["sha256"]) for file in record["files"]),
         sum(item["place"] == "burn" for item in record["items"]),
-        float(_settings(record)["build.copy_s"]),
+        float(settings_in(record)["build.copy_s"]),
         unchanged=True,
     )
