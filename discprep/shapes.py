@@ -67,9 +67,8 @@ def last_shape(manifest: Manifest, item: Item, archive_format: str) -> Shape:
 
 
 def openers(manifest: Manifest, item: Item, shape: Shape, archive_format: str) -> tuple[tuple[str, ...], ...]:
-    """What must come before an item for the machine to use it in this shape: sets of ids of which one is needed."""
-    return tuple(
-        tuple(key for key in manifest.givers(role) if key != item.id)
-        for role in roles_of(shape, archive_format)
-        if role not in manifest.roles_present
-    )
+    """What must come before an item for the machine to use it in this shape: sets of ids of which one is needed, a role
+    where nobody else gives it."""
+    lacking = [role for role in roles_of(shape, archive_format) if role not in manifest.roles_present]
+    groups = (tuple(key for key in manifest.givers(role) if key != item.id) or (role,) for role in lacking)
+    return tuple(dict.fromkeys(groups))

@@ -48,8 +48,10 @@ def test_nothing_opens_itself() -> None:
     other = Item("other", gives=("unpack-lha",))
     alone, both = (manifest_of(items, bring_up=()) for items in ([own], [own, other]))
     assert (last_shape(alone, own, "lha"), last_shape(both, own, "lha")) == ("unpacked", "archive")
-    assert openers(alone, own, "archive", "lha") == ((),)
+    assert openers(alone, own, "archive", "lha") == (("unpack-lha",),)
     assert openers(both, own, "archive", "lha") == (("other",),)
+    both_roles = manifest_of([Item("two", gives=("unpack-tar", "unpack-gz")), own], bring_up=())
+    assert openers(both_roles, own, "archive", "tar.gz") == (("two",),)
     assert roles_before(alone, ["own"], {"own"}) == {"own": set()}
 
 

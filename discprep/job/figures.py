@@ -324,7 +324,7 @@ def _measured(
         legal = tuple(form for form in legal if form == "packed" and opened.whole and archive)
     parts: dict[Form, list[Named]] = {"packed": archive, "unpacked": members, "both": [*archive, *members]}
     block = _block_bytes(manifest, item)
-    needs = _groups(manifest, UNPACK_ROLES.get(opened.format, ()), item.id)
+    needs = openers(manifest, item, "archive", opened.format)
     inside = sum(_blocks(entry.member.size_bytes, block) for entry in opened.members)
     files = _files(members, opened)
     as_fetched = Pulled("archive", (size_bytes,), _escapes(item, hand))
@@ -408,7 +408,7 @@ def _guessed(manifest: Manifest, item: Item, hand: AtHand) -> Measured:
     folders = len(folders_of(item))
     inside = size_bytes * UNPACKED_GUESS if kind else size_bytes
     block = _block_bytes(manifest, item)
-    needs = _groups(manifest, UNPACK_ROLES.get(kind, ()), item.id)
+    needs = openers(manifest, item, "archive", kind)
     forms = []
     for form in _legal_forms(manifest, item, kind or "file"):
         read = {"packed": size_bytes, "unpacked": inside, "both": size_bytes + inside}[form]

@@ -137,6 +137,18 @@ def test_packed_takes_the_archive_beside_what_comes_out(tmp_path):
     assert (packed.storage_bytes, packed.peak_bytes) == (8192, 8192 + 8192)
 
 
+def test_no_item_unpacks_itself(tmp_path):
+    """An LHA that gives what opens LHA, asked for packed: it burns only where another one opens it."""
+    files = {"own": {"A": b"x" * 90}, "other": {"B": b"y"}}
+    own = Item("own", gives=("unpack-lha",), form="packed")
+    opened = archives(tmp_path, **files)
+    alone = planned(manifest_of([own], DESK, link=LINK, bring_up=()), {"own": opened["own"]}, tmp_path)
+    assert decisions(alone)["own"].place == "later" and "unpack-lha" in decisions(alone)["own"].reason
+    other = Item("other", gives=("unpack-lha",))
+    both = planned(manifest_of([own, other], DESK, link=LINK, bring_up=()), opened, tmp_path)
+    assert {key: one.form for key, one in decisions(both).items()} == {"own": "packed", "other": "unpacked"}
+
+
 @pytest.mark.parametrize(
     ("change", "legal"),
     [

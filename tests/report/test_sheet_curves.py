@@ -26,10 +26,10 @@ ALONE = Load(((SIZE, 1),), ESCAPES)
 
 
 def at(folder: Path, rate: int = 57_600, mtu: int = 576, window: int | None = 4096) -> Manifest:
-    """The reading room's machine on another line."""
+    """The reading room's machine on another line. The shelf is asked by its address: no name is looked up."""
     whole = bench.manifest(folder)
     assert whole.link and whole.bridge
-    link = replace(whole.link, rate_bit_s=rate, mtu_bytes=mtu, window_bytes=window)
+    link = replace(whole.link, rate_bit_s=rate, mtu_bytes=mtu, window_bytes=window, name_lookup=False)
     return replace(whole, link=link, bridge=replace(whole.bridge, rate_bit_s=rate))
 
 
@@ -64,6 +64,17 @@ def test_every_point_is_the_models(tmp_path: Path, rate: int, mtu: int, window: 
         link = replace(of.link, window_bytes=point.value)
         assert point.expected_s == pytest.approx(expected_s(link, of.bridge), rel=1e-9)
         assert point.chosen == (point.value == (window or 8192))
+
+
+def test_the_curves_go_through_the_plan_s_time(tmp_path: Path) -> None:
+    """What the plan tells stands at the setting as set; the others in proportion. A name is never looked up."""
+    of = at(tmp_path)
+    looked_up = replace(of, link=replace(of.link, name_lookup=True))
+    told = replace(ALONE, told_s=100.0)
+    for curve in (over_rates, over_windows):
+        plain, through = curve(of, ALONE), curve(looked_up, told)
+        (here,) = (point.expected_s for point in plain if point.chosen)
+        assert [point.expected_s for point in through] == pytest.approx([p.expected_s / here * 100 for p in plain])
 
 
 def test_the_windows_are_those_around_the_one_that_is_set(tmp_path: Path) -> None:

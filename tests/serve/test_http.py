@@ -187,6 +187,8 @@ def test_if_range(condition: str, status: int) -> None:
         ({"if_match": '"x"'}, 412),
         ({"if_match": TAG}, 200),
         ({"if_unmodified_since": "Sun, 06 Nov 1994 08:49:36 GMT"}, 412),
+        ({"if_unmodified_since": "Sun, 06 Nov 1994 08:49:37 GMT"}, 200),  # 13.1.4: equal is not later
+        ({"if_unmodified_since": "nonsense"}, 200),
     ],
 )
 def test_conditions(headers: dict[str, str], status: int) -> None:

@@ -24,7 +24,7 @@ def facts_from(made: DiscMade) -> SheetFacts:
     """The facts of one disc's sheet."""
     manifest, plan, profile = made.manifest, made.plan, made.manifest.profile
     line = line_of(manifest)
-    load = waiting.load_of([made.pulled[item_id] for item_id in plan.order])
+    load = waiting.load_of([made.pulled[item_id] for item_id in plan.order], plan.seconds_at_link)
     unshared = not {item.id for item in manifest.items if not item.share}.isdisjoint(made.burned)
     return SheetFacts(
         title=manifest.title,

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from discprep.link import rates_both_hold
 from discprep.link.encapsulation import growth_of
 from discprep.link.path import WINDOW_BYTES
+from discprep.link.pull import asked_by_number
 from discprep.link.tcp import segment_size
 from discprep.link.transfer import Transfer, expected_case, parts_of
 from discprep.link.vary import VARY, Question
@@ -30,23 +31,25 @@ MOST_SIZES = 8  # more different sizes than these are put together with their li
 class Load:
     """What waits: sizes [B] with how many files have each, and what the line makes of one of their bytes.
 
-    `escapes` (slip, ppp) are those of all together; None takes random bytes.
+    `escapes` (slip, ppp) are those of all together; None takes random bytes. `told_s`: what the plan tells for all of
+    it, item by item; other settings are told in proportion.
     """
 
     sizes: tuple[tuple[int, int], ...]
     escapes: tuple[int, int] | None = None
+    told_s: float | None = None
 
     @property
     def size_bytes(self) -> int:
         return sum(size * count for size, count in self.sizes)
 
 
-def load_of(waiting: Sequence[Pulled]) -> Load | None:
+def load_of(waiting: Sequence[Pulled], told_s: float | None = None) -> Load | None:
     """All that waits for the link, file by file; None when nothing does."""
     if not waiting:
         return None
     sizes = (size for one in waiting for size in one.sizes_bytes)
-    return Load(alike(sizes), _escapes([one.escapes for one in waiting]))
+    return Load(alike(sizes), _escapes([one.escapes for one in waiting]), told_s)
 
 
 def _escapes(counts: Sequence[tuple[int, int] | None]) -> tuple[int, int] | None:
@@ -118,12 +121,13 @@ def _curve(
 ) -> tuple[Waited, ...]:
     question = Question(Transfer(0), link, manifest.bridge, manifest.profile)
     settings = {value: question if value == chosen else VARY[key](question, str(value)) for value in sorted(values)}
-    return tuple(Waited(value, waits_s(setting, load), value == chosen) for value, setting in settings.items())
+    share = load.told_s / waits_s(question, load) if load.told_s is not None else 1.0
+    return tuple(Waited(value, share * waits_s(setting, load), value == chosen) for value, setting in settings.items())
 
 
 def waits_s(question: Question, load: Load) -> float:
     """Expected seconds for the whole load under these settings, a file at a time."""
-    link = question.link
+    link = asked_by_number(question.link)
     case = expected_case(link, question.bridge, question.profile)
     growth = growth_of(load.size_bytes, load.escapes, link)
     if growth is not None:

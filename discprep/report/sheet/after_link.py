@@ -39,7 +39,7 @@ def _timeline(pulls: Sequence[Pull]) -> Iterator[Block]:
 
 def _row(number: int, pull: Pull) -> tuple[str, ...]:
     size = format_bytes(pull.size_bytes) + (f" in {pull.files:,} files" if pull.files > 1 else "")
-    takes = format_seconds(pull.ready_s - pull.from_s)
+    takes = format_seconds(round(pull.ready_s - pull.from_s, 3))  # as the plan has it, in whole milliseconds
     return (str(number), pull.title, size, takes, format_seconds(pull.ready_s))
 
 
