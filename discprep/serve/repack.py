@@ -1,4 +1,4 @@
-"""Own writers for three containers that old machines open: ZIP (stored or deflated), plain tar, stored LHA.
+"""Writers for three containers that old machines open: ZIP (stored or deflated), plain tar, stored LHA.
 
 Small on purpose, and deterministic: the same members give the same bytes on any day, host and zone. Members come as
 `Entry`; folders that hold files need no member of their own. Times are the wall clock stored (see `discprep.model`).
@@ -10,6 +10,7 @@ of "LHa for UNIX".
 from __future__ import annotations
 
 import struct
+import tarfile
 import time
 import zlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -23,6 +24,7 @@ from discprep.model import Content, Shape
 CHUNK_BYTES = 65_536
 DOS_FIRST_S, DOS_LAST_S = 315_532_800, 4_354_819_198  # 1980-01-01 00:00:00 and 2107-12-31 23:59:58
 FOUR_GIB = 2**32
+TAR_LAST_S = 8**11 - 1  # eleven octal digits
 ZIP_MEMBER_BYTES, ZIP_END_BYTES = 30 + 46, 22  # both headers without the name (APPNOTE 4.3.7, 4.3.12), the end (4.3.16)
 LHA_HEADER_BYTES = 27 + 5  # the base header without the name, and the extension with the header's CRC
 
@@ -165,41 +167,37 @@ def write_tar(out: BinaryIO, entries: Iterable[Entry], charset: str = "latin-1")
     Raises:
         ArchiveError: a name that ustar cannot hold (100 bytes, and 155 of folders before it), or over 8 GiB
     """
-    total = 0
-    for entry in entries:
-        out.write(_tar_header(entry, charset))
-        for chunk in read_content(entry.content):
-            out.write(chunk)
-        padding = -entry.content.size_bytes % 512
-        out.write(b"\0" * padding)
-        total += 512 + entry.content.size_bytes + padding
-    out.write(b"\0" * (_tape(total) - total))
+    with tarfile.TarFile(
+        fileobj=out, mode="w", format=tarfile.USTAR_FORMAT, encoding=charset, copybufsize=CHUNK_BYTES
+    ) as tar:
+        for entry in entries:
+            _encoded(entry, charset)
+            if entry.content.size_bytes >= 8 * 2**30:
+                raise ArchiveError("a file over 8 GiB does not fit into a plain tar", item=entry.name)
+            header = tarfile.TarInfo(entry.name)
+            header.size, header.mtime = entry.content.size_bytes, min(max(0, entry.time_s or 0), TAR_LAST_S)
+            try:
+                tar.addfile(header, _Pieces(entry.content))
+            except ValueError as error:
+                raise ArchiveError(
+                    "the name is too long for a plain tar", item=entry.name, hint="Offer it as a ZIP."
+                ) from error
+            tar.getmembers().clear()  # kept for a reader: it would grow with the archive
+
+
+class _Pieces:
+    """A content as the file that `tarfile` copies from, in the pieces in which it asks for them."""
+
+    def __init__(self, content: Content) -> None:
+        self._pieces = read_content(content)
+
+    def read(self, size: int = CHUNK_BYTES, /) -> bytes:
+        return next(self._pieces)
 
 
 def _tape(total_bytes: int) -> int:
     """With the two empty blocks at the end, and as long as tapes were."""
-    return total_bytes + 1024 + -(total_bytes + 1024) % 10_240
-
-
-def _tar_header(entry: Entry, charset: str) -> bytes:
-    prefix, name = _tar_name(entry, charset)
-    if entry.content.size_bytes >= 8 * 2**30:
-        raise ArchiveError("a file over 8 GiB does not fit into a plain tar", item=entry.name)
-    stamp = max(0, entry.time_s or 0)
-    fields = (name, b"0000644\0", b"0000000\0", b"0000000\0", b"%011o\0" % entry.content.size_bytes,
-              b"%011o\0" % stamp, b" " * 8, b"0", b"", b"ustar\0", b"00", b"", b"", b"", b"", prefix)  # fmt: skip
-    header = struct.pack("100s8s8s8s12s12s8s1s100s6s2s32s32s8s8s155s12x", *fields)
-    return header[:148] + b"%06o\0 " % sum(header) + header[156:]
-
-
-def _tar_name(entry: Entry, charset: str) -> tuple[bytes, bytes]:
-    whole = _encoded(entry, charset)
-    if len(whole) <= 100:
-        return b"", whole
-    cuts = [i for i, byte in enumerate(whole) if byte == 0x2F and i <= 155 and 0 < len(whole) - i - 1 <= 100]
-    if not cuts:
-        raise ArchiveError("the name is too long for a plain tar", item=entry.name, hint="Offer it as a ZIP.")
-    return whole[: cuts[0]], whole[cuts[0] + 1 :]
+    return total_bytes + 1024 + -(total_bytes + 1024) % tarfile.RECORDSIZE
 
 
 # ---------------------------------------------------------------------------------------------------- LHA
