@@ -9,10 +9,23 @@ import re
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
+from typing import Literal
 from urllib.parse import unquote, urlsplit
 
 from discprep.members import kind_by_name
-from discprep.model import ROLES, Item, Manifest, Pin, Profile, Role, Shell, Step, Volume
+from discprep.model import (
+    ROLES,
+    BridgeSettings,
+    Item,
+    LinkSettings,
+    Manifest,
+    Pin,
+    Profile,
+    Role,
+    Shell,
+    Step,
+    Volume,
+)
 
 _URL = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+://")
 
@@ -103,7 +116,18 @@ def roles_before(manifest: Manifest, order: Iterable[str], present: Collection[s
     return found
 
 
-# ----------------------------------------------------------------------------------------------- the drive
+# --------------------------------------------------------------------------------------- the line and the drive
+
+
+def ends_differ(link: LinkSettings, bridge: BridgeSettings) -> tuple[Literal["rate", "framing"], ...]:
+    """The settings that must be alike on both ends of the line and are not."""
+    differ: list[Literal["rate", "framing"]] = ["rate"] if link.rate_bit_s != bridge.rate_bit_s else []
+    return (*differ, "framing") if link.framing != bridge.framing else tuple(differ)
+
+
+def data_bits(framing: str) -> int:
+    """Bits of a character: SLIP and PPP need 8 (RFC 1055, RFC 1662 §4.5.2)."""
+    return int(framing[0])
 
 
 def drive_speed(manifest: Manifest) -> float:
@@ -152,6 +176,12 @@ def volume_of(profile: Profile, item: Item) -> Volume:
 def volumes_of(manifest: Manifest) -> dict[str, Volume]:
     """Item id to the volume it is installed on."""
     return {item.id: volume_of(manifest.profile, item) for item in manifest.items}
+
+
+def volume_key(path: str, apart: str, case_sensitive: bool) -> str:
+    """Equal for paths that the machine takes for one volume. `apart`: its separator."""
+    key = path.replace(apart, "/").rstrip("/")
+    return key if case_sensitive else key.casefold()
 
 
 def folders_of(item: Item) -> tuple[str, ...]:
@@ -238,7 +268,7 @@ def _unsavable(profile: Profile, step: Step, path: MachinePath | None, folder: b
 
 def machine_path(profile: Profile, text: str) -> MachinePath | None:
     """A path as a manifest has it: below the volume that it begins with, else below the first; None where it lies on no
-    volume of the profile. Capitals are alike in a volume's name.
+    volume of the profile. Capitals are alike in the name of a volume that is not case-sensitive.
 
     >>> home = Profile("m", volumes=(Volume("C:"), Volume("C:/ROOM")))
     >>> machine_path(home, "c:/room/a").parts, machine_path(home, "C:/ROOMY/a").parts, machine_path(home, "E:/a")
@@ -247,10 +277,11 @@ def machine_path(profile: Profile, text: str) -> MachinePath | None:
     apart = separator(profile)
     plain = text.replace(apart, "/")
     for volume in sorted(profile.volumes, key=lambda volume: -len(volume.path)):
-        base = volume.path.replace(apart, "/")
-        rest = plain[len(base) :]
-        ends = not rest or rest.startswith("/") or base.endswith(("/", ":"))  # "C:/ROOMY" is not below "C:/ROOM"
-        if plain.casefold().startswith(base.casefold()) and ends:
+        base = volume.path.replace(apart, "/").rstrip("/")
+        head, rest = plain[: len(base)], plain[len(base) :]
+        ends = not rest or rest.startswith("/") or base.endswith(":")  # "C:/ROOMY" is not below "C:/ROOM"
+        exact = volume.case_sensitive
+        if ends and volume_key(head, apart, exact) == volume_key(base, apart, exact):
             return MachinePath(volume.path, _split(rest))
     first = first_volume(profile).path
     rooted = plain.startswith("/") and first.startswith("/")  # one root for all volumes: it lies beside them

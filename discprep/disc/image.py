@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from discprep.disc.layout.check import Checked, Expected, check_image, hash_image
-from discprep.disc.layout.fields import SECTOR, SYSTEM_AREA_BYTES
+from discprep.disc.layout.fields import SECTOR
 from discprep.disc.layout.options import BootImage, ImageOptions
 from discprep.disc.layout.sizes import Chunk, Layout, lay_out
 from discprep.disc.layout.structures import OUR_FAULT, head_bytes
@@ -31,6 +31,7 @@ from discprep.errors import (
     raise_all,
 )
 from discprep.fetch.files import BINARY
+from discprep.manifest.media import system_area_problem
 from discprep.model import Named, Placed, Progress, Silent
 
 __all__ = ["BootImage", "ImageOptions", "ImageWritten", "write_image"]
@@ -128,13 +129,9 @@ def _check_options(options: ImageOptions) -> None:
                 hint="Change `volume` under [medium].",
             )
         )
-    if len(options.system_area) > SYSTEM_AREA_BYTES:
-        problems.append(
-            CapacityError(
-                f"the system area has {len(options.system_area)} bytes, a disc has room for {SYSTEM_AREA_BYTES}",
-                hint="Name another file under [medium] system_area.",
-            )
-        )
+    problem, hint = system_area_problem(len(options.system_area))
+    if problem:
+        problems.append(CapacityError(f"the system area {problem}", hint=hint))
     raise_all(problems)
 
 

@@ -20,9 +20,10 @@ from discprep.disc.parts import Part, bring_up_items
 from discprep.disc.record import build_id
 from discprep.disc.setup import setup_files, setup_scripts
 from discprep.disc.stage import mentions, stage
-from discprep.errors import DiscprepError, StorageError
+from discprep.errors import DiscprepError, ManifestError, StorageError
 from discprep.link import rates_both_hold
 from discprep.machine import volumes_of
+from discprep.manifest.media import boot_image_problem
 from discprep.model import Content, Form, Manifest, Named, Notice, Opened, Staged
 
 BOOT_NAME = "BOOT.IMG"
@@ -89,6 +90,7 @@ class Trees:
         Raises:
             NameRuleError, CapacityError: as `lay_out`, where second copies are asked for
             StorageError: a boot file, the system area or the companions' content cannot be read
+        ManifestError: the image to boot from no longer suits its medium
         """
         preview = preview and bool(manifest.secrets)  # without secrets both are the same tree
         key = (manifest.medium, frozenset(forms.items()), frozenset(present), preview)
@@ -157,10 +159,15 @@ def options_of(manifest: Manifest, named: Sequence[Named], epoch_s: int) -> Imag
 
 def boot_files(manifest: Manifest) -> tuple[Staged, ...]:
     """The files that the machine or its firmware starts from the disc."""
-    files = [(tuple(path.split("/")), host) for path, host in manifest.profile.boot_files]
-    if manifest.medium.boot_image:
-        files.append(((BOOT_NAME,), manifest.medium.boot_image))
-    return tuple(Staged(name, "", _content(host), copied=False, fixed_name=True) for name, host in files)
+    medium = manifest.medium
+    files = [(tuple(path.split("/")), _content(host)) for path, host in manifest.profile.boot_files]
+    if medium.boot_image:
+        image = _content(medium.boot_image)
+        problem, hint = boot_image_problem(medium.boot_media, image.size_bytes)
+        if problem:  # it changed after the manifest was loaded
+            raise ManifestError(f"the boot_image {problem}", where=medium.boot_image.name, hint=hint)
+        files.append(((BOOT_NAME,), image))
+    return tuple(Staged(name, "", content, copied=False, fixed_name=True) for name, content in files)
 
 
 def _companions(manifest: Manifest, staged: Sequence[Staged]) -> tuple[Staged, ...]:

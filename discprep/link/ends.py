@@ -12,6 +12,7 @@ from typing import Literal
 
 from discprep.link.generator import Generated, exact, generate
 from discprep.link.line import STANDARD_RATES_BIT_S, characters_per_second, parse_framing
+from discprep.machine import data_bits, ends_differ
 from discprep.model import BridgeSettings, LinkSettings, Notice, Profile
 
 _GOOD, _POOR = 0.02, 0.04  # of a 10-bit character
@@ -89,13 +90,13 @@ def compare_ends(
 
 
 def _settings(link: LinkSettings, bridge: BridgeSettings) -> list[Notice]:
-    notices = []
-    if bridge.rate_bit_s != link.rate_bit_s:
+    notices, differ = [], ends_differ(link, bridge)
+    if "rate" in differ:
         notices.append(Notice(
             f"the machine is set to {link.rate_bit_s:,} bit/s and the bridge to {bridge.rate_bit_s:,}: expect garbage",
             hint="Set both to the same rate.",
         ))  # fmt: skip
-    if parse_framing(bridge.framing) != parse_framing(link.framing):
+    if "framing" in differ:
         notices.append(Notice(
             f"the machine is set to {link.framing} and the bridge to {bridge.framing}: expect garbage",
             hint="Set both to the same framing, 8N1 where nothing speaks against it.",
@@ -104,7 +105,7 @@ def _settings(link: LinkSettings, bridge: BridgeSettings) -> list[Notice]:
 
 
 def _clocks(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> list[Notice]:
-    if bridge is not None and bridge.rate_bit_s != link.rate_bit_s:
+    if bridge is not None and "rate" in ends_differ(link, bridge):
         return []
     sender, receiver = bridge_rate(bridge, link.rate_bit_s), machine_rate(profile, link.rate_bit_s)
     difference = mismatch(sender, receiver)
@@ -136,11 +137,11 @@ def _signed(fraction: float) -> str:
 
 
 def _data_bits(link: LinkSettings) -> list[Notice]:
-    framing = parse_framing(link.framing)
-    if framing.data_bits == 8:
+    bits = data_bits(link.framing)
+    if bits == 8:
         return []
     return [Notice(
-        f"{link.framing} carries {framing.data_bits} data bits, and {link.protocol} needs 8 (RFC 1055, RFC 1662 4.5.2)",
+        f"{link.framing} carries {bits} data bits, and {link.protocol} needs 8 (RFC 1055, RFC 1662 4.5.2)",
         hint="Set 8N1 on both ends.",
     )]  # fmt: skip
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
 from urllib.parse import urlsplit
 
 from discprep.errors import ManifestError
+from discprep.machine import carries_scripts, volume_key
 from discprep.manifest import schema as s
 from discprep.manifest.mapper import record, values
-from discprep.manifest.media import MEDIA
+from discprep.manifest.media import MEDIA, boot_image_problem, system_area_problem
 from discprep.manifest.source import Source
 from discprep.manifest.substitute import RATE_MARKER, RATE_NAMES, secret_names, shorten, substitute
 from discprep.model import (
@@ -30,10 +32,12 @@ from discprep.model import (
 
 SCHEMES = ("http", "https", "ftp")
 HASHES = ("sha256", "sha1", "md5", "crc32")
+CHARSETS = "Use a name such as latin-1, cp437, cp850 or utf-8."
 NEWLINES = {"lf": "\n", "crlf": "\r\n", "cr": "\r"}
 _SCHEME = re.compile(r"^[A-Za-z][A-Za-z0-9+.-]+:")
 
 Report = Callable[[ManifestError], None]
+Sized = Callable[[int], tuple[str, str]]
 
 
 def item_record(
@@ -52,7 +56,7 @@ def item_record(
             fault(f"{key} {value!r} {problem}", key)
     if table.charset is not None and not known_charset(table.charset):
         fault(
-            f"no charset is called {table.charset!r}", "charset", "Use a name such as latin-1, cp437, cp850 or utf-8."
+            f"no charset is called {table.charset!r}", "charset", CHARSETS
         )
     if whole and not (table.sources or table.page or _hashes(table).any):
         fault(
@@ -203,21 +207,31 @@ def limits_record(table: s.LimitsTable) -> Limits:
 
 
 def medium_record(table: s.MediumTable, source: Source, report: Report) -> Medium:
-    def inside(text: str | None, key: str) -> Path | None:
-        return inner_file(text, source, ("medium", key), report)
+    def inside(text: str | None, key: str, problem_of: Sized) -> Path | None:
+        return inner_file(text, source, ("medium", key), report, problem_of)
 
     return record(
         Medium,
         values(table, {"kind", "sectors", "boot_image", "system_area"}),
         kind=table.kind or "custom",
         sectors=table.sectors or MEDIA[table.kind or "cd-74"],
-        boot_image=inside(table.boot_image, "boot_image"),
-        system_area=inside(table.system_area, "system_area"),
+        boot_image=inside(table.boot_image, "boot_image", partial(boot_image_problem, table.boot_media)),
+        system_area=inside(table.system_area, "system_area", system_area_problem),
     )
 
 
-def inner_file(text: str | None, source: Source, keys: tuple[str | int, ...], report: Report) -> Path | None:
-    """A file that goes on the disc by its path: it must lie below the folder of the file that names it."""
+def inner_file(
+    text: str | None,
+    source: Source,
+    keys: tuple[str | int, ...],
+    report: Report,
+    problem_of: Sized = lambda size_bytes: ("", ""),
+) -> Path | None:
+    """A file that goes on the disc by its path: it must lie below the folder of the file that names it.
+
+    Arguments:
+        problem_of: its size [B] to what is wrong with that, and what to do; both empty where nothing is
+    """
     if text is None:
         return None
     problem = path_problem(text)
@@ -230,13 +244,14 @@ def inner_file(text: str | None, source: Source, keys: tuple[str | int, ...], re
         )
     elif not path.is_file():
         report(ManifestError(f"{keys[-1]}: there is no file {text!r}", where=source.where(keys)))
+    elif (found := problem_of(path.stat().st_size))[0]:
+        report(ManifestError(f"{keys[-1]} {shorten(text)!r} {found[0]}", where=source.where(keys), hint=found[1]))
     return path
 
 
 def profile_record(table: s.ProfileTable, source: Source, report: Report) -> Profile:
-    for charset in (table.text.charset,):
-        if not known_charset(charset):
-            report(ManifestError(f"no charset is called {charset!r}", where=source.where(("text", "charset"))))
+    _text_faults(table.text, source, report)
+    _twin_faults(table, source, report)
     boot_files = []
     for disc_path, host_path in table.disc.boot_files.items():
         if problem := path_problem(disc_path) or ("" if disc_path.strip("/") else "is empty"):
@@ -261,3 +276,31 @@ def profile_record(table: s.ProfileTable, source: Source, report: Report) -> Pro
         ),
         where=source.label,
     )
+
+
+def _text_faults(text: s.TextTable, source: Source, report: Report) -> None:
+    """Whether texts and scripts can be written as the profile says."""
+    if not carries_scripts(text.charset):
+        message = f"no charset is called {text.charset!r}"
+        if known_charset(text.charset):
+            message = f"the charset {text.charset!r} carries no scripts: it does not write each sign of ASCII as a byte"
+        report(ManifestError(message, where=source.where(("text", "charset")), hint=CHARSETS))
+        return
+    try:
+        text.end_mark.encode(text.charset)
+    except UnicodeError:
+        message = f"the charset {text.charset!r} lacks a character of the end mark {text.end_mark!r}"
+        report(ManifestError(message, where=source.where(("text", "end_mark"))))
+
+
+def _twin_faults(table: s.ProfileTable, source: Source, report: Report) -> None:
+    """Two volumes of one path: no item could say which it means."""
+    apart = table.shell.separator if table.shell else "/"
+    first: dict[str, str] = {}
+    for number, volume in enumerate(table.volume):
+        where = source.where(("volume", number))
+        key = volume_key(volume.path, apart, volume.case_sensitive)
+        if key in first:
+            message = f"two volumes have the path {shorten(volume.path)!r}: {first[key]} has it too"
+            report(ManifestError(message, where=where, hint="Give one of them another path, or drop it."))
+        first.setdefault(key, where)

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from itertools import dropwhile
 
 from discprep.errors import DiscprepError, ManifestError
+from discprep.machine import data_bits, ends_differ, given_roles, kind_of, wiped
 from discprep.manifest.lines import Path as Keys
 from discprep.manifest.substitute import shorten
 from discprep.model import ROLES, UNPACK_ROLES, Item, Manifest, Notice, Role
@@ -26,15 +27,6 @@ WITHOUT: Mapping[Role, str] = {
 
 MOST_IN_CHAIN = 40
 _NO_VOLUME = "Add a [[volume]] to the profile: where files are copied to."
-_ENDINGS = {
-    ".lha": "lha",
-    ".lzh": "lha",
-    ".zip": "zip",
-    ".tar": "tar",
-    ".tar.gz": "tar.gz",
-    ".tgz": "tar.gz",
-    ".gz": "gz",
-}
 
 
 Place = Callable[[Keys], str]
@@ -214,21 +206,23 @@ def _unknown_references(
 def _link_faults(manifest: Manifest, place: Place) -> Iterator[DiscprepError]:
     link, bridge = manifest.link, manifest.bridge
     for name, end in (("link", link), ("bridge", bridge)):
-        if end and not end.framing.startswith("8"):
+        bits = data_bits(end.framing) if end else 8
+        if end and bits != 8:
             yield ManifestError(
-                f"{name}.framing {end.framing!r} carries {end.framing[0]} bits a character; SLIP and PPP need 8 "
+                f"{name}.framing {end.framing!r} carries {bits} bits a character; SLIP and PPP need 8 "
                 "(RFC 1055, RFC 1662)",
                 where=place((name, "framing")),
                 hint='Use framing = "8N1".',
             )
-    if link and bridge and link.framing != bridge.framing:
+    differ = ends_differ(link, bridge) if link and bridge else ()
+    if link and bridge and "framing" in differ:
         yield ManifestError(
             f"the ends disagree: link.framing is {link.framing}, bridge.framing is {bridge.framing} "
             f"({place(('bridge', 'framing'))})",
             where=place(("link", "framing")),
             hint="Set both alike.",
         )
-    if link and bridge and link.rate_bit_s != bridge.rate_bit_s:
+    if link and bridge and "rate" in differ:
         yield ManifestError(
             f"the ends disagree: link.rate is {link.rate_bit_s:,}, bridge.rate is {bridge.rate_bit_s:,} baud "
             f"({place(('bridge', 'rate'))}): expect garbage on the line",
@@ -258,22 +252,10 @@ def _volume_faults(manifest: Manifest) -> Iterator[DiscprepError]:
                 hint="Leave `volume` out: the item goes to the first one then." if volumes else _NO_VOLUME,
             )
     for step in manifest.steps:
-        for path in step.wipes:
-            if ":" in path and not any(path.casefold().startswith(volume.casefold()) for volume in volumes):
-                yield ManifestError(
-                    f"wipes {shorten(path)!r} names a volume that is not in the profile, {there}",
-                    where=step.where,
-                    hint=f"Begin the path as the profile does: {volumes[0]}…" if volumes else _NO_VOLUME,
-                )
-
-
-def given_roles(manifest: Manifest) -> set[str]:
-    """Roles that an item gives or the machine has."""
-    return (
-        set(manifest.profile.provides)
-        | {role for item in manifest.items for role in item.gives}
-        | (set(manifest.has) & set(ROLES))
-    )
+        for one in wiped(manifest.profile, step):
+            if one.problem:
+                message = f"wipes {shorten(one.text)!r} {one.problem}"
+                yield ManifestError(message, where=step.where, hint=one.hint)
 
 
 def remarks(manifest: Manifest, pinned: Iterable[str] = ()) -> list[Notice]:
@@ -294,23 +276,13 @@ def _missing_roles(manifest: Manifest) -> Iterator[Notice]:
             yield Notice(f"nobody gives the role {given_role!r}: {loss}", hint=hint)
 
 
-def archive_kind(item: Item) -> str:
-    """The format that an item's sources suggest by their ending; empty when they do not."""
-    for source in item.sources:
-        name = source.lower().split("?")[0]
-        for ending in sorted(_ENDINGS, key=len, reverse=True):
-            if name.endswith(ending):
-                return _ENDINGS[ending]
-    return ""
-
-
 def _missing_openers(manifest: Manifest) -> Iterator[Notice]:
     given = given_roles(manifest)
     lacking: dict[str, list[str]] = {}
     for item in manifest.items:
         if item.place == "burn" and item.form == "unpacked":
             continue
-        for role in UNPACK_ROLES.get(archive_kind(item), ()):
+        for role in UNPACK_ROLES.get(kind_of(item), ()):
             if role not in given:
                 lacking.setdefault(role, []).append(item.id)
     for opener, items in lacking.items():

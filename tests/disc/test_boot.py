@@ -14,9 +14,9 @@ from support.programs import program
 from support.trees import Shelf, name, options
 
 from discprep.disc.image import BootImage, write_image
-from discprep.disc.layout.boot import FLOPPY_BYTES
 from discprep.disc.layout.fields import SECTOR
 from discprep.disc.names import map_names
+from discprep.manifest.media import FLOPPY_BYTES
 from discprep.model import Profile
 
 PROGRAM = """

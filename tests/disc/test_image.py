@@ -264,7 +264,7 @@ def test_the_system_area_is_the_users(tmp_path: Path) -> None:
     assert data[:1000] == b"boot block" * 100 and not any(data[1000 : 16 * SECTOR])
     write([], tmp_path / "full.iso", system_area=b"\x4e" * 32_768)
     assert (tmp_path / "full.iso").read_bytes()[: 16 * SECTOR] == b"\x4e" * 32_768
-    with pytest.raises(CapacityError, match="32768"):
+    with pytest.raises(CapacityError, match="32,768"):
         write_image((), tmp_path / "y.iso", options(system_area=bytes(32_769)))
 
 

@@ -83,7 +83,7 @@ def recipe(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
         (tmp_path / folder).mkdir(parents=True)
     path = tmp_path / "first" / "first.toml"
     path.write_text(MANIFEST)
-    (tmp_path / "first/boot.img").write_bytes(b"\0" * 512)
+    (tmp_path / "first/boot.img").write_bytes(bytes(1_474_560))
     (tmp_path / "first/archives/tools.zip").write_bytes(PROGRAM)
     (tmp_path / "first/archives/puller.zip").write_bytes(PROGRAM)
     (tmp_path / "common/items.toml").write_text(COMMON)

@@ -307,3 +307,105 @@ def test_a_profile_alone(write: Write, tmp_path: Path) -> None:
     write("naem = 'X'\n", "bad.toml")
     with pytest.raises(Faults):
         load_profile(tmp_path / "bad.toml")
+
+
+# ------------------------------------------------------------------------ what a later step could not carry out
+
+BOOT = HEAD + '[medium]\nkind = "cd-74"\nboot_image = "boot.img"\nboot_media = "{}"\n' + ITEM
+WIPES = HEAD + ITEM + '[[step]]\nwhere = "{}"\ntext = "Run it."\nwipes = ["{}"]\n'
+SHELL = (
+    '[shell]\nscript_name = "P{part}"\nmake_folder = "mk {path}"\ncopy = "cp {source} {target}"\n'
+    'message = "echo {text}"\nstop = "quit"\n'
+    'if_exists = ["if {path}", "{then}", "end"]\nif_missing = ["un {path}", "{then}", "end"]\n'
+)
+
+
+@pytest.mark.parametrize("size_bytes", [0, 1_474_559, 1_474_561, 1_228_800, 2_949_120])
+def test_a_boot_image_that_is_no_whole_floppy(write: Write, tmp_path: Path, size_bytes: int) -> None:
+    """80 tracks of 2 heads of 18 sectors of 512 bytes: both sizes are told, at the key's line."""
+    (tmp_path / "boot.img").write_bytes(bytes(size_bytes))
+    (fault,) = faults(write(BOOT.format("1.44M")))
+    assert fault.startswith("first.toml:6: boot_image 'boot.img' ")
+    if size_bytes:
+        assert f"has {size_bytes:,} bytes, and a floppy of 1.44M has {80 * 2 * 18 * 512:,}" in fault
+
+
+@pytest.mark.parametrize(
+    ("size_bytes", "media"), [(80 * 2 * 15 * 512, "1.2M"), (80 * 2 * 36 * 512, "2.88M"), (9, "none")]
+)
+def test_the_boot_medium_that_the_hint_names(write: Write, tmp_path: Path, size_bytes: int, media: str) -> None:
+    """Who does what the hint says has no fault left."""
+    (tmp_path / "boot.img").write_bytes(bytes(size_bytes))
+    (fault,) = faults(write(BOOT.format("1.44M")))
+    assert f'set boot_media = "{media}"' in fault
+    assert load_manifest(write(BOOT.format(media))).medium.boot_media == media
+
+
+def test_a_system_area_that_is_too_long(write: Write, tmp_path: Path) -> None:
+    """Sectors 0 to 15 are the system area (ECMA-119 §6.2.1)."""
+    text = HEAD + '[medium]\nkind = "cd-74"\nsystem_area = "area.bin"\n' + ITEM
+    (tmp_path / "area.bin").write_bytes(bytes(16 * 2048 + 1))
+    (fault,) = faults(write(text))
+    assert fault.startswith("first.toml:6: system_area 'area.bin' has 32,769 bytes, and a disc has room for 32,768")
+    (tmp_path / "area.bin").write_bytes(bytes(16 * 2048))
+    assert load_manifest(write(text)).medium.system_area
+
+
+@pytest.mark.parametrize("second", ["C:", "c:", "C:/"])
+def test_two_volumes_of_one_path(write: Write, second: str) -> None:
+    """No item could say which it means; each is named with its line."""
+    write(f'name = "M"\n[[volume]]\npath = "C:"\n[[volume]]\npath = "{second}"\n', "machine.toml")
+    (fault,) = faults(write(HEAD + ITEM))
+    assert fault.startswith(f"machine.toml:4: two volumes have the path '{second}': ") and "machine.toml:2 has" in fault
+
+
+def test_volumes_that_only_capitals_tell_apart(write: Write) -> None:
+    """On a system that tells them apart they are two."""
+    volumes = "".join(f'[[volume]]\npath = "{path}"\ncase_sensitive = true\n' for path in ("/room", "/ROOM"))
+    write(f'name = "M"\n{volumes}', "machine.toml")
+    assert len(load_manifest(write(HEAD + ITEM)).profile.volumes) == 2
+
+
+@pytest.mark.parametrize("charset", ["idna", "utf-16", "utf-8-sig", "punycode"])
+def test_a_charset_that_carries_no_scripts(write: Write, charset: str) -> None:
+    """Python knows them as text encodings, but a line in them is not the bytes of its signs; the hint's names are."""
+    profile = 'name = "M"\n[text]\ncharset = "{}"\n'
+    write(profile.format(charset), "machine.toml")
+    (fault,) = faults(write(HEAD + ITEM))
+    assert fault.startswith(f"machine.toml:3: the charset '{charset}' carries no scripts")
+    for named in ("latin-1", "cp437", "cp850", "utf-8"):
+        assert named in fault
+        write(profile.format(named), "machine.toml")
+        assert load_manifest(write(HEAD + ITEM)).profile.charset == named
+
+
+def test_an_end_mark_that_the_charset_lacks(write: Write) -> None:
+    write('name = "M"\n[text]\ncharset = "ascii"\nend_mark = "\u00a7"\n', "machine.toml")
+    (fault,) = faults(write(HEAD + ITEM))
+    assert fault.startswith("machine.toml:4: the charset 'ascii' lacks a character of the end mark")
+
+
+@pytest.mark.parametrize(
+    ("where", "path", "word"),
+    [
+        ("machine", "S/NET/", "has no command that copies one (copy_folder)"),
+        ("machine", "C:/", "is a whole volume"),
+        ("machine", "C:/SAVED/A", "where the saved copies themselves stand"),
+        ("machine", "D:/A", "names a volume that is not in the profile, which has 'C:'"),
+        ("bridge", "S/NET", "is told of a step at the bridge, where no script runs"),
+    ],
+)
+def test_what_no_script_can_save_first(write: Write, where: str, path: str, word: str) -> None:
+    """`wipes` promises a copy: what cannot be copied is told at the step, before a disc is built that wipes it."""
+    write('name = "M"\n[[volume]]\npath = "C:"\n' + SHELL, "machine.toml")
+    (fault,) = faults(write(WIPES.format(where, path)))
+    assert fault.startswith(f"first.toml:7: wipes '{path}' ") and word in fault
+
+
+def test_what_a_script_can_save_first(write: Write) -> None:
+    """As the hints say: the files of the folder; or a language that copies folders."""
+    profile = 'name = "M"\n[[volume]]\npath = "C:"\n' + SHELL
+    write(profile, "machine.toml")
+    assert load_manifest(write(WIPES.format("machine", "S/NET/LINE")))
+    write(profile + 'copy_folder = "cp all {source} {target}"\n', "machine.toml")
+    assert load_manifest(write(WIPES.format("machine", "S/NET/")))

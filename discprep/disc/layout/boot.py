@@ -13,7 +13,6 @@ from discprep.disc.layout.fields import IDENTIFIER, little
 SYSTEM = b"EL TORITO SPECIFICATION"
 BOOT_SECTOR = 17
 MEDIA = ("none", "1.2M", "1.44M", "2.88M", "hard-disk")
-FLOPPY_BYTES = {"1.2M": 1_228_800, "1.44M": 1_474_560, "2.88M": 2_949_120}
 
 
 @dataclass(frozen=True, slots=True)

@@ -37,6 +37,7 @@ from discprep.disc.layout.volume import (
     read_tree,
 )
 from discprep.disc.name_rules import D_CHARACTERS
+from discprep.manifest.media import FLOPPY_BYTES
 from discprep.model import Progress, Silent
 
 MAX_PATH_TABLE_BYTES = 16 << 20
@@ -421,7 +422,7 @@ def _check_boot(image: Sectors, structure: Structure, faults: Faults) -> None:
     for problem in problems:
         faults.add("boot", problem)
     for entry in structure.boot_entries:
-        size_bytes = boot.FLOPPY_BYTES.get(entry.media, entry.load_sectors * 512)
+        size_bytes = FLOPPY_BYTES.get(entry.media, entry.load_sectors * 512)
         if entry.extent * SECTOR + size_bytes > image.size_bytes:
             faults.add("boot", f"the boot image at sector {entry.extent} passes the end of the image")
 

@@ -10,7 +10,6 @@ from discprep.units import SECTOR_BYTES
 
 SECTOR = SECTOR_BYTES
 FIRST_DESCRIPTOR = 16  # sectors 0 to 15 are the system area (ECMA-119 §6.2.1)
-SYSTEM_AREA_BYTES = FIRST_DESCRIPTOR * SECTOR
 IDENTIFIER = b"CD001"
 
 _FIRST_S = calendar.timegm((1900, 1, 1, 0, 0, 0))
