@@ -127,8 +127,6 @@ class LhaReader:
 
     def _decoded(self, member: Member, header: Header) -> Iterator[bytes]:
         names = lha_decode.decoders(header)
-        if not names:
-            raise lha_decode.missing()
         try:
             pieces = lha_decode.decode(names[self._tried], self._source, header, self._options.scratch)
             yield from enforced(pieces, member.size_bytes, member.checksum)

@@ -4,7 +4,8 @@
 (streams that refer before their beginning come out wrong), ignores all sizes, and crashes when a callback raises.
 `pylhasa` (liblhasa) decodes everything else and the rest of those; it checks no checksum. A member counts only
 when its length and its CRC come out right, so a wrong result of the first is passed to the second. Both run only
-inside a worker process. Either may be missing on a host without a wheel.
+inside a worker process. Either may be missing on a host without a wheel; the decoders of our own (`lha_blocks` and its
+neighbours) then take the place of the second: they know all methods too, and are some twenty times slower.
 """
 
 from __future__ import annotations
@@ -20,7 +21,6 @@ from typing import Any
 from discprep.archives.base import CHUNK_BYTES, MemberError, Source
 from discprep.archives.crc import crc16
 from discprep.archives.lha_headers import STORED, Header
-from discprep.errors import ToolError
 
 KNOWN = STORED | {
     "-lh1-", "-lh4-", "-lh5-", "-lh6-", "-lh7-", "-lhx-", "-lz5-", "-lzs-", "-pm1-", "-pm2-",
@@ -29,6 +29,7 @@ FAST = {"-lh4-": b"-lh5-", "-lh5-": b"-lh5-", "-lh6-": b"-lh6-", "-lh7-": b"-lh7
 WINDOW_BYTES = 2**16  # the largest window of the methods in FAST
 SMALL_BYTES = CHUNK_BYTES
 IN_MEMORY_BYTES = 2**23  # packed data up to here is handed over as bytes, more through a file
+OWN_SHARE = 1 / 50  # of the rate that the limits expect, at least, by the decoders of our own
 
 
 def is_odd_lh7(header: Header) -> bool:
@@ -37,19 +38,21 @@ def is_odd_lh7(header: Header) -> bool:
 
 
 def decoders(header: Header) -> list[str]:
-    """The decoders to try, in order; empty when a needed library is missing."""
+    """The decoders to try, in order."""
     if header.method in STORED:
         return ["stored"]
-    fast = header.method in FAST and not is_odd_lh7(header) and header.size_bytes > 0
-    return [name for name, wanted in (("lzhlib", fast), ("pylhasa", True)) if wanted and _installed(name)]
+    fast = header.method in FAST and not is_odd_lh7(header) and header.size_bytes > 0 and _installed("lzhlib")
+    return ["lzhlib"] * fast + [_second()]
 
 
-def missing() -> ToolError:
-    """No library on this host decodes the member."""
-    return ToolError(
-        "neither lhafile nor pylhasa, which decode LHA, is installed",
-        hint="Install one of them: pip install pylhasa",
-    )
+def _second() -> str:
+    """The decoder that knows all methods."""
+    return "pylhasa" if _installed("pylhasa") else "own"
+
+
+def share(method: str) -> float:
+    """Of the usual rate, at least, with which members of a method are decoded on this host."""
+    return OWN_SHARE if method in KNOWN - STORED and _second() == "own" else 1.0
 
 
 def decode(name: str, source: Source, header: Header, scratch: Path) -> Iterable[bytes]:
@@ -58,6 +61,8 @@ def decode(name: str, source: Source, header: Header, scratch: Path) -> Iterable
         return source.chunks(header.data_offset, header.packed_bytes)
     if name == "lzhlib":
         return _lzhlib(source, header, scratch)
+    if name == "own":
+        return _own(source, header)
     return _pylhasa(source, header, scratch)
 
 
@@ -144,12 +149,12 @@ def _lzhlib(source: Source, header: Header, scratch: Path) -> Iterable[bytes]:
 
 
 def _same_start(pieces: Iterator[bytes], source: Source, header: Header, scratch: Path) -> Iterator[bytes]:
-    """Passes the pieces on if the other library agrees on the first window: only there can the wrong start of
+    """Passes the pieces on if the other decoder agrees on the first window: only there can the wrong start of
     lzhlib's window show, and a large member need not be decoded to its end to find that out."""
     first = next(pieces, b"")
-    if _installed("pylhasa") and header.size_bytes >= WINDOW_BYTES:
+    if header.size_bytes >= WINDOW_BYTES:
         start = replace(header, packed_bytes=min(header.packed_bytes, 2 * WINDOW_BYTES), size_bytes=WINDOW_BYTES)
-        if first[:WINDOW_BYTES] != b"".join(_pylhasa(source, start, scratch)):
+        if first[:WINDOW_BYTES] != b"".join(decode(_second(), source, start, scratch)):
             raise MemberError("the two decoders differ on its first bytes")
     yield first
     yield from pieces
@@ -170,6 +175,20 @@ def _lzhlib_large(source: Source, header: Header) -> Iterator[bytes]:
         yield from pieces
     if given.failed:
         raise given.failed
+
+
+def _own(source: Source, header: Header) -> Iterator[bytes]:
+    from discprep.archives import lha_adaptive, lha_blocks, lha_plain, lha_recent
+
+    packed = source.chunks(header.data_offset, header.packed_bytes)
+    if header.method in lha_blocks.KINDS:
+        kind = lha_blocks.ODD if is_odd_lh7(header) else lha_blocks.KINDS[header.method]
+        return lha_blocks.decode(kind, packed, header.size_bytes)
+    others = {
+        "-lh1-": lha_adaptive.decode, "-lzs-": lha_plain.decode_lzs, "-lz5-": lha_plain.decode_lz5,
+        "-pm1-": lha_recent.decode_pm1, "-pm2-": lha_recent.decode_pm2,
+    }  # fmt: skip
+    return others[header.method](packed, header.size_bytes)
 
 
 def _pylhasa(source: Source, header: Header, scratch: Path) -> Iterator[bytes]:

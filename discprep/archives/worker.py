@@ -29,6 +29,7 @@ from typing import Any, BinaryIO
 
 from discprep.archives.base import CHUNK_BYTES, HEAD_BYTES, Again, MemberError, Options, Reader, Source
 from discprep.archives.formats import formats, open_source, recognised
+from discprep.archives.lha_decode import share
 from discprep.archives.names import Guard, TooMuch
 from discprep.archives.task import Entry, Order, Summary, written
 from discprep.errors import ArchiveError, DiscprepError, ToolError
@@ -292,7 +293,7 @@ class Job:
         if not self._order.decode:
             return Entry(member, problem="it was not read: decoding failed too often in this archive", lasting=False)
         if self._order.careful or member.size_bytes > SMALL_BYTES:
-            allowed_s = limits.floor_s + member.size_bytes / limits.rate_bytes_s
+            allowed_s = limits.floor_s + member.size_bytes / (limits.rate_bytes_s * share(member.method))
             self._talk.begin(member.index, allowed_s, Entry(member).values())
         try:
             sha256 = self._read(reader, member)

@@ -79,6 +79,23 @@ def test_memory_is_bounded(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> N
     assert "more memory" in result.members[2].problem
 
 
+def test_a_stall_is_no_damage(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A host that stops a worker between its last byte and its last word: the archive is as whole as it was."""
+    stalled = (
+        "import sys, time; sys.path[:] = sys.argv[2:]\n"
+        "from discprep.archives import worker\n"
+        "real = worker.Job._end\n"
+        "def end(*what):\n"
+        "    time.sleep(3 * worker.FLUSH_S)\n"
+        "    real(*what)\n"
+        "worker.Job._end = end\n"
+        "worker.main()"
+    )
+    monkeypatch.setattr(pool, "_START", stalled)
+    result = opened(tmp_path, *five())
+    assert (reads(result), result.problems) == ([True] * 5, ())
+
+
 def test_many_crashes_end_in_a_list(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """An archive may cost a few workers; then the rest is listed, and says why it was not read."""
     monkeypatch.setattr(pool, "_START", sabotaged("os._exit(3)"))
