@@ -125,7 +125,7 @@ def test_the_limits_of_paths_in_another_writers_images(tmp_path: Path, folders: 
     assert {fault.rule for fault in check_image(tmp_path / "x.iso").faults} == rules
 
 
-@pytest.mark.parametrize(("length", "rules"), [(64, set()), (80, {"names"})])
+@pytest.mark.parametrize(("length", "rules"), [(64, set()), (65, {"names"}), (80, {"names"})])
 def test_joliet_names_beyond_64_characters(tmp_path: Path, length: int, rules: set[str]) -> None:
     """The Joliet specification's limit; genisoimage -joliet-long goes beyond it."""
     (tmp_path / "tree").mkdir()

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import chain
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -41,6 +42,7 @@ from discprep.manifest.media import FLOPPY_BYTES
 from discprep.model import Progress, Silent
 
 MAX_PATH_TABLE_BYTES = 16 << 20
+JOLIET_BYTES = 128  # 64 characters (Joliet specification), the version left off
 D_BYTES = "".join(sorted(D_CHARACTERS)).encode()
 
 
@@ -273,15 +275,17 @@ def _check_dots(directory: Directory, faults: Faults) -> None:
 def _check_order(tree: Tree, directory: Directory, order: Callable[[bytes], Any], faults: Faults) -> None:
     """Identifiers are unique and ascend (§9.3); a file of several extents has one record for each."""
     before: Record | None = None
-    key_before = None
+    key_before: Any = None
     for record in directory.records[2:]:
         key = order(record.identifier)
-        if before is not None and not _continues(before, record):
+        if before is None or key_before < key:
+            pass  # in order, and another name: with thousands of records it counts that this is nearly all
+        elif not _continues(before, record):
             if record.identifier == before.identifier and not (before.flags ^ record.flags) & ASSOCIATED:
                 faults.add("duplicate", "two records have this name", _path(tree, directory, record))
             elif key < key_before:
                 faults.add("order", f"it stands after {tree.name(before.identifier)!r}", _path(tree, directory, record))
-        elif before is not None and before.extent * SECTOR + before.size_bytes != record.extent * SECTOR:
+        elif before.extent * SECTOR + before.size_bytes != record.extent * SECTOR:
             faults.add("duplicate", "two records have this name, and they are not one file's extents",
                        _path(tree, directory, record))  # fmt: skip
         before, key_before = record, key
@@ -297,23 +301,32 @@ def _path(tree: Tree, directory: Directory, record: Record) -> str:
 
 def _check_records(tree: Tree, directory: Directory, faults: Faults) -> None:
     for index, record in enumerate(directory.records):
-        for rule, text in _record_faults(record, tree.kind if index > 1 else ""):
-            faults.add(rule, text, _path(tree, directory, record) if index > 1 else _where(directory))
+        named = index > 1  # `.` and `..` have no names
+        for text in record.faults():
+            rule = "both-endian" if "byte orders" in text else "records"
+            faults.add(rule, text, _path(tree, directory, record) if named else _where(directory))
+        for text in _name_faults(record, tree.kind) if named else ():
+            faults.add("names", text, _path(tree, directory, record))
 
 
-def _record_faults(record: Record, kind: str) -> Iterator[tuple[str, str]]:
-    """Rules and words; `kind` is the tree's, empty for `.` and `..`, which have no names."""
-    for text in record.faults():
-        yield "both-endian" if "byte orders" in text else "records", text
+def _name_faults(record: Record, kind: str) -> Iterable[str]:
     if kind == "primary":
-        for text in identifier_faults(record.identifier, record.folder):
-            yield "names", text
-    elif kind == "joliet" and _joliet_forbidden(record):
-        yield "names", "its Joliet name has a character that is not allowed, or more than 64"
+        return identifier_faults(record.identifier, record.folder)
+    if kind == "joliet" and _joliet_forbidden(record):
+        return ("its Joliet name has a character that is not allowed, or more than 64",)
+    return ()
 
 
-def identifier_faults(identifier: bytes, folder: bool) -> Iterator[str]:
+def identifier_faults(identifier: bytes, folder: bool) -> Iterable[str]:
     """What a primary identifier has that ECMA-119 §7.5 and §7.6 do not allow, at any level."""
+    usual = not folder and _USUAL.fullmatch(identifier)
+    return () if usual else _identifier_faults(identifier, folder)
+
+
+_USUAL = re.compile(rb"[A-Z0-9_]{1,15}\.[A-Z0-9_]{0,15};1")
+
+
+def _identifier_faults(identifier: bytes, folder: bool) -> Iterator[str]:
     if folder:
         if identifier.translate(None, D_BYTES):
             yield "its folder name has characters other than A-Z, 0-9 and _"
@@ -335,9 +348,8 @@ _JOLIET_FORBIDDEN = re.compile(r"[*/:;?\\\x00-\x1f]")
 
 
 def _joliet_forbidden(record: Record) -> bool:
-    text = record.identifier.decode("utf-16-be", "replace")
-    bare = text[:-2] if text.endswith(";1") else text
-    return len(record.identifier) > 128 + 4 or _JOLIET_FORBIDDEN.search(bare) is not None
+    bare = record.identifier.removesuffix(b"\0;\0001")
+    return len(bare) > JOLIET_BYTES or _JOLIET_FORBIDDEN.search(bare.decode("utf-16-be", "replace")) is not None
 
 
 def _check_paths(tree: Tree, faults: Faults) -> None:
@@ -345,7 +357,7 @@ def _check_paths(tree: Tree, faults: Faults) -> None:
     sums: dict[tuple[str, ...], int] = {(): 0}
     most = 240 if tree.kind == "joliet" else 255
     for found in tree.found:
-        length = sums.get(found.path[:-1], 0) + len(found.record.identifier)
+        length = sums.get(found.path[:-1], 0) + found.record.identifier_bytes
         sums[found.path] = length + 1
         if length > most and tree.kind != "enhanced":
             faults.add("path", f"its path has a length of {length}, at most {most} is allowed", "/".join(found.path))
@@ -436,7 +448,7 @@ class _Place(NamedTuple):
     first: int
     end: int
     kind: str
-    path: str
+    path: tuple[str, ...]  # in one tree; joined only for those with a fault
 
     def __str__(self) -> str:
         return f"its sectors {self.first} to {self.end - 1}"
@@ -445,13 +457,13 @@ class _Place(NamedTuple):
 def _check_places(image: Sectors, structure: Structure, faults: Faults) -> None:
     """Everything lies inside the volume, and nothing on anything else; whole files may share their sectors."""
     limit = min((d.space_sectors for d in structure.descriptors if d.kind == 1), default=image.size_bytes // SECTOR)
-    places = sorted(set(_places(structure)))
+    places = sorted((*set(_places(structure)), *_file_places(structure)))
     reach: _Place | None = None
     for place in places:
         if place.end > limit:
-            faults.add("range", f"{place} pass the volume's end at {limit}", place.path)
+            faults.add("range", f"{place} pass the volume's end at {limit}", "/".join(place.path))
         if reach and place.first < reach.end and not _shared(reach, place):
-            faults.add("overlap", f"{place} overlap {reach.path}", place.path)
+            faults.add("overlap", f"{place} overlap {'/'.join(reach.path)}", "/".join(place.path))
         if reach is None or place.end > reach.end:
             reach = place
 
@@ -463,27 +475,30 @@ def _shared(one: _Place, other: _Place) -> bool:
 
 def _places(structure: Structure) -> Iterator[_Place]:
     last = max((d.sector for d in structure.descriptors), default=FIRST_DESCRIPTOR) + 1
-    yield _Place(0, last + 1, "descriptors", "(volume descriptors)")
+    yield _Place(0, last + 1, "descriptors", ("(volume descriptors)",))
     for tree in structure.trees:
         sectors = -(-tree.descriptor.path_table_bytes // SECTOR)
         for first in tree.descriptor.path_tables:
-            yield _Place(first, first + sectors, "path table", f"(path table of the {tree.kind} tree)")
+            yield _Place(first, first + sectors, "path table", (f"(path table of the {tree.kind} tree)",))
         for sector in tree.continuation_sectors:
-            yield _Place(sector, sector + 1, "continuation", "(Rock Ridge continuation)")
+            yield _Place(sector, sector + 1, "continuation", ("(Rock Ridge continuation)",))
         if tree.kind != "enhanced":
             # An enhanced tree is the primary one seen through another descriptor.
             for directory in tree.directories:
                 first = directory.extent
-                yield _Place(first, first - (-directory.size_bytes // SECTOR), "folder", _where(directory))
-        yield from _file_places(tree.found)
+                yield _Place(first, first - (-directory.size_bytes // SECTOR), "folder", directory.path or ("(root)",))
 
 
-def _file_places(found: Iterable[Found]) -> Iterator[_Place]:
-    for entry in found:
+def _file_places(structure: Structure) -> Iterator[_Place]:
+    """Once where several files, or one in several trees, have the very same place: they may."""
+    found: dict[tuple[int, int], tuple[str, ...]] = {}
+    for entry in chain.from_iterable(tree.found for tree in structure.trees):
         if not entry.folder and not entry.rock_ridge.child:
-            for sector, size_bytes in entry.extents:
-                if size_bytes:
-                    yield _Place(sector, sector - (-size_bytes // SECTOR), "file", "/".join(entry.path))
+            for extent in entry.extents:
+                found.setdefault(extent, entry.path)
+    for (sector, size_bytes), path in found.items():
+        if size_bytes:
+            yield _Place(sector, sector - (-size_bytes // SECTOR), "file", path)
 
 
 # ------------------------------------------------------------------------------------------- the files

@@ -42,14 +42,7 @@ def plain_entries(name: bytes, mode: int, links: int, date: bytes) -> bytes:
     return present + named + b"PX\x24\x01" + both32(mode) + both32(links) + bytes(16) + b"TF\x1a\x01\x0e" + date * 3
 
 
-@dataclass(slots=True)
-class Entry:
-    """One entry: its signature, its data after the four header bytes, and where its bytes begin."""
-
-    signature: str
-    data: bytes
-    sector: int | None  # None: in the record itself
-    offset: int  # in the System Use area, or in the sector
+Entry = tuple[bytes, bytes]  # signature, and the data after the four bytes of its header
 
 
 class BrokenEntries(ValueError):
@@ -62,11 +55,9 @@ def entries(area: bytes, read: ReadSector, skip: int = 0) -> Iterator[Entry]:
     Raises:
         BrokenEntries: an entry that does not fit its area, or areas without end
     """
-    sector: int | None = None
-    base = 0
+    offset = skip
     for _ in range(MAX_AREAS):
         following = None
-        offset = skip if sector is None else 0
         end = len(area)
         while offset + 4 <= end:
             signature, length = area[offset : offset + 2], area[offset + 2]
@@ -74,17 +65,16 @@ def entries(area: bytes, read: ReadSector, skip: int = 0) -> Iterator[Entry]:
                 break
             if length < 4 or offset + length > end:
                 raise BrokenEntries(f"a System Use entry of {length} bytes does not fit its area")
-            entry = Entry(signature.decode("latin-1"), area[offset + 4 : offset + length], sector, base + offset)
             if signature == b"CE" and length >= 28:
                 following = (little(area, offset + 4, 4), little(area, offset + 12, 4), little(area, offset + 20, 4))
-            yield entry
+            yield signature, area[offset + 4 : offset + length]
             offset += length
         if following is None:
             return
         sector, base, length = following
         if base + length > SECTOR:
             raise BrokenEntries("a continuation area passes the end of its sector")
-        area = read(sector)[base : base + length]
+        area, offset = read(sector)[base : base + length], 0
     raise BrokenEntries(f"more than {MAX_AREAS} continuation areas")
 
 
@@ -108,21 +98,20 @@ NOTHING = RockRidge()  # of a record without entries; nobody writes to it
 def rock_ridge(found: Iterator[Entry]) -> RockRidge:
     """Gathers the entries of one record."""
     facts = RockRidge()
-    for entry in found:
-        data = entry.data
-        if entry.signature == "NM" and data:
+    for signature, data in found:
+        if signature == b"NM" and data:
             facts.name = (facts.name or b"") + data[1:]
-        elif entry.signature == "PX" and len(data) >= 4:
+        elif signature == b"PX" and len(data) >= 4:
             facts.mode = little(data, 0, 4)
-        elif entry.signature == "TF" and data:
+        elif signature == b"TF" and data:
             facts.time_s = _modified(data)
-        elif entry.signature == "AS" and data:
+        elif signature == b"AS" and data:
             _attributes(facts, data)
-        elif entry.signature == "SL":
+        elif signature == b"SL":
             facts.link = True
-        elif entry.signature == "RE":
+        elif signature == b"RE":
             facts.moved = True
-        elif entry.signature == "CL" and len(data) >= 4:
+        elif signature == b"CL" and len(data) >= 4:
             facts.child = little(data, 0, 4)
     return facts
 

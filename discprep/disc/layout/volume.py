@@ -11,7 +11,7 @@ from typing import BinaryIO, Protocol
 from discprep.disc.layout import susp
 from discprep.disc.layout.faults import Faults
 from discprep.disc.layout.fields import FIRST_DESCRIPTOR, IDENTIFIER, SECTOR, read_short_date
-from discprep.disc.layout.records import MORE, PARENT, SELF, Descriptor, Record, split_directory
+from discprep.disc.layout.records import FOLDER, MORE, PARENT, SELF, Descriptor, Record, split_directory
 
 MAX_DESCRIPTORS = 64
 MAX_ENTRIES = 250_000
@@ -70,7 +70,7 @@ class Found:
 
     @property
     def folder(self) -> bool:
-        return self.record.folder
+        return self.record.raw[25] & FOLDER != 0
 
     @property
     def size_bytes(self) -> int:
@@ -184,18 +184,18 @@ class _Walk:
             self._entries(record, skip=0)
 
     def _children(self, directory: Directory) -> Iterator[Directory]:
-        pieces: list[tuple[int, int]] = []
+        pieces: tuple[tuple[int, int], ...] = ()
         for record in directory.records:
-            identifier = record.identifier
+            identifier, flags = record.identifier, record.flags
             if identifier in (SELF, PARENT):
                 continue
-            pieces.append((record.extent, record.size_bytes))
-            if record.flags & MORE:
+            pieces = (*pieces, record.place)
+            if flags & MORE:
                 continue
-            found = Found((*directory.path, self.tree.name(identifier)), record, tuple(pieces), self._entries(record))
-            pieces = []
+            found = Found((*directory.path, self.tree.name(identifier)), record, pieces, self._entries(record))
+            pieces = ()
             self.tree.found.append(found)
-            if record.folder:
+            if flags & FOLDER:
                 yield from self._descend(found, directory)
         if pieces:
             self.faults.add("records", "the last file's further extents are missing", "/".join(directory.path))
