@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from ipaddress import IPv4Address
 
-from discprep.model import LinkProtocol, LinkSettings
+from discprep.model import LinkSettings
 
 HEADER_BYTES = 40  # IP 20 (RFC 791) and TCP 20 (RFC 9293), no options
 SYN_BYTES = 44  # with the MSS option
@@ -153,4 +153,3 @@ def conventional_mtus() -> tuple[int, ...]:
     return 296, 576, 1006, 1500
 
 
-LINK_PROTOCOLS: tuple[LinkProtocol, ...] = ("slip", "cslip", "ppp")

@@ -33,7 +33,7 @@ class EscapeCounter:
 
     @property
     def counts(self) -> tuple[int, int]:
-        """(slip, ppp), as pins keep them and `download` takes them."""
+        """(slip, ppp), as pins keep them and a `Transfer` has them."""
         return self.slip, self.ppp
 
 

@@ -140,18 +140,6 @@ def lookup_s(path: Path, name: str) -> float:
     return up + path.encapsulation.wire_bytes(answer) / path.down_char_s + path.round_trip_s
 
 
-def window_rate(path: Path) -> float:
-    """Payload bytes a second [B/s] in the long run: the line's rate or what the window lets through a round trip.
-
-    The round trip includes the serialisation of the d segments that one acknowledgement waits for.
-    """
-    w, d, s = path.window_segments, path.ack_every, path.mss_bytes
-    if w < d:
-        return w * s / (w * path.pace_s + ACK_DELAY_S + path.ack_s + path.round_trip_s)
-    whole, rest = divmod(w, d)
-    return min(s / path.pace_s, d * whole * s / ((d - rest) * path.pace_s + path.ack_s + path.round_trip_s))
-
-
 def first_timeout_s(path: Path) -> float:
     """The sender's first retransmission timeout [s], from the handshake's round trip, which holds no full segment.
 
@@ -171,12 +159,6 @@ def resends_needlessly(path: Path) -> bool:
     still queued in the bridge.
     """
     return first_ack_s(path) > first_timeout_s(path)
-
-
-def quiet_wire_bytes(char_s: float, ack_every: int) -> float:
-    """Wire bytes [B] of a segment that causes no needless retransmission: d Ts <= 0.2 s (as RFC 1144 2 asks for
-    response time)."""
-    return char_s * 0.2 / ack_every
 
 
 def segment_loss(path: Path, error_rate: float) -> float:

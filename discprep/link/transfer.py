@@ -69,23 +69,6 @@ class Estimate:
     assumptions: tuple[str, ...]
 
 
-def download(
-    size_bytes: int,
-    *,
-    escapes: tuple[int, int] | None,
-    link: LinkSettings,
-    bridge: BridgeSettings | None,
-    profile: Profile | None,
-    files: int = 1,
-) -> Seconds:
-    """Seconds for `files` files of together `size_bytes` over HTTP, best, expected and worst.
-
-    `escapes` (slip, ppp) are the file's counted bytes that need an escape; None takes random bytes. The parts sum to
-    the expected time.
-    """
-    return estimate(Transfer(size_bytes, escapes, files), link, bridge, profile).seconds
-
-
 def estimate(
     transfer: Transfer, link: LinkSettings, bridge: BridgeSettings | None = None, profile: Profile | None = None
 ) -> Estimate:

@@ -9,7 +9,7 @@ from typing import get_args
 
 from discprep.link.blocks import BLOCK_ASSUMPTIONS, BLOCK_PROTOCOLS, BlockProtocol, send_blocks
 from discprep.link.encapsulation import conventional_mtus
-from discprep.link.ends import fastest_rate, rates_both_hold
+from discprep.link.ends import fastest_rate
 from discprep.link.line import parse_framing
 from discprep.link.notices import quiet_mtu
 from discprep.link.path import WINDOW_BYTES
@@ -174,18 +174,6 @@ def over(question: Question, key: str, values: Sequence[str]) -> tuple[Point, ..
     if key not in VARY:
         raise ValueError(f"{key!r} cannot vary; these can: {', '.join(VARY)}")
     return tuple(Point(key, value, VARY[key](question, value).seconds) for value in values)
-
-
-def curve_over_rates(question: Question) -> tuple[Point, ...]:
-    """The time at every rate that both ends hold, for a picture."""
-    rates = [rate for rate in rates_both_hold(question.profile, question.bridge, question.link.framing) if rate >= 1200]
-    return over(question, "baud", [str(rate) for rate in rates])
-
-
-def curve_over_windows(question: Question) -> tuple[Point, ...]:
-    """The time at windows of one to twelve full segments, for a picture."""
-    segment = max(1, question.link.mtu_bytes - 40)
-    return over(question, "window", [str(segment * count) for count in (1, 2, 3, 4, 6, 8, 12)])
 
 
 # ------------------------------------------------------------------------------------------------------ advice

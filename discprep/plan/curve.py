@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from discprep.errors import CapacityError
-from discprep.model import Plan, PlanProblem
+from discprep.model import PlanProblem
 from discprep.plan.discs import question_of
 from discprep.plan.milp import Found, Model
 from discprep.plan.settle import milliseconds, settle
@@ -22,15 +22,6 @@ class Point:
     medium_sectors: int
     seconds_at_link: float
     objective_s: float
-
-
-def disc_fill(plan: Plan, problem: PlanProblem, disc: int = 1) -> tuple[tuple[str, int], ...]:
-    """Item and sectors on one disc, the largest first, with "" for what stands on every disc and "free" last."""
-    mine = sorted((-d.sectors, d.id) for d in plan.decisions if d.disc == disc)
-    room = problem.capacity_sectors if disc == 1 or not problem.later_sectors else problem.later_sectors[
-        min(disc - 2, len(problem.later_sectors) - 1)]  # fmt: skip
-    used = -sum(sectors for sectors, _ in mine)
-    return ("", problem.constant_sectors), *((key, -sectors) for sectors, key in mine), ("free", room - used)
 
 
 def curve(problem: PlanProblem, points: int = POINTS) -> tuple[Point, ...]:

@@ -79,11 +79,6 @@ def plainly(problem: PlanProblem) -> tuple[Filled | None]:
     return (attempt(problem),)
 
 
-def burns(problem: PlanProblem, key: str) -> bool:
-    """Whether an item burns in the best plan; no where there is no plan."""
-    return _goes(attempt(problem), key) == "burn"
-
-
 def _goes(filled: Filled | None, key: str) -> Goes:
     if filled is None:
         return "none"

@@ -9,6 +9,7 @@ import zipfile
 
 import pytest
 from support.command import run
+from support.links import download
 from support.staging import manifest_of, opened_of
 
 from discprep.disc.image import write_image
@@ -20,7 +21,7 @@ from discprep.job.figures import figures
 from discprep.job.logged import logged, pace_of
 from discprep.job.plan import before, forms_on, plan_for
 from discprep.job.tree import Trees
-from discprep.link.transfer import Transfer, download, expected_case, parts_of
+from discprep.link.transfer import Transfer, expected_case, parts_of
 from discprep.model import Edit, Fetched, Item, LinkSettings, Medium, PlanSettings, Profile, Volume
 from discprep.report.plan import Turn, TurnStep, document, text
 from discprep.report.plan import _turn as told_turn

@@ -8,9 +8,9 @@ from dataclasses import replace
 
 import pytest
 from support.line_rig import CLIENT, SERVER, Setting, measure_all
+from support.links import download
 from support.programs import program, root_with
 
-from discprep.link.transfer import download
 from discprep.model import BridgeSettings, LinkSettings, Seconds
 
 SETTINGS = [

@@ -4,6 +4,7 @@ import dataclasses
 import itertools
 
 import pytest
+from support.links import window_rate
 
 from discprep.link import tcp
 from discprep.link.events import Clock, Line
@@ -97,7 +98,7 @@ def test_small_windows_run_at_the_closed_form_s_rate(d: int, segments: int) -> N
     way = path(115_200, 576, 536 * segments, 0.3)
     found = course(way, SenderHabit(paced=False), EACH_SEGMENT if d == 1 else EVERY_SECOND, 200)
     rate = (found.bytes_[-1] - found.bytes_[200]) / (found.arrived_s[-1] - found.arrived_s[200])
-    closed = tcp.window_rate(tcp.Path(way.down_char_s, way.up_char_s, way.encapsulation, 536, 536 * segments, 0.3, d))
+    closed = window_rate(tcp.Path(way.down_char_s, way.up_char_s, way.encapsulation, 536, 536 * segments, 0.3, d))
     assert rate == pytest.approx(closed, rel=0.02)
 
 
@@ -109,7 +110,7 @@ def test_a_window_of_two_segments_is_acknowledged_one_by_one(mtu: int, window: i
     way = path(115_200, mtu, window, 0.4)
     found = course(way, SenderHabit(paced=False), USUAL, 200)
     rate = (found.bytes_[-1] - found.bytes_[200]) / (found.arrived_s[-1] - found.arrived_s[200])
-    assert rate == pytest.approx(tcp.window_rate(dataclasses.replace(way, ack_every=1)), rel=0.02)
+    assert rate == pytest.approx(window_rate(dataclasses.replace(way, ack_every=1)), rel=0.02)
 
 
 def test_one_needless_timeout_costs_one_segment_when_it_is_doubted() -> None:

@@ -1,15 +1,16 @@
 """Whole downloads: parts, ranges, and what real TCP took over an emulated line (measured values of the sheet's 4.6)."""
 
 from dataclasses import replace
+from typing import get_args
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from support.links import download
 
 from discprep.link import overflow_notices, retransmission_notices
-from discprep.link.encapsulation import LINK_PROTOCOLS
-from discprep.link.transfer import Transfer, download, estimate
-from discprep.model import BridgeSettings, LinkSettings, Seconds
+from discprep.link.transfer import Transfer, estimate
+from discprep.model import BridgeSettings, LinkProtocol, LinkSettings, Seconds
 
 WIDE = LinkSettings(
     115_200, mtu_bytes=1500, window_bytes=8760, round_trip_s=0.05, ack_every=1, name_lookup=False
@@ -73,7 +74,7 @@ LINKS = st.builds(
     LinkSettings,
     st.sampled_from([1200, 9600, 38_400, 115_200]),
     framing=st.sampled_from(["8N1", "8E1"]),
-    protocol=st.sampled_from(LINK_PROTOCOLS),
+    protocol=st.sampled_from(get_args(LinkProtocol)),
     mtu_bytes=st.sampled_from([68, 296, 576, 1500, 9000]),
     window_bytes=st.sampled_from([None, 1, 500, 2048, 8760, 2**20]),
     round_trip_s=st.sampled_from([0.0, 0.05, 2.0]),

@@ -6,7 +6,7 @@ import pytest
 
 from discprep.link.blocks import BLOCK_PROTOCOLS
 from discprep.link.transfer import Transfer
-from discprep.link.vary import VARY, Question, advise, curve_over_rates, curve_over_windows, over
+from discprep.link.vary import VARY, Question, advise, over
 from discprep.model import BridgeSettings, LinkSettings, Profile
 
 SLOW = Question(
@@ -74,9 +74,3 @@ def test_a_smaller_window_is_advised_where_it_helps() -> None:
 
 def test_block_protocols_get_no_advice_about_packets() -> None:
     assert advise(replace(SLOW, blocks=BLOCK_PROTOCOLS["xmodem"])) == ()
-
-
-def test_curves_cover_what_both_ends_hold() -> None:
-    assert [point.value for point in curve_over_rates(SLOW)][-1] == "115200"
-    windows = curve_over_windows(replace(SLOW, link=replace(SLOW.link, mtu_bytes=576, rate_bit_s=115_200)))
-    assert windows[0].seconds.expected > windows[-1].seconds.expected

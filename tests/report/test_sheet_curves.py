@@ -9,11 +9,12 @@ from xml.etree import ElementTree
 
 import pytest
 from support import bench
+from support.links import download
 
 from discprep.job.sheet import DiscMade, facts_from
 from discprep.job.sheet.waiting import Load, alike, load_of, over_rates, over_windows, ten_kilobytes_s, waits_s
 from discprep.link import rates_both_hold
-from discprep.link.transfer import Transfer, download, expected_case, parts_of
+from discprep.link.transfer import Transfer, expected_case, parts_of
 from discprep.link.vary import Question
 from discprep.model import BridgeSettings, LinkSettings, Manifest, Plan, Pulled
 from discprep.report.sheet import SheetFacts, html, sections, text

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 
 from discprep.disc.layout.fields import SECTOR, big, little
 
-HIDDEN, FOLDER, ASSOCIATED, MORE = 0x01, 0x02, 0x04, 0x80
+FOLDER, ASSOCIATED, MORE = 0x02, 0x04, 0x80
 SELF, PARENT = b"\0", b"\1"
 JOLIET_ESCAPES = (b"%/@", b"%/C", b"%/E")  # levels 1, 2, 3
 _PLAIN_RECORD = b"\0\0\1\0\0\1"  # not interleaved, and on the first volume
