@@ -277,20 +277,19 @@ def _missing_roles(manifest: Manifest) -> Iterator[Notice]:
 
 
 def _missing_openers(manifest: Manifest) -> Iterator[Notice]:
-    given = given_roles(manifest)
     lacking: dict[str, list[str]] = {}
     for item in manifest.items:
-        if item.place == "burn" and item.form == "unpacked":
-            continue
+        if item.place == "burn" and item.form in ("unpacked", "either"):
+            continue  # it stands unpacked on the disc: the plan packs nothing that nobody opens
         for role in UNPACK_ROLES.get(kind_of(item), ()):
-            if role not in given:
+            if role not in manifest.roles_present and not {*manifest.givers(role)} - {item.id}:  # none opens itself
                 lacking.setdefault(role, []).append(item.id)
     for opener, items in lacking.items():
         kind = opener.removeprefix("unpack-").upper()
         count = (
-            f"{len(items)} items that may come later are"
+            f"{len(items)} items that may reach it packed are"
             if len(items) > 1
-            else f"{items[0]!r}, which may come later, is"
+            else f"{items[0]!r}, which may reach it packed, is"
         )
         yield Notice(
             f"nothing opens {kind} on the machine, yet {count} {kind}",

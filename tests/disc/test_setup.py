@@ -445,6 +445,25 @@ def test_a_line_too_long_is_given_from_inside_the_folder():
         language.copy(MachinePath("D:", ("ABCDEFGH",) * 14), deep)
 
 
+@pytest.mark.parametrize(("charset", "bytes_each"), [("latin-1", 1), ("shift_jis", 2), ("utf-8", 3)])
+def test_a_line_is_as_long_as_its_bytes(charset, bytes_each):
+    """The language counts bytes: a katakana takes two in JIS X 0208, three in UTF-8 (RFC 3629 §3); é one in ISO 8859-1.
+    Messages are cut to fit, a command that does not is a fault that tells its bytes."""
+    sign = "é" if charset == "latin-1" else "ミ"
+    shell = replace(dos_profile().shell, line_max=60, change_folder=(), message=("echo {text}",))
+    language = Language(shell, replace(dos_profile(), charset=charset, shell=shell))
+    template = "del " + "C:" + "\\"
+    fitting = (60 - len(template)) // bytes_each
+    (node,) = language.command("delete", MachinePath("C:", (sign * fitting,)))
+    assert len(node.lines[0].encode(charset)) <= 60 < len(node.lines[0].encode(charset)) + bytes_each
+    over = len(template) + (fitting + 1) * bytes_each
+    with pytest.raises(NameRuleError, match=f"has {over} bytes, the machine's language takes 60"):
+        language.command("delete", MachinePath("C:", (sign * (fitting + 1),)))
+    said = [line for node in language.say(f"{sign * 9} " * 30) for line in node.lines]
+    assert max(len(line.encode(charset)) for line in said) <= 60
+    assert "".join(said).count(sign) == 9 * 30
+
+
 def test_a_rename_in_a_language_that_enters_no_folders():
     """The old name is a whole path, the new one a bare name (common practice of `ren`, no source)."""
     profile = dos_profile()

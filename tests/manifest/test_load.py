@@ -7,6 +7,7 @@ import pytest
 
 from discprep.errors import DiscprepError, Faults, flatten
 from discprep.manifest import load_manifest, load_profile
+from discprep.manifest.rules import remarks
 
 HEAD = 'format = 1\n[machine]\nprofile = "machine.toml"\n'
 ITEM = '[[item]]\nid = "a"\nsources = ["http://files.example/a.lha"]\n'
@@ -409,3 +410,31 @@ def test_what_a_script_can_save_first(write: Write) -> None:
     assert load_manifest(write(WIPES.format("machine", "S/NET/LINE")))
     write(profile + 'copy_folder = "cp all {source} {target}"\n', "machine.toml")
     assert load_manifest(write(WIPES.format("machine", "S/NET/")))
+
+
+# --------------------------------------------------------------------------------------------- archives nobody opens
+
+
+@pytest.mark.parametrize(
+    ("keys", "told"),
+    [
+        ('place = "burn"\nform = "unpacked"', False),
+        ('place = "burn"', False),  # the plan packs nothing that nobody opens
+        ('place = "burn"\nform = "packed"', True),
+        ('place = "burn"\nform = "both"', True),
+        ('place = "later"\nform = "unpacked"', True),
+        ('place = "either"\nform = "unpacked"', True),
+        ('place = "either"', True),
+        ('place = "later"\ngives = ["unpack-lha"]', True),  # it does not open itself
+    ],
+)
+def test_archives_that_nobody_opens(write: Write, keys: str, told: bool) -> None:
+    """A remark where an archive may reach the machine as it is; none where it always stands unpacked on a disc."""
+    manifest = load_manifest(write(HEAD + ITEM + keys + "\n"))
+    assert any("nothing opens LHA" in notice.message for notice in remarks(manifest)) == told
+
+
+def test_somebody_opens_them(write: Write) -> None:
+    """As the hint says: with another item that gives the role, nothing is remarked."""
+    text = HEAD + ITEM + '[[item]]\nid = "b"\nsources = ["http://files.example/b"]\ngives = ["unpack-lha"]\n'
+    assert not any("nothing opens" in notice.message for notice in remarks(load_manifest(write(text))))

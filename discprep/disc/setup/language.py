@@ -63,6 +63,7 @@ class Language:
         return limit is None or all(self._length(line) <= limit for line in lines)
 
     def _length(self, line: str) -> int:
+        """The bytes of a line, its arguments as long as they may become."""
         length = len(line) if line.isascii() else len(line.encode(self.profile.charset, "replace"))
         return length + sum(line.count(one) * (most - 1) for one, most in ARGUMENT_LENGTHS.items() if one in line)
 
@@ -72,9 +73,10 @@ class Language:
             return lines
         if shorter and self.fits(attempt := shorter()):
             return attempt
-        worst = max(lines, key=len)
+        worst = max(lines, key=self._length)
         raise NameRuleError(
-            f"the line {worst[:60]!r}… has {len(worst)} characters, the machine's language takes {self.shell.line_max}",
+            f"the line {worst[:60]!r}… has {self._length(worst)} bytes, the machine's language takes "
+            f"{self.shell.line_max}",
             hint="Give the item a shorter `to`, or `rename` the file or a folder.",
         )
 
@@ -94,8 +96,9 @@ class Language:
         limit = self.shell.line_max or 255
         around = max(len(line) for line in template) - len("{text}")
         escapes = max([len(new) for _, new in self.shell.text_escapes], default=1)
-        room = max(10, (limit - around) // (escapes if any(old in text for old, _ in self.shell.text_escapes) else 1))
-        width = min(SCREEN_COLUMNS, room)
+        longest = escapes if any(old in text for old, _ in self.shell.text_escapes) else 1
+        longest *= 1 if text.isascii() else max(len(one.encode(self.profile.charset, "replace")) for one in text)
+        width = min(SCREEN_COLUMNS, max(10, (limit - around) // longest))
         return [text] if len(text) <= width else textwrap.wrap(text, width)
 
     def comment(self, *texts: str) -> list[Node]:
