@@ -18,8 +18,8 @@ from discprep.disc.record import RecordItem, make_record, save_record
 from discprep.errors import CapacityError, MissingError, UsageError, flatten, raise_all
 from discprep.fetch.files import scratch, storage, write_atomically
 from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
-from discprep.job.builds import MADE_FROM
 from discprep.job.earlier import claim, give_way, images_in, left, seal
+from discprep.job.history import MADE_FROM, note_builds
 from discprep.job.inputs import inputs_digest, settings_of
 from discprep.job.kept import saying_what_stays
 from discprep.job.plan import before, disc_manifest, disc_trees, forms_on, plan_for
@@ -82,11 +82,12 @@ def build_from(
     known = not dry_run and not allow_secrets
     stands = standing(out, digest, manifest) if known else None
     if stands and not left(out, stands.discs):
-        return stands
+        return replace(stands, notices=note_builds(manifest.path, stands.discs))
     steps = Steps()
     with scratch() as folder, _alone(hand, out, progress) as waited:
         if known and (waited or stands) and (stands := standing(out, digest, manifest)):
-            return replace(stands, notices=_gave_way(out, stands.discs))
+            gone = _gave_way(out, stands.discs)
+            return replace(stands, notices=(*gone, *note_builds(manifest.path, stands.discs)))
         with steps.timed("unpack"):
             opened = open_items(hand, progress)
         secrets = secret_values(manifest, ask) if allow_secrets and not dry_run else {}
@@ -99,6 +100,7 @@ def build_from(
         maker = _Maker(hand, opened, planned, out, trees, digest, progress, steps)
         discs = tuple(maker.disc(number) for number in range(1, discs_used(planned.plan) + 1))
         gone = _gave_way(out, discs)
+    gone += note_builds(manifest.path, discs)
     later = sum(decision.place == "later" for decision in planned.plan.decisions)
     return Built(
         manifest.title,

@@ -1,32 +1,42 @@
-"""The builds of one manifest: their records, in folders that are named and beside the manifest."""
+"""The builds of one manifest: their records, in folders that its log knows and that are named."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
 
 from discprep.disc.record import Record, load_record
 from discprep.errors import DiscError
+from discprep.job.history import MADE_FROM, Event, folders, look
 from discprep.job.standing import RECORD
 from discprep.model import Manifest, Notice
-
-MADE_FROM = "build.manifest"
-"""The record's setting that holds the file name of the manifest it was made from."""
 
 
 @dataclass(frozen=True)
 class Build:
-    """One disc that was built: its folder and its record."""
+    """One disc that was built: its folder, its record, and what was done with it, oldest first."""
 
     folder: Path
     record: Record
+    events: tuple[Event, ...] = ()
 
     @cached_property
     def items(self) -> frozenset[str]:
         """Ids of the items that have files on it."""
         return frozenset(file.item for file in self.record.files if file.item)
+
+    @property
+    def built_s(self) -> int | None:
+        """When it was built last, as far as that was noted [s since 1970 UTC]."""
+        return next((one.at_s for one in reversed(self.events) if one.what == "build"), None)
+
+    @property
+    def last(self) -> Event | None:
+        """What was done last with a burned disc of it."""
+        return next((one for one in reversed(self.events) if one.of_a_disc), None)
 
     @property
     def settings(self) -> dict[str, str]:
@@ -39,11 +49,14 @@ def builds_of(
     """The discs that were built from a manifest, the newest first.
 
     Arguments:
-        named: folders to look into besides those beside the manifest
+        named: folders to look into besides those that the manifest's log knows
         remark: told of each record that is passed over; of those of other manifests only where they are in `named`
     """
     asked_for = _in(named)
-    for path in sorted({*_beside(manifest.path.resolve()), *asked_for}, key=_age, reverse=True):
+    events, odd = look(manifest.path)
+    for notice in odd:
+        remark(notice)
+    for path in sorted({*_in(folders(events)), *asked_for}, key=_age, reverse=True):
         try:
             record = load_record(path)
         except (DiscError, OSError) as error:
@@ -51,7 +64,7 @@ def builds_of(
             remark(Notice(words, where=str(path), hint="Its disc is passed over here."))
             continue
         if _made_from(record, manifest):
-            yield Build(path.parent, record)
+            yield Build(path.parent, record, tuple(one for one in events if one.build_id == record.build_id))
         elif path in asked_for:
             remark(Notice(f"this disc was built from another manifest than {manifest.path.name}", where=str(path)))
 
@@ -74,23 +87,11 @@ def _made_from(record: Record, manifest: Manifest) -> bool:
     return name == manifest.path.name if name else record.title == manifest.title
 
 
-def _beside(manifest: Path) -> Iterator[Path]:
-    """Records below the manifest's folder, without those that belong to a copy of the manifest further down."""
-    top = manifest.parent
-    try:
-        for path in top.glob(f"*/**/{RECORD}"):
-            between = path.parents[: len(path.parents) - len(top.parents) - 1]
-            if path.is_file() and not any((folder / manifest.name).is_file() for folder in between):
-                yield path
-    except OSError:
-        return
-
-
-def _in(folders: Sequence[Path]) -> set[Path]:
-    """The records in some folders, and in their folders for single discs."""
-    return {
-        path.resolve()
-        for folder in folders
-        for path in (folder / RECORD, *folder.glob(f"disc-*/{RECORD}"))
-        if path.is_file()
-    }
+def _in(places: Iterable[Path]) -> set[Path]:
+    """The records in some folders, and in their folders for single discs; none where one cannot be looked into."""
+    found: set[Path] = set()
+    for folder in places:
+        with suppress(OSError):
+            records = (folder / RECORD, *folder.glob(f"disc-*/{RECORD}"))
+            found |= {path.resolve() for path in records if path.is_file()}
+    return found

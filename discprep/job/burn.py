@@ -14,6 +14,7 @@ from discprep.disc.drive import Drive, Host, Medium, find_drive
 from discprep.disc.readback import ReadBack, read_back
 from discprep.disc.record import Record, load_record
 from discprep.errors import DiscError, DiscprepError, IntegrityError, MissingError, ToolError, UsageError, raise_all
+from discprep.job.history import Result, note_disc
 from discprep.model import Notice, Progress, Silent
 from discprep.report.burn import Burned
 from discprep.units import SECTOR_BYTES
@@ -79,7 +80,9 @@ def burn(
         )
     _run(command, show)
     back, faults = _read_back(record, again, source, progress)
-    return Burned(plan, False, back, tuple(faults), (*remarks(plan), *_not_read(back, faults)))
+    result: Result = "hurt" if faults else "whole" if back else "unread"
+    noted = note_disc("burn", record, record_path.parent, device, again.path, result)
+    return Burned(plan, False, back, tuple(faults), (*remarks(plan), *_not_read(back, faults), *noted))
 
 
 def _image(record: Record, record_path: Path, image: Path | None) -> Path:

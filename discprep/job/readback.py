@@ -11,6 +11,7 @@ from discprep.disc.layout.fields import FIRST_DESCRIPTOR
 from discprep.disc.readback import FileState, Names, ReadBack, checksum_list, read_back
 from discprep.disc.record import Record, load_record
 from discprep.errors import DiscError, DiscprepError, StorageError, UsageError
+from discprep.job.history import note_disc
 from discprep.model import Notice, Progress
 
 ANOTHER = "Burn another disc at the lowest speed that drive and blank both list; clean the lens and try another blank."
@@ -45,8 +46,12 @@ def readback(record_path: Path, target: Path, progress: Progress | None = None) 
     except OSError as error:
         raise _cannot_open(target, error) from error
     another = "" if found.burned_as_file else _another(record, found)
-    errors = [_other_disc(record, target, another)] if another else _errors(found, target)
-    return ReadBackResult(record, target, found, another, tuple(errors), () if another else tuple(_notices(found)))
+    errors = tuple([_other_disc(record, target, another)] if another else _errors(found, target))
+    notices = () if another else tuple(_notices(found))
+    if not another:
+        folder = record_path if record_path.is_dir() else record_path.parent
+        notices += note_disc("readback", record, folder, str(target), target, "hurt" if errors else "whole")
+    return ReadBackResult(record, target, found, another, errors, notices)
 
 
 def sums(record_path: Path, names: Names | None = None) -> str:

@@ -13,12 +13,12 @@ from discprep.fetch.settings import FetchSettings
 from discprep.fetch.source import shown
 from discprep.fetch.transport import Run, SourceFault, Validators
 from discprep.job.at_hand import AtHand, at_hand, open_task
-from discprep.job.builds import builds_of, discs_with
+from discprep.job.builds import Build, builds_of, discs_with
 from discprep.job.steps import Steps
 from discprep.machine import size_of
 from discprep.manifest import load_manifest
 from discprep.model import Item, Notice, Pin, Progress
-from discprep.report.status import AtSource, ItemState, ItemStatus, Pulled, Status
+from discprep.report.status import AtSource, DiscStatus, ItemState, ItemStatus, Pulled, Status
 from discprep.serve.log import Transfer, had_bytes, log_path, look
 
 _KEY = "ask"
@@ -37,7 +37,7 @@ def status(
     """Looks at everything the tool leaves behind; asks the sources only with `ask`.
 
     Arguments:
-        built: folders of builds (`--out` of `build` and `prepare`); those beside the manifest are found without
+        built: folders of builds (`--out` of `build` and `prepare`); those that were noted are found without
 
     Raises: what `load_manifest` raises; StorageError
     """
@@ -49,7 +49,14 @@ def status(
     sources = _asked(manifest.items, hand.pins, progress) if ask else {}
     steps = Steps(manifest.path, machine, cache, builds)
     items = tuple(_item(item, hand, steps, transfers, sources.get(item.id, ("", ""))) for item in manifest.items)
-    return Status(manifest.path, items, steps.all(items, bool(transfers)), (*passed_over, *torn))
+    discs = tuple(map(_disc, builds))
+    return Status(manifest.path, items, steps.all(items, bool(transfers)), discs, (*passed_over, *torn))
+
+
+def _disc(build: Build) -> DiscStatus:
+    done = build.last
+    told = (done.what, done.at_s, done.result) if done else ("", None, "")
+    return DiscStatus(build.record.build_id, build.folder, build.built_s, *told)
 
 
 def _item(

@@ -81,21 +81,25 @@ class Steps:
         return f"{place}, then: {self._line('fetch', '--look-in', 'FOLDER')}"
 
     def _prepare(self) -> str:
-        """Into the folder of the newest build, else a new one beside the manifest, where builds are looked for; by the
-        manifest's name, since a build would take the place of another manifest's."""
+        """Into the folder of the newest build, else a new one beside the manifest; by the manifest's name, since a
+        build would take the place of another manifest's."""
         newest = next(iter(self.builds), None)
         if newest is None:
             return self._line("prepare", "--out", str(self.manifest.parent / f"{self.manifest.stem}-disc"))
         return self._line("prepare", "--out", str(_near(newest.folder.parent if _several(newest) else newest.folder)))
 
     def _discs(self) -> Iterator[str]:
-        """Each disc of the newest build: burned, then read back. No trace tells which were."""
+        """Each disc of the newest build: burned, then read back, as far as that is not done (the log tells)."""
         newest = next(iter(self.builds), None)
         if newest is None:
             return
         beside = [one for one in self.builds if one.folder.parent == newest.folder.parent and _several(one)]
         for one in sorted(beside, key=lambda one: int(one.settings["build.disc"])) if _several(newest) else [newest]:
-            yield _burn(one)
+            result = one.last.result if one.last else ""
+            if result == "whole":
+                continue
+            if result != "unread":
+                yield _burn(one)
             yield f"discprep readback {typed(_near(one.folder / RECORD))} {USUAL_DRIVE}"
 
     def _serve(self) -> str:

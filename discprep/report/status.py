@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
 
@@ -33,12 +34,26 @@ class ItemStatus:
 
 
 @dataclass(frozen=True, slots=True)
+class DiscStatus:
+    """One disc that was built, and what was done with it last [s since 1970 UTC]. `result` is "whole", "hurt" or
+    "unread"."""
+
+    build_id: str
+    folder: Path
+    built_s: int | None
+    last: Literal["", "build", "burn", "readback"] = ""
+    last_s: int | None = None
+    result: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Status:
-    """Every item, and the next steps for the whole in the order of the work."""
+    """Every item, the discs, the newest first, and the next steps for the whole in the order of the work."""
 
     manifest: Path
     items: tuple[ItemStatus, ...]
     steps: tuple[str, ...]
+    discs: tuple[DiscStatus, ...] = ()
     notices: tuple[Notice, ...] = ()
 
 
@@ -60,6 +75,17 @@ def document(status: Status) -> dict[str, Any]:
                 "next": item.next,
             }
             for item in status.items
+        ],
+        "discs": [
+            {
+                "build_id": disc.build_id,
+                "folder": str(disc.folder),
+                "built_s": disc.built_s,
+                "last": disc.last,
+                "last_s": disc.last_s,
+                "result": disc.result,
+            }
+            for disc in status.discs
         ],
         "next": next(iter(status.steps), ""),
         "then": list(status.steps[1:]),
@@ -90,5 +116,19 @@ def _lines(status: Status) -> Iterator[str]:
     for item in status.items:
         if item.source_words and item.at_source != "same":
             yield f"{item.id}: {item.source_words}"
+    for disc in status.discs:
+        yield f"disc {disc.build_id} in {disc.folder}: {_done(disc)}"
     for number, step in enumerate(status.steps):
         yield f"{'then' if number else 'next'}: {step}"
+
+
+def _done(disc: DiscStatus) -> str:
+    built = f"built {_day(disc.built_s)}" if disc.built_s is not None else "built"
+    if not disc.last or disc.last_s is None:
+        return f"{built}, not burned or read back as far as is known"
+    words = {"whole": "whole", "hurt": "hurt", "unread": "not read back yet"}[disc.result]
+    return f"{built}, {'burned' if disc.last == 'burn' else 'read back'} {_day(disc.last_s)}: {words}"
+
+
+def _day(seconds: int) -> str:
+    return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%d")

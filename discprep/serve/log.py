@@ -1,18 +1,16 @@
 """The log of transfers: JSON lines beside the manifest, one written whole for each transfer.
 
-A line is one `write` to a file opened for appending, then fsync: lines of two servers never mix, and a kill leaves at
-most a torn last line, which the reader passes over and the next line is kept apart from.
+A torn last line, which a kill leaves, is passed over (`fetch/lines.py` has how they are written).
 """
 
 from __future__ import annotations
 
 import json
-import os
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from discprep.fetch.files import BINARY
+from discprep.fetch import lines
 from discprep.model import Notice
 
 FORMAT = 1
@@ -56,31 +54,7 @@ def log_path(manifest: Path) -> Path:
 
 def append(path: Path, transfer: Transfer) -> None:
     """Adds one line. Raises OSError."""
-    line = json.dumps({"pull": FORMAT, **asdict(transfer)}, ensure_ascii=False) + "\n"
-    file = os.open(path, os.O_RDWR | os.O_CREAT | os.O_APPEND | BINARY, 0o644)
-    try:
-        _lock(file)
-        size = os.fstat(file).st_size
-        # A kill can have torn the last line: ours then starts on a new one.
-        torn = size > 0 and _byte_at(file, size - 1) != b"\n"
-        os.write(file, (("\n" if torn else "") + line).encode())
-        os.fsync(file)
-    finally:
-        os.close(file)
-
-
-def _lock(file: int) -> None:
-    """Held until the file is closed, so that the last byte looked at is not in the middle of another's line."""
-    try:
-        import fcntl
-    except ImportError:  # a host without it: the reader passes over what two servers at once may do
-        return
-    fcntl.flock(file, fcntl.LOCK_EX)
-
-
-def _byte_at(file: int, offset: int) -> bytes:
-    os.lseek(file, offset, os.SEEK_SET)
-    return os.read(file, 1)
+    lines.append(path, {"pull": FORMAT, **asdict(transfer)})
 
 
 def read(path: Path) -> tuple[Transfer, ...]:
@@ -94,12 +68,7 @@ def read(path: Path) -> tuple[Transfer, ...]:
 
 def look(path: Path) -> tuple[tuple[Transfer, ...], tuple[Notice, ...]]:
     """The same, with a remark where lines were passed over."""
-    try:
-        text = path.read_text(encoding="utf-8", errors="replace")
-    except FileNotFoundError:
-        return (), ()
-    lines = [(number, line) for number, line in enumerate(text.split("\n"), 1) if line]
-    found = [(number, _parse(line)) for number, line in lines]
+    found = [(number, _parse(line)) for number, line in lines.lines_of(path)]
     odd = [number for number, transfer in found if transfer is None]
     remark = Notice(
         f"{_lines(odd)} half-written or no transfer: passed over, all others count",

@@ -20,6 +20,6 @@ def test_changes_of_the_whole_job_can_fail(tmp_path: Path) -> None:
     (`DiskJob`), and the next run goes on from there. Only what is done after the last output may fail unnoticed."""
     job = DiskJob(tmp_path)
     total = job.whole()
-    places = range(1, total - 5, EVERY)
+    places = range(1, total - 8, EVERY)
     assert [at for at in places if not job.refused_at(at)] == []
     assert len({at % len(CODES) for at in places}) == len(CODES)

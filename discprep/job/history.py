@@ -1,0 +1,143 @@
+"""What was done with the discs of a manifest: a log of JSON lines beside it, a line for each disc that was built, read
+back or burned. It is how `status` and `serve` find builds, wherever they were made; no build depends on it.
+
+Folders below the manifest's own are noted as seen from there, so that all of it can be moved together.
+"""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import asdict, dataclass, fields, replace
+from pathlib import Path
+from typing import Literal, get_args
+
+from discprep.disc.record import Record
+from discprep.fetch import lines
+from discprep.model import Notice
+from discprep.report.build import BuiltDisc
+
+FORMAT = 1
+MADE_FROM = "build.manifest"
+"""The record's setting that holds the file name of the manifest it was made from."""
+
+What = Literal["build", "readback", "burn"]
+Result = Literal["", "whole", "hurt", "unread"]
+Kind = Literal["", "drive", "file", "folder"]
+
+
+@dataclass(frozen=True, slots=True)
+class Event:
+    """One thing done with one disc.
+
+    Attributes:
+        at_s: when, seconds since 1970 UTC
+        folder: of the build; in the file as seen from the manifest, where it lies below
+        target, kind: the device, image or folder that was read or written, and which of them; "" for a build
+        result: whether all that was built was found there; "" for a build, "unread" where a burned disc could not
+            be read yet
+    """
+
+    what: What
+    at_s: int
+    build_id: str
+    folder: Path
+    target: str = ""
+    kind: Kind = ""
+    result: Result = ""
+
+    @property
+    def of_a_disc(self) -> bool:
+        """Whether it was done with a burned disc, or with what stands for one, not with an image."""
+        return self.kind in ("drive", "folder")
+
+
+def log_path(manifest: Path) -> Path:
+    """`first.toml` has its log in `first.discs.jsonl` beside it."""
+    return manifest.with_suffix(".discs.jsonl")
+
+
+def look(manifest: Path) -> tuple[tuple[Event, ...], tuple[Notice, ...]]:
+    """What was done, oldest first, folders as paths of this computer; and a remark where lines were passed over."""
+    log, home = log_path(manifest), manifest.resolve().parent
+    try:
+        found = [(number, _parse(line)) for number, line in lines.lines_of(log)]
+    except OSError as error:
+        return (), (Notice(f"it cannot be read: {error.strerror or error}", where=str(log), hint=_HINT),)
+    odd = sum(event is None for _, event in found)
+    events = tuple(replace(event, folder=home / event.folder) for _, event in found if event)
+    words = f"{odd} of {len(found)} lines are half-written or tell of no disc: passed over, all others count"
+    return events, (Notice(words, where=str(log), hint=_HINT),) if odd else ()
+
+
+_HINT = "A build that status does not find is told to it with --out FOLDER."
+
+
+def note_builds(manifest: Path, discs: Sequence[BuiltDisc]) -> tuple[Notice, ...]:
+    """Notes discs that were built, and those that stand but are not known; a remark where that cannot be done."""
+    known = {(event.build_id, event.folder) for event in look(manifest)[0]}
+    new = [disc for disc in discs if not disc.unchanged or (disc.build_id, disc.folder.resolve()) not in known]
+    events = [Event("build", int(time.time()), disc.build_id, disc.folder.resolve()) for disc in new]
+    return _note(manifest, events)
+
+
+def note_disc(
+    what: What, record: Record, folder: Path, target: str, place: Path, result: Result
+) -> tuple[Notice, ...]:
+    """Notes that a disc was read back or burned, in the log that knows its build; nowhere where none does.
+
+    Arguments:
+        folder: of the build
+        target, place: what was read or written, as the user named it and as a path
+    """
+    kind: Kind = "file" if place.is_file() else "folder" if place.is_dir() else "drive"
+    event = Event(what, int(time.time()), record.build_id, folder.resolve(), target, kind, result)
+    manifest = _manifest_of(record, event.folder)
+    return _note(manifest, [event]) if manifest else ()
+
+
+def _manifest_of(record: Record, folder: Path) -> Path | None:
+    """The manifest of a build whose log knows it: in a folder above the build's, or above the working folder."""
+    name = dict(record.settings).get(MADE_FROM, "")
+    if not name or Path(name).name != name:
+        return None
+    here = Path.cwd()
+    for place in dict.fromkeys([*folder.parents, here, *here.parents]):
+        manifest = place / name
+        if log_path(manifest).is_file() and any(one.build_id == record.build_id for one in look(manifest)[0]):
+            return manifest
+    return None
+
+
+def _note(manifest: Path, events: Sequence[Event]) -> tuple[Notice, ...]:
+    home = manifest.resolve().parent
+    try:
+        for event in events:
+            folder = event.folder
+            near = folder.relative_to(home) if folder.is_relative_to(home) else folder
+            lines.append(log_path(manifest), {"disc": FORMAT, **asdict(event), "folder": near.as_posix()})
+    except OSError as error:
+        words = f"what was done could not be noted: {error.strerror or error}"
+        return (Notice(words, where=str(log_path(manifest)), hint=f"The discs are right. {_HINT}"),)
+    return ()
+
+
+def _parse(line: str) -> Event | None:
+    try:
+        values = json.loads(line)
+        if values.pop("disc") != FORMAT:
+            return None
+        event = Event(**{one.name: values[one.name] for one in fields(Event) if one.name in values})
+        event = replace(event, folder=Path(event.folder))
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        return None
+    texts = (event.build_id, event.target, str(event.folder))
+    known = event.what in get_args(What) and event.result in get_args(Result) and event.kind in get_args(Kind)
+    whole = isinstance(event.at_s, int) and all(isinstance(text, str) and "\0" not in text for text in texts)
+    return event if known and whole else None
+
+
+def folders(events: Sequence[Event]) -> Iterator[Path]:
+    """Where builds were, each once."""
+    yield from dict.fromkeys(event.folder for event in events)
