@@ -5,7 +5,7 @@ Each tree of the disc and each volume of the machine names every folder by its r
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from discprep.disc.folder_names import Chosen, Entry, name_folder
@@ -47,6 +47,36 @@ def map_names(
         if not faults:
             named.append(result)
     return tuple(named), (*errors, *trees.errors, *late)
+
+
+@dataclass(slots=True)
+class KnownNames:
+    """The names mapped last, given again to whoever asks for the same files with other bytes: a secret masked or not,
+    second copies or none. Names depend on paths, kinds and items, never on bytes."""
+
+    _asked: list[Hashable] = field(default_factory=list)
+    _named: tuple[Named, ...] = ()
+    _places: tuple[int, ...] = ()  # of the entries that were named, among all asked for
+    _errors: tuple[DiscprepError, ...] = ()
+
+    def map(
+        self, staged: Sequence[Staged], profile: Profile, volumes: Mapping[str, Volume]
+    ) -> tuple[tuple[Named, ...], tuple[DiscprepError, ...]]:
+        """As `map_names`."""
+        asked: list[Hashable] = [profile, tuple(volumes.items()), *map(_told_by, staged)]
+        if asked == self._asked:
+            pairs = zip(self._named, self._places, strict=True)
+            named = (Named(staged[at], n.iso, n.joliet, n.rock_ridge, n.target, n.why) for n, at in pairs)
+            return tuple(named), self._errors
+        self._named, self._errors = map_names(staged, profile, volumes)
+        places = {id(entry): at for at, entry in enumerate(staged)}
+        self._asked, self._places = asked, tuple(places[id(n.staged)] for n in self._named)
+        return self._named, self._errors
+
+
+def _told_by(entry: Staged) -> Hashable:
+    """All of a staged file that decides its names."""
+    return entry.name, entry.item, entry.content is None, entry.copied, entry.fixed_name
 
 
 def _nodes(staged: Sequence[Staged]) -> tuple[dict[tuple[str, ...], Staged | None], list[DiscprepError]]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable, Collection, Hashable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
@@ -15,7 +15,7 @@ from discprep.disc.layout.options import BootImage, ImageOptions
 from discprep.disc.layout.sizes import Layout, lay_out
 from discprep.disc.lists import fill_lists, list_files
 from discprep.disc.media import usable_sectors
-from discprep.disc.names import folder_companions, map_names, with_second_copies
+from discprep.disc.names import KnownNames, folder_companions, with_second_copies
 from discprep.disc.parts import Part, bring_up_items
 from discprep.disc.record import build_id
 from discprep.disc.setup import setup_files, setup_scripts
@@ -68,6 +68,7 @@ class Trees:
     secrets: Mapping[str, str] | None = None
     allow_secrets: bool = False
     _made: dict[Hashable, Tree] = field(default_factory=dict)
+    _names: KnownNames = field(default_factory=KnownNames)
 
     def of(
         self,
@@ -94,9 +95,17 @@ class Trees:
         """
         preview = preview and bool(manifest.secrets)  # without secrets both are the same tree
         key = (manifest.medium, frozenset(forms.items()), frozenset(present), preview)
-        if key not in self._made:
-            self._made[key] = self._make(manifest, opened, forms, present, preview)
-        return self._made[key]
+        if key in self._made:
+            return self._made[key]
+        if manifest.medium.second_copy:
+            once = replace(manifest, medium=replace(manifest.medium, second_copy=False))
+            tree = self.of(once, opened, forms, present=present, preview=preview)
+            fuller = tree if tree.errors else self._make(manifest, opened, forms, present, preview)
+            tree = fuller if tree.errors or fuller.sectors <= usable_sectors(manifest.medium) else tree
+        else:
+            tree = self._make(manifest, opened, forms, present, preview)
+        self._made[key] = tree
+        return tree
 
     def _make(
         self,
@@ -106,29 +115,24 @@ class Trees:
         present: Collection[str],
         preview: bool,
     ) -> Tree:
+        """The tree with every second copy that the manifest asks for."""
         work, rates = self.work, rates_of(manifest)
         staged = stage(manifest, opened, forms, self.secrets, work, allow_secrets=self.allow_secrets,
                        preview=preview, rates=rates, present=present)  # fmt: skip
         entries = (*staged.staged, *_companions(manifest, staged.staged))
         setup = setup_files(manifest, entries, rates, work, present=present)
         tools = (*setup, *list_files(work), *boot_files(manifest))
-        named, faults = map_names([*tools, *entries], manifest.profile, volumes_of(manifest))
+        named, faults = self._names.map([*tools, *entries], manifest.profile, volumes_of(manifest))
         options = options_of(manifest, named, self.epoch_s)
         archives = {item_id: opened[item_id].sha256 for item_id in forms if item_id in opened}
-
-        def finished(names: tuple[Named, ...]) -> Tree:
-            build = build_id(names, options, archives)
-            scripts = setup_scripts(names, manifest, build, rates, work, present=present)
-            errors = (*staged.errors, *faults, *scripts.errors)
-            whole = scripts.named if errors else fill_lists(scripts.named, manifest, build, work)
-            notices = (*staged.notices, *scripts.notices, *mentions(scripts.named, manifest.profile))
-            return Tree(whole, options, build, scripts.parts, rates, notices, errors)
-
-        tree = finished(named)
-        if manifest.medium.second_copy and not tree.errors:
-            fuller = finished(with_second_copies(named, _in_bring_up(manifest)))
-            tree = fuller if fuller.sectors <= usable_sectors(manifest.medium) else tree
-        return tree
+        if manifest.medium.second_copy:
+            named = with_second_copies(named, _in_bring_up(manifest))
+        build = build_id(named, options, archives)
+        scripts = setup_scripts(named, manifest, build, rates, work, present=present)
+        errors = (*staged.errors, *faults, *scripts.errors)
+        whole = scripts.named if errors else fill_lists(scripts.named, manifest, build, work)
+        notices = (*staged.notices, *scripts.notices, *mentions(scripts.named, manifest.profile))
+        return Tree(whole, options, build, scripts.parts, rates, notices, errors)
 
 
 def _in_bring_up(manifest: Manifest) -> Callable[[Named], bool]:
