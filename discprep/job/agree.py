@@ -10,9 +10,11 @@ from pathlib import Path
 from discprep.errors import DiscprepError, StorageError
 from discprep.job.figures import Figures, Measured, pulled_in
 from discprep.machine import roles_before
-from discprep.model import Notice, Opened, Plan, PlanProblem, Pulled, Shape
+from discprep.model import Notice, Opened, Plan, PlanProblem, Progress, Pulled, Shape, Silent
 from discprep.serve.crossing import WORK, crossing, pulled
 from discprep.shapes import usable, worse_shape
+
+KEY = "shapes"
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,7 +28,11 @@ class Solved:
 
 
 def agreed(
-    figured: Figures, opened: Mapping[str, Opened], work: Path, solve: Callable[[Figures], Solved]
+    figured: Figures,
+    opened: Mapping[str, Opened],
+    work: Path,
+    solve: Callable[[Figures], Solved],
+    progress: Progress | None = None,
 ) -> Solved:
     """The plan, made anew until order and shapes agree.
 
@@ -39,10 +45,12 @@ def agreed(
 
     Raises: what `solve` raises; StorageError, where a folder cannot be used
     """
-    shapes = _Shapes(opened, work)
+    shapes, progress = _Shapes(opened, work), progress or Silent()
     while True:
         solved = solve(figured)
-        other = dict(shapes.other(solved.figured, solved.plan))
+        progress.begin(KEY, "Shaping what waits", len(solved.plan.order), "items")
+        other = dict(shapes.other(solved.figured, solved.plan, progress))
+        progress.end(KEY)
         if not other:
             return solved
         figured = figured.pulling(other)
@@ -55,11 +63,12 @@ class _Shapes:
         self._opened, self._work = opened, work
         self._known: dict[tuple[str, Shape], Pulled] = {}
 
-    def other(self, figured: Figures, answer: Plan) -> Iterator[tuple[str, Pulled]]:
+    def other(self, figured: Figures, answer: Plan, progress: Progress) -> Iterator[tuple[str, Pulled]]:
         """The items that wait, and will cross otherwise than the plan reckoned."""
         manifest, measured = figured.hand.manifest, figured.measured
         there = {decision.id for decision in answer.decisions if decision.place != "later"}
         for key, roles in roles_before(manifest, answer.order, there).items():
+            progress.advance(KEY, 1)
             one, shape = measured[key], measured[key].pulled.shape
             if not usable(shape, one.archive_format, roles):
                 shape = worse_shape(one.item, one.archive_format, shape, roles)

@@ -78,7 +78,7 @@ def plan(
     pace = pace_of(manifest, measurements)
     with scratch() as work:
         trees = Trees(work)
-        solved = _agreed(figures(manifest, hand, opened, trees, progress, pace=pace), opened, work)
+        solved = _agreed(figures(manifest, hand, opened, trees, progress, pace=pace), opened, work, progress)
         planned = _planned(manifest, opened, solved, trees)
     if explain is not None:
         told = (explanation(manifest, solved.figured, explain),) if explain else ()
@@ -95,12 +95,14 @@ def plan_for(
     manifest: Manifest, hand: AtHand, opened: Mapping[str, Opened], trees: Trees, progress: Progress | None = None
 ) -> Planned:
     """The plan from what is in hand already; `trees` may be the build's own."""
-    solved = _agreed(figures(manifest, hand, opened, trees, progress), opened, trees.work)
+    solved = _agreed(figures(manifest, hand, opened, trees, progress), opened, trees.work, progress)
     return _planned(manifest, opened, solved, trees)
 
 
-def _agreed(figured: Figures, opened: Mapping[str, Opened], work: Path) -> Solved:
-    return agreed(figured, opened, work, _faithful)
+def _agreed(
+    figured: Figures, opened: Mapping[str, Opened], work: Path, progress: Progress | None = None
+) -> Solved:
+    return agreed(figured, opened, work, _faithful, progress)
 
 
 def _planned(manifest: Manifest, opened: Mapping[str, Opened], solved: Solved, trees: Trees) -> Planned:

@@ -149,6 +149,7 @@ def _item(decision: Decision, item: PlanItem, planned: Planned) -> dict[str, Any
         "forms": [_form(form) for form in item.forms],
         "title": planned.titles.get(decision.id, ""),
         "pulled": {"shape": item.pulled.shape, "size_bytes": item.pulled.size_bytes, "files": item.pulled.files},
+        "opened_by": [_group(group) for group in item.opened_by],
         "later_s": item.later_s,
         "ready_s": decision.ready_s,
         "worth": item.worth,

@@ -14,7 +14,7 @@ from discprep.model import Fetched, Item, Manifest, Opened, Pin, Pulled, Role, S
 from discprep.serve.crossing import ENDINGS, Crossing, crossing
 from discprep.serve.names import root_names
 from discprep.serve.shelf import LIST_NAME, Offer, Shelf, ShelfFile
-from discprep.shapes import choose_shape
+from discprep.shapes import choose_shape, usable
 
 LAST_S = 253_402_300_799  # 9999-12-31 23:59:59 UTC: an archive may claim any time, HTTP's dates have four figures
 
@@ -102,10 +102,15 @@ class Stock:
         return self.filled(offer, fetched, opened)
 
     def _shape_at_start(self, item_id: str, opened: Opened | None) -> Shape:
-        """The user's shape, else the plan's; for what the plan burns, what the machine opens by then."""
-        item, decided = self.manifest.item(item_id), self.order.decided.get(item_id)
-        found = self.order.asked(item_id) or (decided.shape if decided else None)
-        return found or choose_shape(item, opened.format if opened else _guessed_format(item), self._there[item_id])
+        """The user's shape, else the plan's. What the machine opens by then, where the plan burns the item, or what it
+        counted on to open it is held back from this shelf."""
+        if asked := self.order.asked(item_id):
+            return asked
+        item, decided, there = self.manifest.item(item_id), self.order.decided.get(item_id), self._there[item_id]
+        archive_format = opened.format if opened else _guessed_format(item)
+        if decided and usable(decided.shape, archive_format, there):
+            return decided.shape
+        return choose_shape(item, archive_format, there)
 
     def _names(self, opened: Mapping[str, Opened], shapes: Mapping[str, Shape], script: str) -> dict[str, str]:
         wanted = {

@@ -11,7 +11,7 @@ from support.programs import program
 from support.staging import manifest_of, opened_of
 
 from discprep.manifest.substitute import secret_marker
-from discprep.model import Edit, Fetched, Item, Manifest, Opened, Pin, Profile, Secret, Shell, Volume
+from discprep.model import Edit, Fetched, Item, Manifest, Opened, Pin, Profile, Pulled, Secret, Shell, Volume
 from discprep.serve.keeper import Keeper
 from discprep.serve.names import root_names, strictest, tree_names
 from discprep.serve.script import fetch_script, script_name
@@ -148,6 +148,27 @@ def test_the_user_chooses_the_shape(tmp_path: Path) -> None:
     assert tools.files[0].name.endswith(".zip")
     with maps.files[0].content.path.open("rb") as file:
         assert hashlib.file_digest(file, "sha256").hexdigest() == maps.files[0].content.sha256
+
+
+def test_the_plan_s_shape_is_obeyed_and_its_figures_stand_until_the_files_are_known(tmp_path: Path) -> None:
+    """A ZIP that the machine would be given unpacked, of which the plan decided otherwise."""
+    decided = {"maps": Pulled("zip-stored", (814,)), "later": Pulled("lha", (321,))}
+    provides = {"provides": ("unpack-zip", "unpack-lha")}
+    maps, later = Room(tmp_path, Order(("maps", "later"), decided=decided), **provides).shelf("maps").offers
+    assert (maps.shape, maps.names, later.names) == ("zip-stored", ("maps.zip",), ("later.lha",))
+    assert (later.state, later.bytes_to_send, later.file_count, later.seconds) == ("wanted", 321, 1, 0.321)
+
+
+def test_what_would_open_it_is_held_back_from_the_shelf(tmp_path: Path) -> None:
+    """The plan counts on an opener that comes before; where that is not offered, the item comes as it can be used."""
+    room = Room(tmp_path, Order(("maps",), decided={"maps": Pulled("archive", (1,))}))
+    items = (*room.manifest.items, Item("opener", gives=("unpack-zip",)))
+    manifest = replace(room.manifest, items=items)
+    shapes = []
+    for order in (("opener", "maps"), ("maps",)):
+        stock = replace(room.stock, manifest=manifest, order=replace(room.stock.order, items=order), _there={})
+        shapes.append(stock.shelf([room.fetched("maps")]).offers[-1].shape)
+    assert shapes == ["archive", "unpacked"]
 
 
 def test_packing_twice_gives_the_same_file(tmp_path: Path) -> None:
