@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
@@ -11,6 +11,7 @@ from discprep.archives.names import Guard
 from discprep.archives.store import Store, open_tasks
 from discprep.errors import ArchiveError, DiscprepError, UsageError
 from discprep.model import Content, Limits, Member, MemberKind, Notice, Opened, Progress, Silent, Unpacked
+from discprep.report.inspect import Inspection
 from discprep.units import SECTOR_BYTES
 
 if TYPE_CHECKING:
@@ -22,17 +23,6 @@ REMARKED_MAX = 20  # unsafe members named one by one; the listing shows all of t
 AttributeSystem = Literal["", "68k"]
 # Looking writes nothing, so only time is at stake, and that is bounded by size: no ratio is refused.
 LOOK_LIMITS = Limits(member_bytes=8 * 2**30, total_bytes=64 * 2**30, ratio=0)
-
-
-@dataclass(frozen=True, slots=True)
-class Inspection:
-    """A file as looked at. `errors` name every member that does not read whole."""
-
-    opened: Opened
-    size_bytes: int
-    errors: tuple[DiscprepError, ...]
-    notices: tuple[Notice, ...]
-    image: ImageFacts | None = None  # a disc image's own facts
 
 
 def inspect(

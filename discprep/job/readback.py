@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 
 from discprep.disc.layout.fields import FIRST_DESCRIPTOR
@@ -13,21 +12,9 @@ from discprep.disc.record import Record, load_record
 from discprep.errors import DiscError, DiscprepError, StorageError, UsageError
 from discprep.job.history import note_disc
 from discprep.model import Notice, Progress
+from discprep.report.readback import ReadBackResult
 
 ANOTHER = "Burn another disc at the lowest speed that drive and blank both list; clean the lens and try another blank."
-
-
-@dataclass(frozen=True, slots=True)
-class ReadBackResult:
-    """What a reading back found. `another`: what else the target is, "" for the disc itself. `errors` make the disc
-    unfit; `notices` do not."""
-
-    record: Record
-    target: Path
-    found: ReadBack
-    another: str
-    errors: tuple[DiscprepError, ...]
-    notices: tuple[Notice, ...]
 
 
 def readback(record_path: Path, target: Path, progress: Progress | None = None) -> ReadBackResult:

@@ -79,7 +79,7 @@ def _item(
         discs=discs,
         pulled=pulled,
         at_source=source[0],
-        source_words=source[1],
+        at_source_words=source[1],
         next=steps.one(item, state, there=bool(discs) or pulled == "whole", changed=source[0] == "changed"),
     )
 

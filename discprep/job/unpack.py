@@ -6,12 +6,10 @@ import hashlib
 import os
 import sys
 from collections.abc import Collection, Iterable, Iterator
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from fnmatch import fnmatchcase
 from io import FileIO
 from pathlib import Path
-from typing import Literal
 
 from discprep.archives import read_content
 from discprep.archives.host import HostNames
@@ -19,30 +17,10 @@ from discprep.errors import ArchiveError, DiscprepError, StorageError, UsageErro
 from discprep.fetch.files import scratch
 from discprep.job.inspect import open_file
 from discprep.model import Content, Limits, Notice, Opened, Progress, Silent, Unpacked
+from discprep.report.unpack import Extracted, State, Unpacking
 from discprep.units import parse_size
 
 KEY = "unpack"
-State = Literal["written", "there", "folder", "skipped", "refused", "damaged", "blocked"]
-
-
-@dataclass(frozen=True, slots=True)
-class Extracted:
-    """What became of one member. `path` is below the folder, `/` between parts; "" when nothing was made."""
-
-    entry: Unpacked
-    state: State
-    path: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Unpacking:
-    """A whole run. `errors` names every member that was wanted and is not there now."""
-
-    opened: Opened
-    folder: Path
-    files: tuple[Extracted, ...]
-    errors: tuple[DiscprepError, ...]
-    notices: tuple[Notice, ...]
 
 
 def unpack(

@@ -4,28 +4,35 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator, Sequence
-from typing import Any, Protocol
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 from discprep.archives import attributes
 from discprep.archives.times import iso_text
-from discprep.model import Opened, Unpacked
+from discprep.errors import DiscprepError
+from discprep.model import Notice, Opened, Unpacked
 from discprep.units import format_bytes
+
+if TYPE_CHECKING:
+    from discprep.disc.inspect import ImageFacts
 
 WIDTH = 80
 HEADS = ("", "bytes", "packed", "method", "time", "attributes")
 NUMBERS = (1, 2)  # of them flush right
 
 
-class Inspected(Protocol):
-    """What `job.inspect` returns."""
+@dataclass(frozen=True, slots=True)
+class Inspection:
+    """A file as looked at. `errors` name every member that does not read whole."""
 
-    @property
-    def opened(self) -> Opened: ...
-    @property
-    def size_bytes(self) -> int: ...
+    opened: Opened
+    size_bytes: int
+    errors: tuple[DiscprepError, ...]
+    notices: tuple[Notice, ...]
+    image: ImageFacts | None = None  # a disc image's own facts
 
 
-def document(result: Inspected) -> dict[str, Any]:
+def document(result: Inspection) -> dict[str, Any]:
     """The facts for `--json`: members in stored order, folders without `sha256`.
 
     `ok`: the member's bytes are right (a file), or nothing is wrong with it (a folder, a link). A member can be `ok`
@@ -61,7 +68,7 @@ def _member(entry: Unpacked) -> dict[str, Any]:
     } | ({"target": member.target} if member.kind == "link" else {})  # fmt: skip
 
 
-def text(result: Inspected) -> str:
+def text(result: Inspection) -> str:
     """A table of the members, then what is wrong."""
     opened = result.opened
     files = [entry for entry in opened.members if entry.member.kind == "file"]

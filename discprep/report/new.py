@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -36,7 +36,7 @@ def document(started: Started) -> dict[str, Any]:
     return {
         "manifest": str(started.manifest),
         "profile": str(started.profile) if started.profile else None,
-        "items": [{"id": i.id, "file": i.file, "size_bytes": i.size_bytes, "format": i.format} for i in started.items],
+        "items": [asdict(item) for item in started.items],
     }
 
 

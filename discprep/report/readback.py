@@ -4,29 +4,32 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 from discprep.disc.readback import FileState, ReadBack
 from discprep.disc.record import Record
+from discprep.errors import DiscprepError
+from discprep.model import Notice
 from discprep.report.tables import counted, typed
 from discprep.units import format_bytes, format_rate, format_seconds
 
 
-class Result(Protocol):
-    """What `job.readback` returns."""
+@dataclass(frozen=True, slots=True)
+class ReadBackResult:
+    """What a reading back found. `another`: what else the target is, "" for the disc itself. `errors` make the disc
+    unfit; `notices` do not."""
 
-    @property
-    def record(self) -> Record: ...
-    @property
-    def target(self) -> Path: ...
-    @property
-    def found(self) -> ReadBack: ...
-    @property
-    def another(self) -> str: ...
+    record: Record
+    target: Path
+    found: ReadBack
+    another: str
+    errors: tuple[DiscprepError, ...]
+    notices: tuple[Notice, ...]
 
 
-def document(result: Result) -> dict[str, Any]:
+def document(result: ReadBackResult) -> dict[str, Any]:
     """The facts for `--json`. `files` lists only those that are hurt or missing; runs of sectors are inclusive."""
     found = result.found
     return {
@@ -66,7 +69,7 @@ def _file(state: FileState) -> dict[str, Any]:
     }
 
 
-def text(result: Result) -> str:
+def text(result: ReadBackResult) -> str:
     """The verdict first, then the numbers; the faults themselves come after it as errors."""
     return "\n".join(line for part in _lines(result) for line in textwrap.wrap(part, 80, subsequent_indent="  "))
 
@@ -76,7 +79,7 @@ def sums_text(path: Path) -> str:
     return f"wrote {path}\nnext: where the disc is mounted: sha256sum -c {typed(path.absolute())}"
 
 
-def _lines(result: Result) -> Iterator[str]:
+def _lines(result: ReadBackResult) -> Iterator[str]:
     found, record = result.found, result.record
     yield f"{result.target}: {f'not this disc, but {result.another}' if result.another else _verdict(found)}"
     yield f"build {record.build_id}, volume {record.volume}, {counted(len(found.files), 'file')}"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
@@ -29,7 +29,7 @@ class ItemStatus:
     discs: tuple[str, ...] = ()  # build ids of the discs that carry it
     pulled: Pulled = ""
     at_source: AtSource = ""
-    source_words: str = ""
+    at_source_words: str = ""
     next: str = ""
 
 
@@ -61,32 +61,8 @@ def document(status: Status) -> dict[str, Any]:
     """The JSON face."""
     return {
         "manifest": str(status.manifest),
-        "items": [
-            {
-                "id": item.id,
-                "title": item.title,
-                "place": item.place,
-                "state": item.state,
-                "size_bytes": item.size_bytes,
-                "discs": list(item.discs),
-                "pulled": item.pulled,
-                "at_source": item.at_source,
-                "at_source_words": item.source_words,
-                "next": item.next,
-            }
-            for item in status.items
-        ],
-        "discs": [
-            {
-                "build_id": disc.build_id,
-                "folder": str(disc.folder),
-                "built_s": disc.built_s,
-                "last": disc.last,
-                "last_s": disc.last_s,
-                "result": disc.result,
-            }
-            for disc in status.discs
-        ],
+        "items": [asdict(item) for item in status.items],
+        "discs": [asdict(disc) | {"folder": str(disc.folder)} for disc in status.discs],
         "next": next(iter(status.steps), ""),
         "then": list(status.steps[1:]),
     }
@@ -114,8 +90,8 @@ def _lines(status: Status) -> Iterator[str]:
     ]
     yield from table(heads, rows)
     for item in status.items:
-        if item.source_words and item.at_source != "same":
-            yield f"{item.id}: {item.source_words}"
+        if item.at_source_words and item.at_source != "same":
+            yield f"{item.id}: {item.at_source_words}"
     for disc in status.discs:
         yield f"disc {disc.build_id} in {disc.folder}: {_done(disc)}"
     for number, step in enumerate(status.steps):

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Literal
 
 from discprep.archives import attributes
 from discprep.archives.times import iso_text
-from discprep.model import Opened, Unpacked
+from discprep.errors import DiscprepError
+from discprep.model import Notice, Opened, Unpacked
 from discprep.report.inspect import printable
 from discprep.units import format_bytes
 
@@ -18,29 +19,30 @@ STATES = {
 }  # fmt: skip
 
 
-class Member(Protocol):
-    """One row of what `job.unpack` returns."""
-
-    @property
-    def entry(self) -> Unpacked: ...
-    @property
-    def state(self) -> str: ...
-    @property
-    def path(self) -> str: ...
+State = Literal["written", "there", "folder", "skipped", "refused", "damaged", "blocked"]
 
 
-class Result(Protocol):
-    """What `job.unpack` returns."""
+@dataclass(frozen=True, slots=True)
+class Extracted:
+    """What became of one member. `path` is below the folder, `/` between parts; "" when nothing was made."""
 
-    @property
-    def opened(self) -> Opened: ...
-    @property
-    def folder(self) -> Path: ...
-    @property
-    def files(self) -> Sequence[Member]: ...
+    entry: Unpacked
+    state: State
+    path: str = ""
 
 
-def document(result: Result) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class Unpacking:
+    """A whole run. `errors` names every member that was wanted and is not there now."""
+
+    opened: Opened
+    folder: Path
+    files: tuple[Extracted, ...]
+    errors: tuple[DiscprepError, ...]
+    notices: tuple[Notice, ...]
+
+
+def document(result: Unpacking) -> dict[str, Any]:
     """The facts for `--json`: for each wanted member what became of it and under which path."""
     return {
         "file": str(result.opened.path),
@@ -52,7 +54,7 @@ def document(result: Result) -> dict[str, Any]:
     }
 
 
-def _member(file: Member) -> dict[str, Any]:
+def _member(file: Extracted) -> dict[str, Any]:
     member, content = file.entry.member, file.entry.content
     return {
         "name": member.name,
@@ -72,7 +74,7 @@ def _words(state: str, count: int) -> str:
     return "folders" if state == "folder" and count != 1 else STATES[state]
 
 
-def text(result: Result) -> str:
+def text(result: Unpacking) -> str:
     """How many files came to what, and every name that had to change."""
     states = [file.state for file in result.files]
     size = sum(file.entry.member.size_bytes for file in result.files if file.state == "written")

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from discprep.errors import DiscprepError
 from discprep.model import Notice
-from discprep.report.tables import table
+from discprep.report.tables import counted, table
 from discprep.units import format_bytes
 
 MOST_NAMES = 12  # told one by one
@@ -52,23 +52,8 @@ class Verified:
 def document(verified: Verified) -> dict[str, Any]:
     """The JSON face."""
     return {
-        "items": [
-            {
-                "id": item.id,
-                "format": item.format,
-                "members": item.members,
-                "size_bytes": item.size_bytes,
-                "unpacked_bytes": item.unpacked_bytes,
-                "blocks_bytes": item.blocks_bytes,
-                "renamed": item.renamed,
-                "ok": item.ok,
-            }
-            for item in verified.items
-        ],
-        "names": [
-            {"item": r.item, "wanted": r.wanted, "on_disc": r.on_disc, "on_machine": r.on_machine, "why": r.why}
-            for r in verified.renamings
-        ],
+        "items": [asdict(item) for item in verified.items],
+        "names": [asdict(renaming) for renaming in verified.renamings],
     }
 
 
@@ -92,11 +77,10 @@ def _lines(verified: Verified) -> Iterator[str]:
     ]
     yield from table(("item", "format", ">members", ">packed", ">unpacked", ">on the machine", ""), rows)
     good = sum(item.ok for item in verified.items)
-    count = len(verified.items)
-    yield f"{good} of {count} item{'s' * (count != 1)} in order: read whole, every stored checksum compared."
+    yield f"{good} of {counted(len(verified.items), 'item')} in order: read whole, every stored checksum compared."
     if verified.renamings:
         count = len(verified.renamings)
-        yield f"{count} name{'s' * (count != 1)} will change:"
+        yield f"{counted(count, 'name')} will change:"
         for renaming in verified.renamings[:MOST_NAMES]:
             yield f"  {renaming.item}: {renaming.wanted}"
             yield f"    -> {renaming.on_disc} ({renaming.why})"
