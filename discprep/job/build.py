@@ -82,12 +82,12 @@ def build_from(
     known = not dry_run and not allow_secrets
     stands = standing(out, digest, manifest) if known else None
     if stands and not left(out, stands.discs):
-        return replace(stands, notices=note_builds(manifest.path, stands.discs))
+        return replace(stands, notices=note_builds(manifest.path, stands.discs, hand.cache.root))
     steps = Steps()
     with scratch() as folder, _alone(hand, out, progress) as waited:
         if known and (waited or stands) and (stands := standing(out, digest, manifest)):
             gone = _gave_way(out, stands.discs)
-            return replace(stands, notices=(*gone, *note_builds(manifest.path, stands.discs)))
+            return replace(stands, notices=(*gone, *note_builds(manifest.path, stands.discs, hand.cache.root)))
         with steps.timed("unpack"):
             opened = open_items(hand, progress)
         secrets = secret_values(manifest, ask) if allow_secrets and not dry_run else {}
@@ -100,7 +100,7 @@ def build_from(
         maker = _Maker(hand, opened, planned, out, trees, digest, progress, steps)
         discs = tuple(maker.disc(number) for number in range(1, discs_used(planned.plan) + 1))
         gone = _gave_way(out, discs)
-    gone += note_builds(manifest.path, discs)
+    gone += note_builds(manifest.path, discs, hand.cache.root)
     later = sum(decision.place == "later" for decision in planned.plan.decisions)
     return Built(
         manifest.title,

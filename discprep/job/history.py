@@ -9,16 +9,20 @@ from __future__ import annotations
 import json
 import time
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import asdict, dataclass, fields, replace
 from pathlib import Path
 from typing import Literal, get_args
 
 from discprep.disc.record import Record
 from discprep.fetch import lines
+from discprep.fetch.cache import default_root
+from discprep.fetch.lines import lines_of
 from discprep.model import Notice
 from discprep.report.build import BuiltDisc
 
 FORMAT = 1
+ELSEWHERE = "elsewhere.jsonl"
 MADE_FROM = "build.manifest"
 """The record's setting that holds the file name of the manifest it was made from."""
 
@@ -62,7 +66,7 @@ def look(manifest: Path) -> tuple[tuple[Event, ...], tuple[Notice, ...]]:
     """What was done, oldest first, folders as paths of this computer; and a remark where lines were passed over."""
     log, home = log_path(manifest), manifest.resolve().parent
     try:
-        found = [(number, _parse(line)) for number, line in lines.lines_of(log)]
+        found = [(number, _parse(line)) for number, line in lines_of(log)]
     except OSError as error:
         return (), (Notice(f"it cannot be read: {error.strerror or error}", where=str(log), hint=_HINT),)
     odd = sum(event is None for _, event in found)
@@ -74,12 +78,35 @@ def look(manifest: Path) -> tuple[tuple[Event, ...], tuple[Notice, ...]]:
 _HINT = "A build that status does not find is told to it with --out FOLDER."
 
 
-def note_builds(manifest: Path, discs: Sequence[BuiltDisc]) -> tuple[Notice, ...]:
-    """Notes discs that were built, and those that stand but are not known; a remark where that cannot be done."""
+def note_builds(manifest: Path, discs: Sequence[BuiltDisc], cache: Path) -> tuple[Notice, ...]:
+    """Notes discs that were built, and those that stand but are not known; a remark where that cannot be done.
+
+    Arguments:
+        cache: its folder, which remembers the manifest of discs that do not lie below it
+    """
     known = {(event.build_id, event.folder) for event in look(manifest)[0]}
     new = [disc for disc in discs if not disc.unchanged or (disc.build_id, disc.folder.resolve()) not in known]
     events = [Event("build", int(time.time()), disc.build_id, disc.folder.resolve()) for disc in new]
+    with suppress(OSError):  # it only saves looking
+        for event in events:
+            _remember(cache / ELSEWHERE, event.folder, manifest.resolve())
     return _note(manifest, events)
+
+
+def _remember(index: Path, folder: Path, manifest: Path) -> None:
+    if manifest.parent not in folder.parents and manifest not in _remembered(index, folder):
+        lines.append(index, {"folder": str(folder), "manifest": str(manifest)})
+
+
+def _remembered(index: Path, folder: Path) -> Iterator[Path]:
+    """The manifests that were built into a folder, the newest first."""
+    with suppress(OSError):
+        for _, line in reversed(lines_of(index)):
+            with suppress(ValueError, KeyError, TypeError, RecursionError):
+                values = json.loads(line)
+                manifest = Path(values["manifest"])
+                if values["folder"] == str(folder) and manifest.is_absolute() and manifest.name:
+                    yield manifest
 
 
 def note_disc(
@@ -98,13 +125,14 @@ def note_disc(
 
 
 def _manifest_of(record: Record, folder: Path) -> Path | None:
-    """The manifest of a build whose log knows it: in a folder above the build's, or above the working folder."""
+    """The manifest of a build whose log knows it: in a folder above the build's or the working folder, or where the
+    usual cache remembers it."""
     name = dict(record.settings).get(MADE_FROM, "")
     if not name or Path(name).name != name:
         return None
     here = Path.cwd()
-    for place in dict.fromkeys([*folder.parents, here, *here.parents]):
-        manifest = place / name
+    near = [place / name for place in dict.fromkeys([*folder.parents, here, *here.parents])]
+    for manifest in (*near, *_remembered(default_root() / ELSEWHERE, folder)):
         if log_path(manifest).is_file() and any(one.build_id == record.build_id for one in look(manifest)[0]):
             return manifest
     return None

@@ -80,6 +80,23 @@ def test_what_was_burned_and_read_back_is_told(bench: BenchSet, tmp_path: Path) 
     assert status(bench)["discs"][0]["result"] == "whole" and not status(bench)["next"]
 
 
+def test_a_disc_of_a_manifest_that_lies_elsewhere(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Neither the build nor the working folder lies below the manifest's: the usual cache remembers it, once."""
+    monkeypatch.setattr("discprep.fetch.cache.default_root", lambda: tmp_path / "cache")
+    monkeypatch.setattr("discprep.job.history.default_root", lambda: tmp_path / "cache")
+    (tmp_path / "recipes").mkdir()
+    (tmp_path / "desk").mkdir()
+    monkeypatch.chdir(tmp_path / "desk")
+    bench, discs = usual(tmp_path / "recipes"), tmp_path / "discs"
+    for n in range(2):
+        bench.manifest.write_text(bench.manifest.read_text().replace("A test disc", f"Disc {n}"))
+        assert run("prepare", bench.manifest, "--out", discs).code == 0
+    assert run("readback", discs, tmp_path / "desk").code == 1
+    (disc,) = run("status", bench.manifest, "--json").document["discs"]
+    assert (disc["last"], disc["result"]) == ("readback", "hurt")
+    assert len(lines_of(tmp_path / "cache" / "elsewhere.jsonl")) == 1
+
+
 def test_burn_is_noted(bench: BenchSet, tmp_path: Path) -> None:
     """A burner that writes to a plain file: noted as one."""
     copy = "import shutil,sys; shutil.copyfile(sys.argv[2], sys.argv[1].removeprefix('stdio:'))"

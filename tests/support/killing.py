@@ -144,7 +144,7 @@ class Harness:
 
 
 LASTING = re.compile(
-    r"cache(/known\.log|/objects(/[0-9a-f]{2}(/[0-9a-f]{64})?)?|/parts|/locks|/unpacked(/[0-9a-f-]+\.unpacked)?)?"
+    r"cache(/elsewhere\.jsonl|/known\.log|/objects(/[0-9a-f]{2}(/[0-9a-f]{64})?)?|/parts|/locks|/unpacked(/[0-9a-f-]+\.unpacked)?)?"
     r"|tmp|(out|other)(/disc-\d)?(/record\.json|/SHA256SUMS|/bench-sheet\.(txt|html)|/[A-Z0-9]+-[0-9a-f]{10}\.iso)?"
     r"|[a-zA-Z0-9._-]+\.(toml|zip|tar\.gz|BIN|jsonl)"
 )
