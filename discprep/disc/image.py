@@ -12,7 +12,6 @@ import re
 import shutil
 import threading
 from collections.abc import Iterable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -189,6 +188,8 @@ def _write_head(target: int, layout: Layout, options: ImageOptions) -> str:
 def _write_behind_head(target: int, path: Path, layout: Layout, progress: Progress) -> Checked:
     """Writes the data while a thread reads the image back, then checks the structures while it reads the rest."""
     written, expected = _Written(), expected_files(layout)
+    from concurrent.futures import ThreadPoolExecutor
+
     with ThreadPoolExecutor(1) as pool:
         reading = pool.submit(hash_image, path, expected, written.wait)
         try:

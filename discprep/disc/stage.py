@@ -110,7 +110,7 @@ def _stage_item(staging: _Staging, item: Item, opened: Opened, form: Form, rates
     if form in ("packed", "both"):
         staging.staged.append(_packed(staging, item, opened))
     if form == "packed":
-        staging.errors += _edits_of_packed(item)
+        staging.errors += edits_of_packed(item)
         return
     if opened.problems:
         staging.errors.append(_broken(item, opened, "; ".join(opened.problems)))
@@ -133,7 +133,8 @@ def _packed(staging: _Staging, item: Item, opened: Opened) -> Staged:
     )
 
 
-def _edits_of_packed(item: Item) -> Iterator[DiscprepError]:
+def edits_of_packed(item: Item) -> Iterator[DiscprepError]:
+    """Edits of an item that goes on the disc packed: nothing can be changed in it."""
     for edit in item.edits:
         yield EditError(
             f"the item goes on the disc packed, so {edit.file} cannot be edited; nothing was changed",

@@ -5,6 +5,11 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from discprep.disc.setup import unsaved
+from discprep.disc.stage import edits_of_packed
+from discprep.errors import NameRuleError, flatten, raise_all
+from discprep.fetch.files import scratch
+from discprep.job.tree import Trees
 from discprep.manifest import load_manifest
 from discprep.manifest.rules import remarks
 from discprep.model import Manifest, Notice
@@ -12,9 +17,28 @@ from discprep.report.check import Checked
 
 
 def check(path: Path, *, machine: Path | None = None) -> Checked:
-    """Loads and compares. Raises what `load_manifest` raises."""
+    """Loads and compares, and makes the disc's own files as a build would.
+
+    Raises: what `load_manifest` raises, and the faults that a build of any items would have
+    """
     manifest = load_manifest(path, machine=machine)
-    return Checked(manifest, (*remarks(manifest, _pinned(manifest)), *_secrets_at_hand(manifest), *_line(manifest)))
+    own = _own_files(manifest)
+    told = (*remarks(manifest, _pinned(manifest)), *_secrets_at_hand(manifest), *_line(manifest), *own)
+    return Checked(manifest, told)
+
+
+def _own_files(manifest: Manifest) -> list[Notice]:
+    """What deserves a word about the scripts and lists of a disc that has no items yet. Raises their faults, and those
+    of items that must burn as they cannot."""
+    with scratch() as work:
+        tree = Trees(work).of(manifest, {}, {}, preview=True)
+    packed = [item for item in manifest.items if item.place == "burn" and item.form == "packed"]
+    edits = [error for item in packed for error in edits_of_packed(item)]
+    steps = list(unsaved(manifest))
+    # The scripts of part and undo stop at the same commands: they are told once, at the step.
+    own = [error for error in flatten(tree.errors) if not (steps and isinstance(error, NameRuleError))]
+    raise_all([*own, *steps, *edits])
+    return [notice for notice in tree.notices if not notice.item]
 
 
 def _pinned(manifest: Manifest) -> set[str]:

@@ -91,7 +91,7 @@ class Trees:
         Raises:
             NameRuleError, CapacityError: as `lay_out`, where second copies are asked for
             StorageError: a boot file, the system area or the companions' content cannot be read
-        ManifestError: the image to boot from no longer suits its medium
+            ManifestError: the image to boot from no longer suits its medium
         """
         preview = preview and bool(manifest.secrets)  # without secrets both are the same tree
         key = (manifest.medium, frozenset(forms.items()), frozenset(present), preview)

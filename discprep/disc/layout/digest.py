@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterable
-from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future
 
 Span = tuple[int, int]  # first byte, number of bytes
 
@@ -30,6 +32,8 @@ class Digester:
         self._waiting = sorted({span for span in spans if span[1]}, reverse=True)
         self._open: list[_Open] = []
         self._whole = hashlib.sha256()
+        from concurrent.futures import ThreadPoolExecutor
+
         self._thread = ThreadPoolExecutor(1)
         self._pending: Future[None] | None = None
         self.at = 0

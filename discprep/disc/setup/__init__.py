@@ -22,7 +22,7 @@ from discprep.machine import MachinePath, script_ending, script_language, volume
 from discprep.manifest.substitute import substitute
 from discprep.model import Content, Manifest, Named, Notice, Shell, Staged
 
-__all__ = ["SetupResult", "setup_files", "setup_scripts"]
+__all__ = ["SetupResult", "setup_files", "setup_scripts", "unsaved"]
 
 ROOM_BYTES = 8192
 
@@ -131,6 +131,22 @@ def setup_scripts(
     notices = [*_approximated(language), *_foreign_attributes(named, shell)]
     filled = tuple(_filled(entry, shell, texts, manifest, work) for entry in named)
     return SetupResult(filled, of_disc, tuple(notices), tuple(errors))
+
+
+def unsaved(manifest: Manifest) -> Iterator[NameRuleError]:
+    """What the scripts could not save before a step wipes it, at the step: found by writing just those commands, before
+    it is known which items a disc has."""
+    shell = script_language(manifest.profile)
+    if shell is None:
+        return
+    language = Language(shell, manifest.profile)
+    scripts = Scripts(Site(manifest, shell, "0" * 8, 1, {}), language, {}, None)
+    for step in manifest.steps:
+        try:
+            write_out(scripts.saving(step), shell, language.fits)
+        except NameRuleError as error:
+            hint = "Leave it out of `wipes`, and say in the step's `text` how to save it by hand."
+            yield NameRuleError(f"wipes: {error.message}", where=step.where, hint=hint)
 
 
 def _no_scripts(manifest: Manifest) -> tuple[Notice, ...]:

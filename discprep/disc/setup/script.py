@@ -260,6 +260,12 @@ class Scripts:
             found.append((one.path, one.folder))
         return found
 
+    def saving(self, step: Step) -> list[Node]:
+        """Saves what a step wipes, and puts it back."""
+        wiped = self.wipes(step)
+        saves = [node for path, folder in wiped for node in self._save(path, folder)]
+        return [*saves, *(node for path, folder in wiped for node in self._put_back(path, folder))]
+
     def _save(self, path: MachinePath, folder: bool) -> list[Node]:
         """Copies `path` under a name of its own before it is lost, unless an older copy stands there."""
         copy = self.site.saved_copy(path)
