@@ -127,7 +127,7 @@ def _level(tree: Tree) -> int:
     """The lowest level that all names and files keep to (ECMA-119 §10); 0: none."""
     level = 1
     for found in tree.found:
-        identifier = found.record.identifier
+        identifier = found.identifier
         if any(identifier_faults(identifier, found.folder)):
             return 0
         stem, extension, _ = (identifier, b"", 0) if found.folder else iso_parts(identifier)

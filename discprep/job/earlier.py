@@ -35,7 +35,10 @@ _PARTS = (IMAGE_PART, *(f"{name}.part" for name in (RECORD, *SHEETS, SUMS, CLAIM
 
 def images_in(folder: Path) -> dict[str, str]:
     """SHA-256 by name of the images that builds have written into a folder."""
-    listed = _listed(folder) | _sums(folder, CLAIMED)
+    return _images(_listed(folder) | _sums(folder, CLAIMED))
+
+
+def _images(listed: Mapping[str, str]) -> dict[str, str]:
     return {name: sha256 for name, sha256 in listed.items() if is_image(name)}
 
 
@@ -48,9 +51,11 @@ def claim(image: Path, sha256: str) -> None:
 def seal(image: Path, sha256: str) -> None:
     """Lists the new build whole: with that it counts as made. Earlier images stay listed until they give way. Raises
     StorageError."""
-    with storage("reading what was written", image.parent):
-        own = sums_of(image.parent)
-    _list(image.parent, images_in(image.parent) | own | {image.name: sha256})
+    folder = image.parent
+    with storage("reading what was written", folder):
+        own = sums_of(folder)
+    earlier = _images(_sums(folder, SUMS) | _sums(folder, CLAIMED))  # the record that stands is the new build's
+    _list(folder, earlier | own | {image.name: sha256})
 
 
 def left(out: Path, discs: Iterable[BuiltDisc]) -> tuple[Path, ...]:

@@ -12,7 +12,7 @@ from support.trees import Shelf, name, options
 from discprep.disc.image import BootImage, expected_files, write_image
 from discprep.disc.layout.check import Expected, check_image, file_spans, identifier_faults
 from discprep.disc.layout.fields import SECTOR, both32
-from discprep.disc.layout.records import Descriptor, Record, split_directory
+from discprep.disc.layout.records import Descriptor, split_directory
 from discprep.disc.layout.sizes import lay_out
 from discprep.disc.layout.susp import NOTHING
 from discprep.disc.layout.volume import Found
@@ -151,7 +151,7 @@ def test_what_an_identifier_may_be(identifier: bytes, folder: bool, faults: int)
 def test_extents_that_follow_each_other_are_one_span(tmp_path: Path) -> None:
     """A file's sections in their order (ECMA-119 §6.5.1), as offsets and bytes."""
     extents = ((10, 2 * SECTOR), (12, SECTOR), (13, 100), (20, 5))
-    assert file_spans(Found(("A",), Record(0, bytes(34)), extents, NOTHING)) == [
+    assert file_spans(Found(("A",), b"A.;1", False, bytes(7), extents, NOTHING)) == [
         (10 * SECTOR, 3 * SECTOR + 100),
         (20 * SECTOR, 5),
     ]

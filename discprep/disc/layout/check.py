@@ -196,6 +196,7 @@ def check_structure(image: Sectors, faults: Faults, *, exact: bool) -> Structure
             tree = read_tree(image, descriptor, faults)
             structure.trees.append(tree)
             _check_tree(image, tree, faults)
+            tree.forget_records()
     _check_one_size(descriptors, faults)
     _check_boot(image, structure, faults)
     _check_places(image, structure, faults)
@@ -357,7 +358,7 @@ def _check_paths(tree: Tree, faults: Faults) -> None:
     sums: dict[tuple[str, ...], int] = {(): 0}
     most = 240 if tree.kind == "joliet" else 255
     for found in tree.found:
-        length = sums.get(found.path[:-1], 0) + found.record.identifier_bytes
+        length = sums.get(found.path[:-1], 0) + len(found.identifier)
         sums[found.path] = length + 1
         if length > most and tree.kind != "enhanced":
             faults.add("path", f"its path has a length of {length}, at most {most} is allowed", "/".join(found.path))

@@ -56,10 +56,6 @@ class Record:
         return raw[33 : 33 + raw[32]]
 
     @property
-    def identifier_bytes(self) -> int:
-        return self.raw[32]
-
-    @property
     def system_use(self) -> bytes:
         return self.raw[self.system_use_offset :]
 

@@ -61,16 +61,15 @@ class ImageFile:
 
 @dataclass(slots=True)
 class Found:
-    """One file or folder of a tree. `path` has the tree's names (no version); `extents` are (sector, bytes) pieces."""
+    """One file or folder of a tree. `path` has the tree's names (no version), `identifier` is as stored, `extents` are
+    (sector, bytes) pieces, `date` is the record's. The record itself is not kept: there may be a hundred thousand."""
 
     path: tuple[str, ...]
-    record: Record
+    identifier: bytes
+    folder: bool
+    date: bytes
     extents: tuple[tuple[int, int], ...]
     rock_ridge: susp.RockRidge
-
-    @property
-    def folder(self) -> bool:
-        return self.record.raw[25] & FOLDER != 0
 
     @property
     def size_bytes(self) -> int:
@@ -78,12 +77,13 @@ class Found:
 
     @property
     def time_s(self) -> int | None:
-        return self.rock_ridge.time_s if self.rock_ridge.time_s is not None else read_short_date(self.record.date)
+        return self.rock_ridge.time_s if self.rock_ridge.time_s is not None else read_short_date(self.date)
 
 
 @dataclass(slots=True)
 class Directory:
-    """One directory of a tree with its records as stored, `.` and `..` first; `number` in the path tables' order."""
+    """One directory of a tree with its records as stored, `.` and `..` first, until `Tree.forget_records`; `number` in
+    the path tables' order."""
 
     path: tuple[str, ...]
     identifier: bytes
@@ -110,6 +110,11 @@ class Tree:
     def __post_init__(self) -> None:
         other = "joliet" if self.descriptor.joliet_level else "enhanced"
         self.kind = "primary" if self.descriptor.kind == 1 else other
+
+    def forget_records(self) -> None:
+        """Once they are checked: they are the greater part of a tree's memory."""
+        for directory in self.directories:
+            directory.records = []
 
     def name(self, identifier: bytes) -> str:
         """An identifier as text, a file's version left off."""
@@ -143,6 +148,7 @@ class _Walk:
         self.faults = faults
         self.seen: set[int] = set()
         self.bytes_left = MAX_ALL_DIRECTORY_BYTES
+        self.dates: dict[bytes, bytes] = {}  # each once
         self.skip = 0
 
     def run(self) -> None:
@@ -192,23 +198,24 @@ class _Walk:
             pieces = (*pieces, record.place)
             if flags & MORE:
                 continue
-            found = Found((*directory.path, self.tree.name(identifier)), record, pieces, self._entries(record))
+            path, folder = (*directory.path, self.tree.name(identifier)), bool(flags & FOLDER)
+            date = self.dates.setdefault(record.date, record.date)
+            self.tree.found.append(Found(path, identifier, folder, date, pieces, self._entries(record)))
             pieces = ()
-            self.tree.found.append(found)
-            if flags & FOLDER:
-                yield from self._descend(found, directory)
+            if folder:
+                yield from self._descend(path, record, directory)
         if pieces:
             self.faults.add("records", "the last file's further extents are missing", "/".join(directory.path))
 
-    def _descend(self, found: Found, parent: Directory) -> Iterator[Directory]:
-        record, where = found.record, "/".join(found.path)
+    def _descend(self, path: tuple[str, ...], record: Record, parent: Directory) -> Iterator[Directory]:
+        where = "/".join(path)
         if record.extent in self.seen:
             self.faults.add("loop", f"its sector {record.extent} is another folder's too; it was not entered", where)
-        elif len(found.path) > MAX_DEPTH:
+        elif len(path) > MAX_DEPTH:
             self.faults.add("bounds", f"folders more than {MAX_DEPTH} deep were not entered", where)
         else:
             self.seen.add(record.extent)
-            yield Directory(found.path, record.identifier, record.extent, record.size_bytes, parent)
+            yield Directory(path, record.identifier, record.extent, record.size_bytes, parent)
 
     def _entries(self, record: Record, skip: int | None = None) -> susp.RockRidge:
         if not self.tree.rock_ridge:
