@@ -295,6 +295,15 @@ def _split(text: str) -> tuple[str, ...]:
 # --------------------------------------------------------------------------------------------- its charset
 
 
+def known_charset(name: str) -> bool:
+    """Whether Python decodes it to text."""
+    try:
+        "".encode(name)
+        return isinstance(b"".decode(name), str)
+    except (LookupError, UnicodeError, ValueError):
+        return False
+
+
 def carries_scripts(charset: str) -> bool:
     """Whether texts and scripts can be written in a charset: a text encoding that has every character of ISO 646 as
     one byte of its own and no mark around them, so that lines can be cut, joined and measured.

@@ -45,7 +45,7 @@ def plan(
             manifest,
             machine=machine,
             cache_root=cache,
-            settings=job.settings_of(assume or []),
+            settings=job.assumptions(assume or []),
             over=[job.what_if(text) for text in over or []],
             explain=(item or "") if explain else None,
             log=log,

@@ -55,13 +55,6 @@ class ImageFacts:
     faults: tuple[Fault, ...]
 
 
-def is_image(path: Path) -> bool:
-    """True where sector 16 looks like a volume descriptor's."""
-    with path.open("rb") as file:
-        file.seek(16 * SECTOR + 1)
-        return file.read(5) == b"CD001"
-
-
 def inspect_image(path: Path, progress: Progress | None = None) -> ImageFacts:
     """Reads an image whole: facts, tree, a hash of every file, and every fault that can be known without a record.
 

@@ -14,7 +14,7 @@ from discprep.fetch.fetch import fetch_items
 from discprep.fetch.files import lock_beside, write_atomically
 from discprep.fetch.pins import merge_pins, pins_of
 from discprep.fetch.source import SCHEMES, is_plain, scheme
-from discprep.job.new import slug, title_of
+from discprep.job.new import slug, title_and_version
 from discprep.machine import source_name
 from discprep.manifest import load_manifest
 from discprep.model import ROLES, Item, Manifest, Notice, Pin, Place, Progress, Role, Use
@@ -140,7 +140,7 @@ def _wanted(manifest: Manifest, sources: Sequence[str], wishes: Wishes) -> list[
         raise UsageError(f"the manifest has an item {wishes.id} already", hint="Choose another --id.")
     items = []
     for source in sources:
-        title, version = title_of(source_name(source) or "item")
+        title, version = title_and_version(source_name(source) or "item")
         wish = wishes.id or slug(source_name(source))
         item_id = next(i for i in (wish, *(f"{wish}-{n}" for n in range(2, len(taken) + 3))) if i not in taken)
         taken.add(item_id)

@@ -10,6 +10,7 @@ from discprep.archives import OpenTask
 from discprep.archives.names import Guard
 from discprep.archives.store import Store, open_tasks
 from discprep.errors import ArchiveError, DiscprepError, UsageError
+from discprep.machine import known_charset
 from discprep.model import Content, Limits, Member, MemberKind, Notice, Opened, Progress, Silent, Unpacked
 from discprep.report.inspect import Inspection
 from discprep.units import SECTOR_BYTES
@@ -65,7 +66,7 @@ def open_file(
 ) -> Opened:
     """The file's members; without a store they are only hashed. Raises as `inspect`."""
     _known_file(path)
-    known_charset(charset)
+    check_charset(charset)
     if is_disc_image(path):
         return _disc_image(_image_facts(path, progress or Silent()), limits)
     task = OpenTask(path, charset=charset, nested=nested, name=path.name)
@@ -77,13 +78,11 @@ def open_file(
     return opened
 
 
-def known_charset(charset: str | None) -> None:
+def check_charset(charset: str | None) -> None:
     """Raises UsageError when no charset has that name."""
-    try:
-        "".encode(charset or "ascii")
-    except LookupError:
+    if charset and not known_charset(charset):
         hint = "Examples: latin-1, cp437, cp850, cp1252, cp932, utf-8."
-        raise UsageError(f"no charset is called {charset!r}", hint=hint) from None
+        raise UsageError(f"no charset is called {charset!r}", hint=hint)
 
 
 def is_disc_image(path: Path) -> bool:

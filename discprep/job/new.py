@@ -136,10 +136,10 @@ def slug(name: str) -> str:
     return re.sub(r"[^a-z0-9.]+", "-", plain).strip("-.")[:60].strip("-.") or "item"
 
 
-def title_of(name: str) -> tuple[str, str]:
+def title_and_version(name: str) -> tuple[str, str]:
     """A title and a version, guessed from a file's name.
 
-    >>> title_of("ip_tools-1.2.lha")
+    >>> title_and_version("ip_tools-1.2.lha")
     ('ip tools', '1.2')
     """
     stem = re.sub(r"(\.tar)?\.[A-Za-z0-9]{1,4}$", "", name)
@@ -166,7 +166,7 @@ def _manifest_text(target: Path, profile: Path | None, items: list[tuple[str, _F
     if wishes.rate_bit_s:
         parts.append(_LINK.format(rate=wishes.rate_bit_s))
     for item_id, file in items:
-        item_title, version = title_of(file.path.name)
+        item_title, version = title_and_version(file.path.name)
         lines = ["[[item]]", f"id      = {_text(item_id)}", f"title   = {_text(item_title)}"]
         lines += [f"version = {_text(version)}"] if version else []
         lines += [f"sources = [{_text(_source(file.path, target))}]", f"size    = {file.size_bytes}"]

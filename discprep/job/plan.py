@@ -323,7 +323,7 @@ def what_if(text: str) -> WhatIf:
     return WhatIf(key.strip(), found)
 
 
-def settings_of(words: Sequence[str]) -> dict[str, str]:
+def assumptions(words: Sequence[str]) -> dict[str, str]:
     """`KEY=VALUE` words as a mapping. Raises UsageError for each that is none."""
     errors: list[DiscprepError] = []
     settings: dict[str, str] = {}

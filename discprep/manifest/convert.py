@@ -9,7 +9,7 @@ from pathlib import Path
 from urllib.parse import urlsplit
 
 from discprep.errors import ManifestError
-from discprep.machine import carries_scripts, volume_key
+from discprep.machine import carries_scripts, known_charset, volume_key
 from discprep.manifest import schema as s
 from discprep.manifest.mapper import record, values
 from discprep.manifest.media import MEDIA, boot_image_problem, system_area_problem
@@ -163,15 +163,6 @@ def machine_path_problem(path: str) -> str:
     if any(part in ("..", ".") for part in re.split(r"[/\\:]", path)):
         return "must not climb with . or .. parts"
     return ""
-
-
-def known_charset(name: str) -> bool:
-    """Whether Python decodes it to text."""
-    try:
-        "".encode(name)
-        return isinstance(b"".decode(name), str)
-    except (LookupError, UnicodeError, ValueError):
-        return False
 
 
 def expect_record(table: s.ExpectTable, where: str, names: Mapping[str, str], report: Report) -> Expect:

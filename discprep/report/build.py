@@ -147,7 +147,7 @@ def _dry_lines(built: Built) -> Iterator[str]:
     if not built.edits:
         yield "No file would be edited."
     for edit in built.edits:
-        yield f"{edit.item}: {edit.file}, {edit.times} place{'s' * (edit.times != 1)}"
+        yield f"{edit.item}: {edit.file}, {counted(edit.times, 'place')}"
         yield from (f"  before  {line}" for line in edit.before)
         yield from (f"  after   {line}" for line in edit.after)
     yield "Nothing was written."

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from discprep.model import Manifest, Notice
+from discprep.report.tables import counted
 from discprep.units import SECTOR_BYTES, format_bytes
 
 
@@ -72,7 +73,7 @@ def _lines(checked: Checked) -> Iterator[str]:
     asked = f"{places['burn']} to burn, {places['later']} later, {places['either']} for the plan to place"
     yield f"  items     {len(manifest.items)}: {asked}"
     yield f"  sizes     {format_bytes(known)}" + (
-        f", and {unknown} item{'s' * (unknown != 1)} whose size the manifest does not say" if unknown else ""
+        f", and {counted(unknown, 'item')} whose size the manifest does not say" if unknown else ""
     )
     for number, (role, ids) in enumerate(givers(manifest).items()):
         yield f"  {'' if number else 'gives':<8}  {role:<13}  {', '.join(ids)}"

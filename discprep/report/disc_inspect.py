@@ -8,7 +8,7 @@ from typing import Any
 
 from discprep.archives.times import iso_text
 from discprep.disc.inspect import ImageFacts
-from discprep.report.inspect import printable
+from discprep.report.inspect import escaped
 
 WORDS = {"joliet-1": "Joliet level 1", "joliet-2": "Joliet level 2", "joliet-3": "Joliet level 3",
          "rock-ridge": "Rock Ridge", "enhanced": "ISO 9660:1999", "el-torito": "El Torito boot catalogue"}  # fmt: skip
@@ -52,7 +52,7 @@ def document(facts: ImageFacts, members: list[dict[str, Any]]) -> dict[str, Any]
 
 def text(facts: ImageFacts) -> str:
     """The volume in a few lines, to stand above the table of its members."""
-    lines = (textwrap.wrap(printable(line), 80, subsequent_indent="  ") for line in _lines(facts))
+    lines = (textwrap.wrap(escaped(line), 80, subsequent_indent="  ") for line in _lines(facts))
     return "\n".join(part for line in lines for part in line)
 
 

@@ -11,7 +11,7 @@ from discprep.link.generator import Generated
 from discprep.link.transfer import Estimate
 from discprep.link.vary import Advice, Point, Question
 from discprep.model import Notice
-from discprep.report.tables import WIDTH, table
+from discprep.report.tables import WIDTH, counted, table
 from discprep.units import format_bytes, format_rate, format_seconds
 
 _PLOT_WIDTH = 40
@@ -141,7 +141,7 @@ def _lines(found: Estimated) -> Iterator[str]:
     yield ""
     yield from _wrapped("Range: ", "; ".join(found.answer.assumptions))
     if found.calibrated_by:
-        yield f"Calibrated by {found.calibrated_by} measured download{'s' if found.calibrated_by > 1 else ''}."
+        yield f"Calibrated by {counted(found.calibrated_by, 'measured download')}."
     if found.advice:
         yield ""
         yield from _advice(found.advice)

@@ -110,14 +110,14 @@ def _aligned(rows: Sequence[Sequence[str]]) -> list[str]:
 
 def _row(entry: Unpacked, row: str) -> Iterator[str]:
     member = entry.member
-    name = printable(member.name + (f" -> {member.target}" if member.target else ""))
+    name = escaped(member.name + (f" -> {member.target}" if member.target else ""))
     if len(row) + len(name) <= WIDTH:
         yield row + name
     else:
         yield row
         yield from _indented(name)
     if member.comment:
-        yield from _indented(f"comment: {printable(member.comment)}")
+        yield from _indented(f"comment: {escaped(member.comment)}")
     problem = entry.problem or member.problem
     if problem:
         yield from _indented(f"! {problem}")
@@ -127,7 +127,7 @@ def _indented(line: str) -> list[str]:
     return textwrap.wrap(line, WIDTH, initial_indent="     ", subsequent_indent="       ")
 
 
-def printable(text: str) -> str:
+def escaped(text: str) -> str:
     """Text from an archive for a terminal: whatever could move its cursor stands as an escape."""
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode("ascii") for c in text)
 

@@ -11,7 +11,7 @@ from typing import Any, Literal
 from discprep.errors import DiscprepError
 from discprep.model import Decision, FormFigures, Notice, Plan, PlanItem, PlanProblem
 from discprep.report.remarks import named
-from discprep.report.tables import WIDTH, table
+from discprep.report.tables import WIDTH, counted, table
 from discprep.units import SECTOR_BYTES, format_bytes, format_seconds
 
 RULE = (
@@ -246,11 +246,10 @@ def _other_shapes(planned: Planned) -> str:
 
 def _total(planned: Planned) -> Iterator[str]:
     plan, problem = planned.plan, planned.problem
-    count = len(plan.order)
-    link = f"{count} item{'s' * (count != 1)} over the link, {format_seconds(plan.seconds_at_link)}"
+    link = f"{counted(len(plan.order), 'item')} over the link, {format_seconds(plan.seconds_at_link)}"
     # Without a link nothing is compared with it: the gains are the old drive's seconds alone.
     saved = f" Burning saves {format_seconds(plan.objective_s)}, weighted by worth." if planned.rate_bit_s else ""
-    yield from _filled(f"{link if count else 'Nothing waits for the link'}.{saved}")
+    yield from _filled(f"{link if plan.order else 'Nothing waits for the link'}.{saved}")
     for disc, sectors in enumerate(plan.image_sectors, 1):
         name = "The image" if len(plan.image_sectors) == 1 else f"Image {disc}"
         size = format_bytes(sectors * SECTOR_BYTES)

@@ -10,7 +10,7 @@ from discprep.archives import attributes
 from discprep.archives.times import iso_text
 from discprep.errors import DiscprepError
 from discprep.model import Notice, Opened, Unpacked
-from discprep.report.inspect import printable
+from discprep.report.inspect import escaped
 from discprep.units import format_bytes
 
 STATES = {
@@ -83,5 +83,5 @@ def text(result: Unpacking) -> str:
     renamed = [file for file in result.files if file.path and file.path != file.entry.member.name]
     if renamed:
         lines += ["", "Names this host cannot hold, and what they are called here:"]
-        lines += [f"  {printable(file.entry.member.name)}\n    {printable(file.path)}" for file in renamed]
+        lines += [f"  {escaped(file.entry.member.name)}\n    {escaped(file.path)}" for file in renamed]
     return "\n".join(lines)

@@ -40,7 +40,7 @@ class Entry:
     attribute_system: str = ""
 
 
-def read_content(content: Content) -> Iterator[bytes]:
+def pieces_of(content: Content) -> Iterator[bytes]:
     """The bytes of a content, in pieces.
 
     Raises:
@@ -152,7 +152,7 @@ def _write_body(out: BinaryIO, entry: Entry, deflate: bool) -> tuple[int, int]:
     # Level, window and memory are given so that the bytes do not hang on a default.
     packer = zlib.compressobj(9, zlib.DEFLATED, -15, 8) if deflate else None
     crc = packed = 0
-    for chunk in read_content(entry.content):
+    for chunk in pieces_of(entry.content):
         crc = zlib.crc32(chunk, crc)
         packed += out.write(packer.compress(chunk) if packer else chunk)
     return crc, packed + (out.write(packer.flush()) if packer else 0)
@@ -189,7 +189,7 @@ class _Pieces:
     """A content as the file that `tarfile` copies from, in the pieces in which it asks for them."""
 
     def __init__(self, content: Content) -> None:
-        self._pieces = read_content(content)
+        self._pieces = pieces_of(content)
 
     def read(self, size: int = CHUNK_BYTES, /) -> bytes:
         return next(self._pieces)
@@ -213,10 +213,10 @@ def write_lha(out: BinaryIO, entries: Iterable[Entry], charset: str = "latin-1",
     """
     for entry in entries:
         crc = 0
-        for chunk in read_content(entry.content):
+        for chunk in pieces_of(entry.content):
             crc = crc16(chunk, crc)
         out.write(lha_header(entry, crc, charset, system))
-        for chunk in read_content(entry.content):
+        for chunk in pieces_of(entry.content):
             out.write(chunk)
     out.write(b"\0")
 

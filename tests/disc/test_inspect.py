@@ -12,11 +12,12 @@ from support.programs import program
 from support.trees import EPOCH, Shelf, folder, name, options, write
 
 from discprep.disc.image import BootImage, write_image
-from discprep.disc.inspect import ImageFacts, inspect_image, is_image
+from discprep.disc.inspect import ImageFacts, inspect_image
 from discprep.disc.layout.check import check_image
 from discprep.disc.layout.fields import SECTOR, both16, both32, little
 from discprep.disc.layout.records import Descriptor, split_directory
 from discprep.errors import DiscError
+from discprep.job.inspect import is_disc_image
 
 
 @pytest.fixture(scope="module")
@@ -319,7 +320,7 @@ def test_what_is_no_image(tmp_path: Path) -> None:
     for data in (b"", b"x" * 5000, bytes(17 * SECTOR)):
         path = tmp_path / "x"
         path.write_bytes(data)
-        assert not is_image(path)
+        assert not is_disc_image(path)
         with pytest.raises(DiscError, match="no image of an ISO 9660 disc"):
             inspect_image(path)
 
