@@ -7,6 +7,7 @@ from pathlib import Path
 from discprep.disc.names import map_names, with_second_copies
 from discprep.disc.setup import SetupResult, setup_files, setup_scripts
 from discprep.disc.stage import stage
+from discprep.machine import volumes_of
 from discprep.model import Content, Form, Item, Manifest, Medium, Member, Opened, Profile, Unpacked, Volume
 
 
@@ -56,9 +57,7 @@ def prepared(
     result = stage(manifest, opened, forms or dict.fromkeys(opened, "unpacked"), None, work, rates=rates)
     assert result.errors == ()
     tools = setup_files(manifest, result.staged, rates, work)
-    volumes = {v.path: v for v in manifest.profile.volumes}
-    of_item = {item.id: volumes[item.volume] for item in manifest.items if item.volume}
-    named, faults = map_names([*tools, *result.staged], manifest.profile, of_item)
+    named, faults = map_names([*tools, *result.staged], manifest.profile, volumes_of(manifest))
     assert faults == ()
     if second_copies:
         named = with_second_copies(named, lambda entry: entry.staged.important and bool(entry.staged.item))
