@@ -21,6 +21,7 @@ MOST_IN_FLIGHT = 32_768  # bytes that are kept for sending again, however large 
 LEAST_MSS = 64  # RFC 9293 does not bound it; a smaller one is mistaken or mischief
 _WHOLE_MSS_WINDOWS = 4  # from so many segments in the window on they are not cut to fit it
 _OVERRIDE_S = 0.3  # RFC 1122 4.2.3.4: how long a part of a segment waits for a larger window
+_SURELY = 0.8  # of the shortest time to an acknowledgement: what comes earlier is no answer to that departure
 _MODULUS = 1 << 32
 
 
@@ -193,29 +194,35 @@ class Connection:
         kept nothing behind the gap: all that had left before goes again. One beyond it tells of the next gap alone."""
         self._judging = False
         if self._until is None:
-            self._echoes = 0
             return
         again = [flight for flight in gone if flight.sends > 1]
-        if any(now - flight.left_at_s < self.habit.shortest_s / 2 for flight in again):
+        in_vain = any(self._in_vain(now - flight.left_at_s) for flight in again)
+        if in_vain:
             self.counts.again_in_vain += 1
             self.habit.was_late()
-        if self._una >= self._until or (gone and not again):  # the latter: it came before we had sent it again
+            self._echoes += sum(flight.sends - 1 for flight in again)
+        unsent = gone and not again  # it came before we had sent anything again
+        if self._una >= self._until or in_vain or unsent:
             self._until = None
             for flight in self._flight:
                 flight.resend = False
-            return
-        if again:
+        elif again:
             left_s, until = again[-1].left_at_s, self._until
             before = [flight for flight in self._flight if flight.left_at_s < left_s and flight.end <= until]
             for flight in before if gone[-1].sends > 1 else before[:1]:
                 flight.resend = True
+
+    def _in_vain(self, passed_s: float) -> bool:
+        """Whether an acknowledgement is none of what was sent again so long ago: it comes too early, or, on a line
+        that stood still, so late that the first one must have come through."""
+        return passed_s < self.habit.shortest_s * _SURELY or passed_s > self.habit.timeout_s(prompt=False)
 
     def _duplicate(self, now: float) -> None:
         """The machine says again what it waits for: what stands there is lost, if anything behind it can have got
         there already."""
         if self._until is not None or len(self._flight) < 2:
             return
-        if not any(f.left_at_s + self.habit.shortest_s * 0.8 <= now for f in list(self._flight)[1:]):
+        if not any(f.left_at_s + self.habit.shortest_s * _SURELY <= now for f in list(self._flight)[1:]):
             return
         if self._echoes > 0:
             self._echoes -= 1
@@ -287,7 +294,6 @@ class Connection:
         self.counts.segments += 1
         if flight.sends > 1:
             self.counts.again += 1
-            self._echoes += 1
         self._must_ack = False
         if flight.flags & SYN:
             return self._segment(0, SYN | ACK, b"", mss=self.mss_here)
@@ -352,8 +358,8 @@ class Connection:
         stride = self.habit.stride
         known = self._flight[min(stride, len(self._flight)) - 1]
         since_s = max(known.left_at_s, self._progress_s, self._flight[0].left_at_s)
-        wait_s = self.habit.timeout_s(prompt=len(self._flight) >= stride and self.established)
-        return since_s + min(MOST_S, wait_s * self._backoff)
+        prompt = len(self._flight) >= stride and self.established and self._backoff == 1
+        return since_s + min(MOST_S, self.habit.timeout_s(prompt=prompt) * max(1, self._backoff // 2))
 
     def _look_at_timer(self, now: float) -> None:
         deadline_s = self._deadline_s()

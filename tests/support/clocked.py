@@ -1,0 +1,103 @@
+"""A serial line between two pseudo-terminals, clocked byte by byte in a process of its own.
+
+`Cable` starts it and names the two ends. A terminal takes what it is given at any speed; here each byte takes its time,
+and the sender's side holds what a driver would.
+"""
+
+import contextlib
+import heapq
+import json
+import os
+import pty
+import random
+import select
+import subprocess
+import sys
+import time
+import tty
+from pathlib import Path
+
+_WAITING_BYTES = 64  # more is not taken from a sender: its FIFO is full
+
+
+class Cable:
+    """Two ends of a line: `ours` and `theirs` name terminals. `error_rate`: of bytes, both ways; `stall_s`: (from, to)
+    seconds after the first byte in which nothing crosses."""
+
+    def __init__(
+        self, rate: int, *, bits: int = 10, error_rate: float = 0.0, seed: int = 1,
+        stall_s: tuple[float, float] = (0.0, 0.0),
+    ) -> None:  # fmt: skip
+        words = [sys.executable, __file__, str(rate / bits), str(error_rate), str(seed), *map(str, stall_s)]
+        self._process = subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+        self.ours, self.theirs = json.loads(self._process.stdout.readline())
+
+    def close(self) -> tuple[int, int]:
+        """Takes it away. Returns the bytes that crossed from us and to us."""
+        out, _ = self._process.communicate("end\n", timeout=20)
+        down, up = json.loads(out)
+        return down, up
+
+    def __enter__(self) -> "Cable":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        if self._process.poll() is None:
+            self.close()
+
+
+class _Way:
+    def __init__(self, source: int, target: int) -> None:
+        self.source, self.target = source, target
+        self.free_at = 0.0
+        self.waiting = self.bytes = 0
+
+
+def carry(ends: tuple[int, int], char_s: float, error_rate: float, seed: int, stall: tuple[float, float]) -> list[int]:
+    """Until standard input says something."""
+    rng = random.Random(seed)
+    ways = {ends[0]: _Way(ends[0], ends[1]), ends[1]: _Way(ends[1], ends[0])}
+    piece_bytes = max(1, min(32, int(char_s * 0.002)))
+    due: list[tuple[float, int, _Way, bytes]] = []
+    count, first_at = 0, None
+    while True:
+        now = time.monotonic()
+        while due and due[0][0] <= now:
+            _, _, way, piece = heapq.heappop(due)
+            way.waiting -= len(piece)
+            with contextlib.suppress(BlockingIOError):  # nobody reads: a real port loses it too
+                os.write(way.target, piece)
+        ready = [way.source for way in ways.values() if way.waiting < _WAITING_BYTES]
+        wait = max(0.0, min(0.5, due[0][0] - time.monotonic())) if due else 0.5
+        for source in select.select([*ready, 0], [], [], wait)[0]:
+            if source == 0:
+                return [ways[end].bytes for end in ends]
+            way = ways[source]
+            piece = os.read(source, piece_bytes)
+            now = time.monotonic()
+            first_at = first_at or now
+            way.bytes += len(piece)
+            way.waiting += len(piece)
+            way.free_at = max(way.free_at, now) + len(piece) / char_s
+            if stall[0] <= way.free_at - first_at < stall[1]:
+                way.free_at = first_at + stall[1]
+            if error_rate:
+                piece = bytes(b ^ rng.randrange(1, 256) if rng.random() < error_rate else b for b in piece)
+            count += 1
+            heapq.heappush(due, (way.free_at, count, way, piece))
+
+
+def main() -> None:
+    char_s, error_rate, seed, *stall = sys.argv[1:]
+    pairs = [pty.openpty() for _ in range(2)]
+    for master, slave in pairs:  # both stay open, so that no end of them reads as gone
+        tty.setraw(slave)
+        os.set_blocking(master, False)
+    print(json.dumps([os.ttyname(slave) for _, slave in pairs]), flush=True)
+    ends = (pairs[0][0], pairs[1][0])
+    print(json.dumps(carry(ends, float(char_s), float(error_rate), int(seed), tuple(map(float, stall)))), flush=True)
+
+
+if __name__ == "__main__":
+    assert Path(__file__).exists()
+    main()
