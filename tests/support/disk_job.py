@@ -56,7 +56,7 @@ class DiskJob:
         for path in (self.bench.out, self.bench.folder / "cache", self.bench.folder / "tmp"):
             shutil.rmtree(path, ignore_errors=True)
         (self.bench.folder / "tmp").mkdir()
-        for path in self.bench.folder.glob("*.pins.toml*"):
+        for path in (*self.bench.folder.glob("*.pins.toml*"), *self.bench.folder.glob("*.jsonl")):
             path.unlink()
 
     def refused_at(self, at: int, shift: int = 0) -> bool:
