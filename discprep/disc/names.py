@@ -54,7 +54,8 @@ class KnownNames:
     """The names mapped last, given again to whoever asks for the same files with other bytes: a secret masked or not,
     second copies or none. Names depend on paths, kinds and items, never on bytes."""
 
-    _asked: list[Hashable] = field(default_factory=list)
+    _asked: tuple[Hashable, ...] = ()
+    _staged: tuple[Staged, ...] = ()
     _named: tuple[Named, ...] = ()
     _places: tuple[int, ...] = ()  # of the entries that were named, among all asked for
     _errors: tuple[DiscprepError, ...] = ()
@@ -63,20 +64,22 @@ class KnownNames:
         self, staged: Sequence[Staged], profile: Profile, volumes: Mapping[str, Volume]
     ) -> tuple[tuple[Named, ...], tuple[DiscprepError, ...]]:
         """As `map_names`."""
-        asked: list[Hashable] = [profile, tuple(volumes.items()), *map(_told_by, staged)]
-        if asked == self._asked:
+        asked = (profile, tuple(volumes.items()), len(staged))
+        if asked == self._asked and all(map(_same_names, staged, self._staged)):
             pairs = zip(self._named, self._places, strict=True)
             named = (Named(staged[at], n.iso, n.joliet, n.rock_ridge, n.target, n.why) for n, at in pairs)
             return tuple(named), self._errors
         self._named, self._errors = map_names(staged, profile, volumes)
         places = {id(entry): at for at, entry in enumerate(staged)}
-        self._asked, self._places = asked, tuple(places[id(n.staged)] for n in self._named)
+        self._asked, self._staged = asked, tuple(staged)
+        self._places = tuple(places[id(n.staged)] for n in self._named)
         return self._named, self._errors
 
 
-def _told_by(entry: Staged) -> Hashable:
-    """All of a staged file that decides its names."""
-    return entry.name, entry.item, entry.content is None, entry.copied, entry.fixed_name
+def _same_names(one: Staged, other: Staged) -> bool:
+    """Whether two entries are alike in all that decides names."""
+    same = one.name == other.name and one.item == other.item and (one.content is None) == (other.content is None)
+    return same and one.copied == other.copied and one.fixed_name == other.fixed_name
 
 
 def _nodes(staged: Sequence[Staged]) -> tuple[dict[tuple[str, ...], Staged | None], list[DiscprepError]]:

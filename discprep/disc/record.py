@@ -13,7 +13,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
 from functools import cache
-from itertools import chain
+from itertools import chain, islice
 from operator import attrgetter
 from pathlib import Path
 from types import UnionType
@@ -28,6 +28,7 @@ from discprep.model import AppliedEdit, Named, Pin, Placed
 FORMAT = 1
 MAX_BYTES = 512 << 20
 BUILD_ID_DIGITS = 10
+FILES_AT_ONCE = 500  # in the text that the build id is made from, which is longer than all names together
 _HEX = re.compile(r"[0-9a-f]{64}")
 
 
@@ -149,9 +150,13 @@ def build_id(named: Iterable[Named], options: ImageOptions, archives: Mapping[st
     volume = [options.volume, list(options.rules), options.epoch_s, asdict(options.boot) if options.boot else None,
               hashlib.sha256(options.system_area).hexdigest()]  # fmt: skip
     items = sorted((archives or {}).items())
-    contents = [_identity(entry) for entry in named if entry.staged.item]
-    whole = _canonical({"volume": volume, "items": items, "files": contents})
-    return hashlib.sha256(whole).hexdigest()[:BUILD_ID_DIGITS]
+    digest = hashlib.sha256(b'{"files":[')
+    files, separator = (_identity(entry) for entry in named if entry.staged.item), b""
+    while some := list(islice(files, FILES_AT_ONCE)):
+        digest.update(separator + _canonical(some)[1:-1])
+        separator = b","
+    digest.update(b'],"items":%b,"volume":%b}' % (_canonical(items), _canonical(volume)))
+    return digest.hexdigest()[:BUILD_ID_DIGITS]
 
 
 def _identity(entry: Named) -> list[Any]:

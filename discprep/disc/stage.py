@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
 from functools import lru_cache
 from pathlib import Path
+from sys import intern
 
 from discprep.disc.contents import keep, read_content
 from discprep.disc.edits import apply_edits, at_rate, follows_rate, renamed_mentions
@@ -251,7 +252,7 @@ def _places(staging: _Staging, item: Item, opened: Opened, chosen: Sequence[Unpa
     renames = dict(item.rename)
     staging.errors += _renames_without_file(item, [entry.member.name for entry in chosen])
     owners = _owners(chosen, staging.profile)
-    places = {}
+    places, folders = {}, folders_of(item)
     for entry in chosen:
         stored = entry.member.name
         wanted, fixed = _renamed(_own_name(item, opened, entry), renames, stored)
@@ -262,7 +263,7 @@ def _places(staging: _Staging, item: Item, opened: Opened, chosen: Sequence[Unpa
                 is_file = any(e.member.name == owner and e.member.kind == "file" for e in chosen)
                 pattern = staging.profile.companion_file if is_file else staging.profile.companion_folder
                 wanted, fixed = companion_path(new_owner, pattern), True
-        places[stored] = _Where((*folders_of(item), *(p for p in wanted.split("/") if p)), fixed)
+        places[stored] = _Where((*folders, *(intern(p) for p in wanted.split("/") if p)), fixed)
     return places
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from itertools import chain
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -132,11 +133,11 @@ def hash_image(path: Path, expected: Sequence[Expected], ready: Callable[[int], 
         OSError: the image cannot be read
     """
     with ImageFile(path) as image:
-        spans = {(file.extent * SECTOR, file.size_bytes) for file in expected}
+        spans = ((file.extent * SECTOR, file.size_bytes) for file in expected)
         return _hash_blocks(_blocks(image, ready), spans, lambda count: None)
 
 
-def _hash_blocks(blocks: Iterable[bytes], spans: set[Span], told: Callable[[int], None]) -> Hashed:
+def _hash_blocks(blocks: Iterable[bytes], spans: Iterable[Span], told: Callable[[int], None]) -> Hashed:
     with Digester(spans) as digester:
         for block in blocks:
             digester.feed(block)
@@ -193,10 +194,9 @@ def check_structure(image: Sectors, faults: Faults, *, exact: bool) -> Structure
     for descriptor in descriptors:
         if descriptor.kind in (1, 2):
             _check_descriptor(image, descriptor, faults, exact)
-            tree = read_tree(image, descriptor, faults)
+            tree = read_tree(image, descriptor, faults, partial(_check_directory, faults=faults))
             structure.trees.append(tree)
             _check_tree(image, tree, faults)
-            tree.forget_records()
     _check_one_size(descriptors, faults)
     _check_boot(image, structure, faults)
     _check_places(image, structure, faults)
@@ -239,12 +239,14 @@ def _check_one_size(descriptors: Sequence[Descriptor], faults: Faults) -> None:
         faults.add("volume-size", f"the descriptors tell different volume sizes: {sorted(sizes)} sectors")
 
 
-def _check_tree(image: Sectors, tree: Tree, faults: Faults) -> None:
+def _check_directory(tree: Tree, directory: Directory, faults: Faults) -> None:
     order: Callable[[bytes], Any] = raw_order if tree.kind == "joliet" else iso_order
-    for directory in tree.directories:
-        _check_dots(directory, faults)
-        _check_order(tree, directory, order, faults)
-        _check_records(tree, directory, faults)
+    _check_dots(directory, faults)
+    _check_order(tree, directory, order, faults)
+    _check_records(tree, directory, faults)
+
+
+def _check_tree(image: Sectors, tree: Tree, faults: Faults) -> None:
     _check_path_tables(image, tree, faults)
     _check_paths(tree, faults)
     if tree.rock_ridge:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, Protocol
@@ -82,8 +82,8 @@ class Found:
 
 @dataclass(slots=True)
 class Directory:
-    """One directory of a tree with its records as stored, `.` and `..` first, until `Tree.forget_records`; `number` in
-    the path tables' order."""
+    """One directory of a tree with its records as stored, `.` and `..` first, while it is read; `number` in the path
+    tables' order."""
 
     path: tuple[str, ...]
     identifier: bytes
@@ -111,11 +111,6 @@ class Tree:
         other = "joliet" if self.descriptor.joliet_level else "enhanced"
         self.kind = "primary" if self.descriptor.kind == 1 else other
 
-    def forget_records(self) -> None:
-        """Once they are checked: they are the greater part of a tree's memory."""
-        for directory in self.directories:
-            directory.records = []
-
     def name(self, identifier: bytes) -> str:
         """An identifier as text, a file's version left off."""
         if self.kind == "joliet":
@@ -139,13 +134,17 @@ def read_descriptors(image: Sectors, faults: Faults) -> list[Descriptor]:
     return found
 
 
+Visit = Callable[[Tree, Directory], None]
+
+
 class _Walk:
     """Reads one tree from its root down, breadth first."""
 
-    def __init__(self, image: Sectors, tree: Tree, faults: Faults) -> None:
+    def __init__(self, image: Sectors, tree: Tree, faults: Faults, visit: Visit) -> None:
         self.image = image
         self.tree = tree
         self.faults = faults
+        self.visit = visit
         self.seen: set[int] = set()
         self.bytes_left = MAX_ALL_DIRECTORY_BYTES
         self.dates: dict[bytes, bytes] = {}  # each once
@@ -161,6 +160,8 @@ class _Walk:
                 self._read(directory)
                 self.tree.directories.append(directory)
                 following += self._children(directory)
+                self.visit(self.tree, directory)
+                directory.records = []  # of all directories they are the greater part of a tree's memory
                 if len(self.tree.found) > MAX_ENTRIES:
                     self.faults.add("bounds", f"more than {MAX_ENTRIES} files: the rest was not read")
                     return
@@ -233,8 +234,14 @@ class _Walk:
         return self.image.read(sector)
 
 
-def read_tree(image: Sectors, descriptor: Descriptor, faults: Faults) -> Tree:
-    """A descriptor's whole tree; what cannot be read becomes a fault and the rest goes on."""
+def read_tree(
+    image: Sectors, descriptor: Descriptor, faults: Faults, visit: Visit = lambda tree, directory: None
+) -> Tree:
+    """A descriptor's whole tree; what cannot be read becomes a fault and the rest goes on.
+
+    Args:
+        visit: judges each directory's records, which are not kept
+    """
     tree = Tree(descriptor)
-    _Walk(image, tree, faults).run()
+    _Walk(image, tree, faults, visit).run()
     return tree
