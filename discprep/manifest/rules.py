@@ -279,7 +279,8 @@ def _missing_roles(manifest: Manifest) -> Iterator[Notice]:
 def _missing_openers(manifest: Manifest) -> Iterator[Notice]:
     lacking: dict[str, list[str]] = {}
     for item in manifest.items:
-        if item.place == "burn" and item.form in ("unpacked", "either"):
+        burns = item.place == "burn" or (item.place == "either" and manifest.link is None)
+        if burns and item.form in ("unpacked", "either"):
             continue  # it stands unpacked on the disc: the plan packs nothing that nobody opens
         for role in UNPACK_ROLES.get(kind_of(item), ()):
             if role not in manifest.roles_present and not {*manifest.givers(role)} - {item.id}:  # none opens itself

@@ -430,11 +430,17 @@ def test_what_a_script_can_save_first(write: Write) -> None:
 )
 def test_archives_that_nobody_opens(write: Write, keys: str, told: bool) -> None:
     """A remark where an archive may reach the machine as it is; none where it always stands unpacked on a disc."""
-    manifest = load_manifest(write(HEAD + ITEM + keys + "\n"))
+    manifest = load_manifest(write(HEAD + "[link]\nrate = 9600\n" + ITEM + keys + "\n"))
     assert any("nothing opens LHA" in notice.message for notice in remarks(manifest)) == told
+
+
+def test_without_a_link_all_stands_unpacked_on_the_disc(write: Write) -> None:
+    """Nothing can come later then, so that nothing reaches the machine packed that nobody opens there."""
+    assert not any("nothing opens" in notice.message for notice in remarks(load_manifest(write(HEAD + ITEM))))
 
 
 def test_somebody_opens_them(write: Write) -> None:
     """As the hint says: with another item that gives the role, nothing is remarked."""
-    text = HEAD + ITEM + '[[item]]\nid = "b"\nsources = ["http://files.example/b"]\ngives = ["unpack-lha"]\n'
+    text = HEAD + "[link]\nrate = 9600\n" + ITEM
+    text += '[[item]]\nid = "b"\nsources = ["http://files.example/b"]\ngives = ["unpack-lha"]\n'
     assert not any("nothing opens" in notice.message for notice in remarks(load_manifest(write(text))))
