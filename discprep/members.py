@@ -12,6 +12,8 @@ from pathlib import Path
 from typing import Literal
 
 MemberKind = Literal["file", "folder", "link", "other"]
+AttributeSystem = Literal["", "dos", "68k", "unix"]
+"""Whose attribute bits a member has; "" without any."""
 
 _ENDINGS: Mapping[str, str] = {".lha": "lha", ".lzh": "lha", ".zip": "zip", ".tar": "tar", ".7z": "7z", ".rar": "rar"}
 _LAYERS: Mapping[str, Mapping[str, str]] = {
@@ -75,7 +77,7 @@ class Member:
     method: str = ""  # "-lh5-", "deflate", "stored"
     time_s: int | None = None
     attributes: int | None = None  # the bits as stored
-    attribute_system: Literal["", "dos", "68k", "unix"] = ""
+    attribute_system: AttributeSystem = ""
     comment: str = ""
     checksum: str = ""  # as stored: "crc16 9778", "crc32 af083b2d"
     problem: str = ""

@@ -11,6 +11,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import Literal, Protocol
 
+from discprep.members import AttributeSystem as AttributeSystem
 from discprep.members import Content as Content
 from discprep.members import Limits as Limits
 from discprep.members import Member as Member
@@ -42,6 +43,8 @@ Where = Literal["desk", "bridge", "machine"]
 NameRule = Literal["iso-level-1", "iso-level-2", "iso-level-3", "joliet", "rock-ridge"]
 Divider = Literal["n", "n+1", "16n", "16n/16"]
 LinkProtocol = Literal["slip", "cslip", "ppp"]
+Flow = Literal["none", "rts-cts", "xon-xoff"]
+BootMedia = Literal["none", "1.2M", "1.44M", "2.88M"]
 HERE: Mapping[str, str] = {"digest": "left out"}
 """Marks a field that concerns this computer, or only messages: no build depends on it. Every other one changes the
 digest of a build (`job/inputs.py`)."""
@@ -151,7 +154,7 @@ class Medium:
     discs: int | Literal["fewest"] = 1
     second_copy: bool = False  # the bring-up set again at distant extents, room given
     boot_image: Path | None = None
-    boot_media: Literal["none", "1.2M", "1.44M", "2.88M"] = "none"
+    boot_media: BootMedia = "none"
     system_area: Path | None = None
     drive_speed: float | None = None  # overrides the profile's
 
@@ -187,7 +190,7 @@ class BridgeSettings:
     divider: Divider | None = None
     address: str = ""
     machine_address: str = ""
-    flow: Literal["none", "rts-cts", "xon-xoff"] | None = None
+    flow: Flow | None = None
     buffer_packets: int | None = None
 
 
@@ -278,7 +281,7 @@ class Shell:
     check_size: tuple[str, ...] = ()
     checksum: tuple[str, ...] = ()
     checksum_kind: str = ""
-    attribute_system: Literal["", "dos", "68k", "unix"] = ""
+    attribute_system: AttributeSystem = ""
     set_attributes: tuple[str, ...] = ()
     attribute_bits: tuple[AttributeBit, ...] = ()
     attribute_join: str = ""
@@ -316,7 +319,7 @@ class Profile:
     serial_fifo: int = 1
     serial_trigger: int | None = None
     serial_service_s: float | None = None
-    serial_flow: Literal["none", "rts-cts", "xon-xoff"] = "none"
+    serial_flow: Flow = "none"
     shell: Shell | None = None
     companion_file: str = ""  # "{name}.inf": how a file's companion is named; empty: none
     companion_folder: str = ""
@@ -459,7 +462,7 @@ class Staged:
     member: str = ""  # stored path in the archive; "" for the archive itself and the tool's files
     form: Form = "unpacked"
     attributes: int | None = None
-    attribute_system: Literal["", "dos", "68k", "unix"] = ""
+    attribute_system: AttributeSystem = ""
     comment: str = ""
     important: bool = False
     copied: bool = True  # False: used from the disc (use = "disc") or the tool's own

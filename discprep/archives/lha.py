@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator
-from typing import Literal
 
 from discprep.archives import lha_decode, times
 from discprep.archives.base import Again, Format, MemberError, Options, Source, checksum_text, enforced
@@ -25,7 +24,7 @@ from discprep.archives.lha_headers import (
     read_header,
     starts_archive,
 )
-from discprep.members import Member, MemberKind
+from discprep.members import AttributeSystem, Member, MemberKind
 
 COMMENT_MAX = 4096
 # Systems whose file names may hold a backslash; elsewhere, and in level 0, it separates folders.
@@ -307,7 +306,7 @@ def _time(header: Header) -> int | None:
     return (header.stamp or None) if header.level >= 2 else times.dos_time(header.stamp)
 
 
-def _attributes(header: Header) -> tuple[int | None, Literal["", "dos", "68k", "unix"]]:
+def _attributes(header: Header) -> tuple[int | None, AttributeSystem]:
     """Protection bits of system A, DOS attribute bits, or a unix mode; none where the system has others."""
     if header.unix_mode is not None and header.os_id not in "A":
         return header.unix_mode, "unix"

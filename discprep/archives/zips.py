@@ -14,13 +14,13 @@ import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain
-from typing import Any, Literal, Protocol
+from typing import Any, Protocol
 
 from discprep.archives import oldzip
 from discprep.archives.base import Format, MemberError, Options, Source, enforced
 from discprep.archives.times import dos_time
 from discprep.errors import ArchiveError
-from discprep.members import Member, MemberKind
+from discprep.members import AttributeSystem, Member, MemberKind
 
 END = struct.Struct("<4s4H2LH")  # 4.3.16
 LOCATOR = struct.Struct("<4sLQL")  # 4.3.15
@@ -211,7 +211,7 @@ def _unicode_path(raw: bytes, extra: bytes) -> str:
     return value[5:].decode("utf-8", "replace")
 
 
-def _attributes(external: int, host: int) -> tuple[int | None, Literal["", "dos", "68k", "unix"]]:
+def _attributes(external: int, host: int) -> tuple[int | None, AttributeSystem]:
     """Attribute bits and their system from the external attributes (4.4.15).
 
     The 68k family's packers put the protection bits into the high half with the low four inverted (1 = allowed);

@@ -4,14 +4,25 @@ from __future__ import annotations
 
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from discprep.archives import OpenTask
 from discprep.archives.names import Guard
 from discprep.archives.store import Store, open_tasks
 from discprep.errors import ArchiveError, DiscprepError, UsageError
 from discprep.machine import known_charset
-from discprep.model import Content, Limits, Member, MemberKind, Notice, Opened, Progress, Silent, Unpacked
+from discprep.model import (
+    AttributeSystem,
+    Content,
+    Limits,
+    Member,
+    MemberKind,
+    Notice,
+    Opened,
+    Progress,
+    Silent,
+    Unpacked,
+)
 from discprep.report.inspect import Inspection
 from discprep.units import SECTOR_BYTES
 
@@ -21,7 +32,6 @@ if TYPE_CHECKING:
 DISC_MARK_AT = 32_769  # ECMA-119 8.1.2: the standard identifier of the first volume descriptor
 DISC_MARK = b"CD001"
 REMARKED_MAX = 20  # unsafe members named one by one; the listing shows all of them
-AttributeSystem = Literal["", "68k"]
 # Looking writes nothing, so only time is at stake, and that is bounded by size: no ratio is refused.
 LOOK_LIMITS = Limits(member_bytes=8 * 2**30, total_bytes=64 * 2**30, ratio=0)
 

@@ -13,7 +13,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstr
 
 from discprep.manifest.media import MEDIA
 from discprep.manifest.shell import ShellSchema
-from discprep.model import Divider, Form, LinkProtocol, NameRule, Place, Role, Use, Where
+from discprep.model import BootMedia, Divider, Flow, Form, LinkProtocol, NameRule, Place, Role, Use, Where
 from discprep.units import parse_duration, parse_size
 
 MOST_ITEMS = 100_000
@@ -105,7 +105,6 @@ DiscPath = Annotated[str, StringConstraints(max_length=1024)]
 Rate = Annotated[int, Field(ge=50, le=4_000_000)]
 Framing = Annotated[str, StringConstraints(pattern=r"^[5-8][NEOMS](1|1\.5|2)$")]
 Worth = Annotated[int, Field(ge=1, le=5)]
-Flow = Literal["none", "rts-cts", "xon-xoff"]
 
 
 class Table(BaseModel):
@@ -200,7 +199,7 @@ class MediumTable(Table):
     discs: Annotated[int, Field(ge=1, le=99)] | Literal["fewest"] = 1
     second_copy: bool = False
     boot_image: Pattern | None = None
-    boot_media: Literal["none", "1.2M", "1.44M", "2.88M"] = "none"
+    boot_media: BootMedia = "none"
     system_area: Pattern | None = None
     drive_speed: Annotated[float, Field(gt=0, le=100)] | None = None
 

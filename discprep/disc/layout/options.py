@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 from discprep.disc.name_rules import iso_level
-from discprep.model import NameRule
+from discprep.model import BootMedia, NameRule
 
 PAD_SECTORS = 150  # drives that read ahead fail near the end of a track (manuals of two image writers)
 MIN_TRACK_SECTORS = 300  # a track has four seconds at least
@@ -17,7 +16,7 @@ class BootImage:
     """The file of the tree that the firmware starts (El Torito)."""
 
     path: tuple[str, ...]  # as `Named.iso`
-    media: Literal["none", "1.2M", "1.44M", "2.88M"] = "none"
+    media: BootMedia = "none"
     load_sectors: int = 4  # of 512 bytes, loaded and started without emulation; a floppy's is always 1
     load_segment: int = 0  # 0: the firmware's own, 07C0h
 
