@@ -111,6 +111,12 @@ class ToolError(DiscprepError):
     family, exit_code = "tool", 3
 
 
+class LineError(DiscprepError):
+    """A serial port is gone, or the other end of its line does not answer: look at plugs and settings."""
+
+    family, exit_code = "line", 3
+
+
 class Faults(DiscprepError):
     """Several faults at once, so that the user mends them in one go. `errors` is never empty."""
 

@@ -24,6 +24,15 @@ def serve(
             help="Where to listen: this computer's address on the bridge's network. Port 0 takes any free one.",
         ),
     ] = "",
+    serial: Annotated[
+        str,
+        typer.Option(
+            "--serial",
+            metavar="PORT",
+            help="Serve straight over this serial port instead, such as /dev/ttyUSB0 or COM3: this computer is the "
+            "other end of the line, as the manifest's link says.",
+        ),
+    ] = "",
     whole: Annotated[
         bool, typer.Option("--whole", help="Offer the whole set, not only what waits for the link.")
     ] = False,
@@ -54,12 +63,14 @@ def serve(
     transfer. Ctrl-C ends after the running transfers, a second Ctrl-C at once.
     """
     with command("serve", as_json, quiet) as frame:
-        from discprep.errors import DiscprepError
+        from discprep.errors import DiscprepError, UsageError
         from discprep.job.serve import Wish
         from discprep.job.serve import serve as job
 
+        if bind and serial:
+            raise UsageError("--bind and --serial exclude each other", hint="Serve over one of them.")
         teller = _Teller(frame)
-        wish = Wish(bind, whole, tuple(shapes or ()), allow_unshared, log)
+        wish = Wish(bind, whole, tuple(shapes or ()), allow_unshared, log, serial)
         try:
             ended = job(manifest, wish, tell=teller.tell, machine=machine, cache=cache, progress=frame.progress)
         except DiscprepError as error:

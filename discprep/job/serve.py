@@ -18,6 +18,7 @@ from discprep.fetch.files import scratch
 from discprep.fetch.pins import pins_of
 from discprep.job.at_hand import AtHand, at_hand, open_items, open_task
 from discprep.job.builds import builds_of
+from discprep.job.far_end import at_the_line, line_notices, link_of, open_line
 from discprep.link.pull import file_seconds
 from discprep.manifest import load_manifest
 from discprep.model import Fetched, Item, Manifest, Notice, Opened, Plan, Progress, Shape
@@ -25,7 +26,8 @@ from discprep.report.serve import Ended, Event, Listening
 from discprep.serve import log
 from discprep.serve.crossing import WORK
 from discprep.serve.keeper import Keeper
-from discprep.serve.reach import parse_bind, reachable
+from discprep.serve.line_server import LineServer
+from discprep.serve.reach import Reachable, parse_bind, reachable
 from discprep.serve.script import fetch_script, script_name
 from discprep.serve.server import Server
 from discprep.serve.shelf import Offer
@@ -43,6 +45,7 @@ class Wish:
 
     Attributes:
         bind: ADDRESS:PORT
+        serial: a serial port instead: the shelf stands at the far end of its line
         whole: offer the whole set, not only what waits for the link
         shapes: `SHAPE` for all or `ITEM=SHAPE` for one
         allow_unshared: offer items with `share = false` too, in this run
@@ -54,6 +57,7 @@ class Wish:
     shapes: tuple[str, ...] = ()
     allow_unshared: bool = False
     log_file: Path | None = None
+    serial: str = ""
 
 
 def serve(
@@ -77,15 +81,22 @@ def serve(
         UsageError: the address, a shape, or nothing to offer
         StorageError: the cache cannot be used
     """
-    host, port = parse_bind(wish.bind)
+    host, port = ("", 0) if wish.serial else parse_bind(wish.bind)
     manifest = load_manifest(path, machine=machine)
+    link = link_of(manifest) if wish.serial else None
     hand = at_hand(manifest, cache)
     opened = open_items(hand, progress)
     order, notices = order_of(manifest, (planner or planned)(hand, opened, progress), wish)
     stock = _stock(hand, opened, order, progress)
     keeper = _keeper(stock, hand, wish, tell, progress)
-    server = _listen(host, port, keeper)
-    listening = _listening(stock, keeper, server, host, wish, notices)
+    server: Server | LineServer
+    if link:
+        server = open_line(manifest, link, wish.serial, keeper, progress)
+        addresses, notices = at_the_line(manifest, link, wish.serial), (*line_notices(manifest, link), *notices)
+    else:
+        server = _listen(host, port, keeper)
+        addresses = reachable(host, server.port)
+    listening = _listening(stock, keeper, addresses, wish, notices)
     with _terminable():
         return _run(server, keeper, listening, tell, progress)
 
@@ -229,10 +240,9 @@ def _listen(host: str, port: int, keeper: Keeper) -> Server:
 
 
 def _listening(
-    made: Stock, keeper: Keeper, server: Server, host: str, wish: Wish, notices: Sequence[Notice]
+    made: Stock, keeper: Keeper, addresses: tuple[Reachable, ...], wish: Wish, notices: Sequence[Notice]
 ) -> Listening:
     manifest, asked = made.manifest, made.order.asked
-    addresses = reachable(host, server.port)
     public = [address for address in addresses if address.public]
     warnings = [
         Notice(
@@ -272,7 +282,7 @@ def _grown(offer: Offer, asked: Shape | None) -> Notice:
 
 
 def _run(
-    server: Server, keeper: Keeper, listening: Listening, tell: Callable[[Event], None], progress: Progress
+    server: Server | LineServer, keeper: Keeper, listening: Listening, tell: Callable[[Event], None], progress: Progress
 ) -> Ended:
     broken_off = False
     try:

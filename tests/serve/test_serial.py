@@ -1,0 +1,128 @@
+"""`serve --serial`: the shelf straight over a serial port, to a machine made of an embedded IP stack."""
+
+import hashlib
+import json
+import os
+import signal
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+
+import pytest
+from support.clocked import Cable
+from support.command import run
+from support.embedded import build
+
+from discprep.serve.log import read
+
+MANIFEST = """format = 1
+title = "Reading-room machine"
+
+[machine]
+profile = "desk.toml"
+
+[medium]
+kind = "cd-74"
+
+[link]
+rate = 230400
+protocol = "{protocol}"
+mtu = 576
+{more}
+
+[bridge]
+rate = 230400
+address = "192.0.2.1"
+machine_address = "192.0.2.2"
+
+[[item]]
+id = "tools"
+title = "Tools"
+sources = ["tools.zip"]
+sha256 = "{sha256}"
+place = "later"
+"""
+PROFILE = """format = 1
+name = "desk"
+provides = ["unpack-zip", "serial-driver", "ip-stack", "fetcher"]
+
+[[volume]]
+path = "C:"
+
+[text]
+charset = "cp437"
+newline = "crlf"
+"""
+
+
+@pytest.fixture(scope="module")
+def machine(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return build(tmp_path_factory.mktemp("machine"))
+
+
+def recipe(folder: Path, protocol: str = "slip", more: str = "") -> Path:
+    with zipfile.ZipFile(folder / "tools.zip", "w") as archive:
+        archive.writestr(zipfile.ZipInfo("TOOLS.BIN"), os.urandom(20_000))
+    sha256 = hashlib.sha256((folder / "tools.zip").read_bytes()).hexdigest()
+    path = folder / "first.toml"
+    path.write_text(MANIFEST.format(sha256=sha256, protocol=protocol, more=more))
+    (folder / "desk.toml").write_text(PROFILE)
+    return path
+
+
+class Serving:
+    """`discprep serve --serial`, as a user starts it, ended by Ctrl-C."""
+
+    def __init__(self, folder: Path, terminal: str, **recipe_words: str) -> None:
+        self.manifest = recipe(folder, **recipe_words)
+        cache = str(folder / "cache")
+        run("fetch", str(self.manifest), "--cache", cache)
+        words = [sys.executable, "-m", "discprep", "serve", str(self.manifest), "--serial", terminal, "--json"]
+        self.process = subprocess.Popen(
+            [*words, "--cache", cache], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        )
+        self.listening = json.loads(self.process.stdout.readline())
+
+    def end(self) -> list[dict]:
+        """Ctrl-C; the events that came since it listened."""
+        self.process.send_signal(signal.SIGINT)
+        out, _ = self.process.communicate(timeout=30)
+        return [json.loads(line) for line in out.splitlines()]
+
+
+@pytest.mark.parametrize(("protocol", "more"), [("slip", ""), ("ppp", "header_compression = true")])
+def test_the_machine_pulls_over_the_port(machine: Path, tmp_path: Path, protocol: str, more: str) -> None:
+    """List and file come bit by bit, the transfer is logged, and after Ctrl-C the port is another program's."""
+    with Cable(230_400) as cable:
+        serving = Serving(tmp_path, cable.ours, protocol=protocol, more=more)
+        assert [a["url"] for a in serving.listening["addresses"]] == ["http://192.0.2.1/"]
+        name = serving.listening["items"][0]["names"][0]
+        words = [str(machine), cable.theirs, protocol, "shelf", f"/{name}", "/LIST.TXT"]
+        assert subprocess.run(words, cwd=tmp_path, timeout=60, stderr=subprocess.PIPE).returncode == 0
+        events = serving.end()
+        assert serving.process.returncode == 0
+        # What Ctrl-C gave back can be opened anew at once.
+        subprocess.run([sys.executable, "-c", "import serial, sys; serial.Serial(sys.argv[1], exclusive=True)",
+                        cable.ours], check=True)  # fmt: skip
+    sent = (tmp_path / "tools.zip").read_bytes()
+    assert (tmp_path / "out.0").read_bytes().partition(b"\r\n\r\n")[2] == sent
+    assert f"{len(sent):>10}".encode() in (tmp_path / "out.1").read_bytes()
+    (logged,) = read(Path(serving.listening["log"]))
+    assert logged.complete and logged.bytes == len(sent) and logged.client == "192.0.2.2"
+    assert [event["event"] for event in events] == ["transfer", "ended"]
+
+
+def test_what_is_missing_is_said(tmp_path: Path) -> None:
+    """No such port, no link in the manifest, both ways at once: words, and the exit code of a wrong call."""
+    manifest = recipe(tmp_path)
+    cache = ("--cache", str(tmp_path / "cache"))
+    run("fetch", str(manifest), *cache)
+    done = run("serve", str(manifest), "--serial", str(tmp_path / "ttyX"), *cache)
+    assert done.code == 2 and "cannot be opened" in done.err and "adapter" in done.err
+    done = run("serve", str(manifest), "--serial", "x", "--bind", "127.0.0.1:0", *cache)
+    assert done.code == 2 and "exclude" in done.err
+    text = manifest.read_text()
+    manifest.write_text(text[: text.index("[link]")] + text[text.index("[[item]]") :])
+    done = run("serve", str(manifest), "--serial", "x", *cache)
+    assert done.code == 2 and "[link]" in done.err
