@@ -10,7 +10,6 @@ import contextlib
 import os
 import select
 import socket
-import struct
 import threading
 import time
 from collections.abc import Callable
@@ -18,10 +17,20 @@ from dataclasses import dataclass
 
 from discprep.serve import http
 from discprep.serve.exchange import Answers, Exchange, Sent, exchange, refusal
+from discprep.serve.gate import Flow, Gate
 from discprep.serve.http import Refused
+from discprep.serve.kernel import (
+    await_request,
+    broken,
+    handshake_seconds,
+    limit_segments,
+    plain_control,
+    unacknowledged,
+)
 
 CHUNK_BYTES = 16_384
 SEND_BUFFER_BYTES = 32_768  # bounds what the system holds for a client that reads nothing, and how far ahead it runs
+_MORE = getattr(socket, "MSG_MORE", 0)  # more comes, be it the end: it then goes along instead of after
 LOOK_S = 2.0  # how often a blocked transfer is looked at
 
 
@@ -50,6 +59,7 @@ class Connection:
     waiting_since: float | None  # None while a reply is under way
     moved: float  # when a byte last moved
     requests: int = 0
+    flow: Flow | None = None  # over the line
 
     def close(self) -> None:
         """Ends it from another thread: a blocked read or write returns."""
@@ -64,6 +74,7 @@ class Server:
         host, port: where to listen; port 0 takes any free one
         answers: who decides
         bounds: what a client may take
+        gate: the line that clients may be on; None: every client is as fast as the system's TCP makes it
         clock: monotonic seconds, `wall` seconds since 1970
     """
 
@@ -73,6 +84,7 @@ class Server:
         port: int,
         answers: Answers,
         bounds: Bounds | None = None,
+        gate: Gate | None = None,
         clock: Callable[[], float] = time.monotonic,
         wall: Callable[[], float] = time.time,
     ) -> None:
@@ -84,7 +96,11 @@ class Server:
         self._lock = threading.Lock()
         self._stopping = False
         self._count = 0
+        self._gate = gate
         self._listener = _listen(host, port)
+        if gate:
+            limit_segments(self._listener, gate.segment_bytes)
+            await_request(self._listener, int(self._bounds.idle_s))
         self.port: int = self._listener.getsockname()[1]
         self._wake_read, self._wake_write = socket.socketpair()
 
@@ -169,6 +185,8 @@ class Server:
             sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
+        if self._gate:
+            plain_control(sock)
         self._count += 1
         now = self._clock()
         return Connection(sock, client, now, handshake_seconds(sock), self._count, now, now)
@@ -210,7 +228,10 @@ class Server:
         finally:
             with self._lock:
                 self._open.discard(connection)
-            linger_close(connection.sock)
+            linger(connection.sock)
+            if self._gate and connection.flow:
+                self._gate.leave(connection.flow)
+            connection.sock.close()
 
     def _one_request(self, connection: Connection, received: bytes) -> tuple[bytes, bool]:
         """Reads and answers one request. Returns the bytes left over and whether the connection goes on."""
@@ -225,6 +246,8 @@ class Server:
             return b"", False
         connection.waiting_since = None
         connection.requests += 1
+        if self._gate and connection.flow is None:
+            connection.flow = self._gate.join(connection.sock, connection.handshake_s, len(head))
         local = connection.sock.getsockname()[:2]
         may_go_on = not self._stopping and connection.requests < self._bounds.requests
         made = exchange(head, self._answers, local, int(self._wall()), may_go_on=may_go_on)
@@ -304,14 +327,26 @@ class Server:
         connection.sock.settimeout(LOOK_S)
         with made.stream() as stream:
             while stream.left_bytes:
-                self._push_bytes(connection, stream.read(CHUNK_BYTES), moved)
+                for size in self._sizes(connection, stream.left_bytes):
+                    last = size == stream.left_bytes and not made.keep_alive
+                    self._push_bytes(connection, stream.read(size), _MORE if last else 0, moved)
 
-    def _push_bytes(self, connection: Connection, data: bytes, moved: Callable[[int], None]) -> None:
+    def _sizes(self, connection: Connection, left_bytes: int) -> tuple[int, ...]:
+        """What may be handed to the system now, in pieces."""
+        if not self._gate or connection.flow is None:
+            return (min(left_bytes, CHUNK_BYTES),)
+        queued = unacknowledged(connection.sock)
+        sizes = self._gate.turn(connection.flow, left_bytes, LOOK_S)
+        idle = not queued  # it waits for others, not they for it
+        self._note_movement(connection, moved=bool(sizes) or idle or unacknowledged(connection.sock) != queued)
+        return sizes
+
+    def _push_bytes(self, connection: Connection, data: bytes, flags: int, moved: Callable[[int], None]) -> None:
         left = memoryview(data)
         queued = -1
         while left:
             try:
-                count = connection.sock.send(left)
+                count = connection.sock.send(left, flags)
             except TimeoutError:
                 count = 0
             now_queued = unacknowledged(connection.sock)
@@ -331,7 +366,7 @@ class Server:
         """Until the other side has acknowledged all, or nothing moved for too long."""
         began = self._clock()
         queued = unacknowledged(connection.sock)
-        while queued and not _broken(connection.sock):
+        while queued and not broken(connection.sock):
             # A thousandth of the time so far, so that waiting measures finely on fast lines and idles on slow ones.
             time.sleep(min(0.02, max(0.0005, (self._clock() - began) / 1000)))
             now_queued = unacknowledged(connection.sock)
@@ -361,9 +396,9 @@ def _say_busy(sock: socket.socket) -> None:
     sock.close()
 
 
-def linger_close(sock: socket.socket, patience_s: float = 2.0) -> None:
-    """Closes so that the last bytes arrive: our side first, then what the client still sends is read away for a
-    while (RFC 9112 9.6: closing over unread bytes resets the connection and can take the reply with it)."""
+def linger(sock: socket.socket, patience_s: float = 2.0) -> None:
+    """Ends so that the last bytes arrive: our side first, then what the client still sends is read away for a while
+    (RFC 9112 9.6: closing over unread bytes resets the connection and can take the reply with it)."""
     try:
         sock.shutdown(socket.SHUT_WR)
         limit = time.monotonic() + patience_s
@@ -373,42 +408,3 @@ def linger_close(sock: socket.socket, patience_s: float = 2.0) -> None:
                 break
     except OSError:
         pass
-    finally:
-        sock.close()
-
-
-def unacknowledged(sock: socket.socket) -> int:
-    """Bytes written that the other side has not acknowledged (SIOCOUTQ of Linux); 0 where the system cannot tell."""
-    try:
-        import fcntl
-        import termios
-
-        return int(struct.unpack("i", fcntl.ioctl(sock.fileno(), termios.TIOCOUTQ, b"\0" * 4))[0])
-    except (ImportError, AttributeError, OSError, ValueError):
-        return 0
-
-
-def handshake_seconds(sock: socket.socket) -> float:
-    """The round trip of the connection's handshake [s] (tcpi_rtt of Linux's TCP_INFO); 0 where unknown."""
-    option = getattr(socket, "TCP_INFO", None)
-    if option is None or not hasattr(os, "uname") or os.uname().sysname != "Linux":
-        return 0.0
-    try:
-        info = sock.getsockopt(socket.IPPROTO_TCP, option, 104)
-        return float(struct.unpack_from("I", info, 68)[0]) / 1e6
-    except (OSError, struct.error):
-        return 0.0
-
-
-def _broken(sock: socket.socket) -> bool:
-    """Whether the connection is gone, so that no acknowledgement will come."""
-    return bool(sock.getsockopt(socket.SOL_SOCKET, socket.SO_ERROR)) or _state(sock) == 7
-
-
-def _state(sock: socket.socket) -> int:
-    """The connection's state as Linux numbers it (7: closed); 0 where unknown."""
-    option = getattr(socket, "TCP_INFO", None)
-    try:
-        return sock.getsockopt(socket.IPPROTO_TCP, option, 1)[0] if option is not None else 0
-    except (OSError, IndexError):
-        return 0
