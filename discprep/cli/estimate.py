@@ -81,6 +81,13 @@ class Options:
         Path | None, typer.Option("--log", metavar="FILE", help="The log that `serve` wrote; calibrates.")
     ] = None
     scheme: Annotated[Literal["http", "ftp"], typer.Option("--scheme", help="What brings the files.")] = "http"
+    server: Annotated[
+        Literal["own", "other"] | None,
+        typer.Option(
+            "--server",
+            help="own: discprep's, which never floods the line; other: any. [default: own with MANIFEST, else other]",
+        ),
+    ] = None
     keep_alive: Annotated[
         bool | None, typer.Option("--keep-alive/--close-each", help="One connection for all files, or one for each.")
     ] = None
@@ -122,7 +129,7 @@ def estimate(said: Options) -> None:
             "accm": read_map(said.accm), "segment_s": None if said.segment_ms is None else said.segment_ms / 1000,
         }  # fmt: skip
         found = job(Asked(
-            said.manifest, said.machine, said.size_bytes, said.file, said.files or 1, said.scheme,
+            said.manifest, said.machine, said.size_bytes, said.file, said.files or 1, said.scheme, said.server,
             settings={name.replace("_", "-"): value for name in VARIED if (value := getattr(said, name)) is not None},
             link={name: value for name, value in link.items() if value is not None},
             machine_clock=(said.clock_hz, said.divider), bridge_clock=(said.bridge_clock_hz, said.bridge_divider),

@@ -14,6 +14,7 @@ from discprep.manifest import load_manifest
 from discprep.manifest.rules import remarks
 from discprep.model import Manifest, Notice
 from discprep.report.check import Checked
+from discprep.serve.gate import SERVER
 
 
 def check(path: Path, *, machine: Path | None = None) -> Checked:
@@ -69,9 +70,11 @@ def _line(manifest: Manifest) -> list[Notice]:
     from discprep.link import compare_ends, overflow_notices, overrun_notices, retransmission_notices
 
     link, bridge, profile = manifest.link, manifest.bridge, manifest.profile
+    ends = [*compare_ends(link, bridge, profile), *overrun_notices(link, profile, bridge)]
+    if SERVER == "own":
+        return ends
     return [
-        *compare_ends(link, bridge, profile),
-        *overrun_notices(link, profile, bridge),
+        *ends,
         *retransmission_notices(link, bridge, profile),
         *overflow_notices(link, bridge, profile),
     ]

@@ -13,12 +13,13 @@ from discprep.job.logged import logged
 from discprep.link import compare_ends, count_escapes, overflow_notices, overrun_notices, retransmission_notices
 from discprep.link.calibrate import Calibration, Measured, calibrate, calibrated, parse_measured
 from discprep.link.ends import bridge_rate, machine_rate
-from discprep.link.transfer import Estimate, Scheme, Transfer
+from discprep.link.transfer import Estimate, Scheme, Server, Transfer
 from discprep.link.vary import VARY, Point, Question, advise, over
 from discprep.machine import kind_of, size_of
 from discprep.manifest import load_manifest
 from discprep.model import BridgeSettings, Divider, LinkSettings, Manifest, Notice, Pin, Profile
 from discprep.report.estimate import Estimated, ItemTime
+from discprep.serve.gate import SERVER
 from discprep.shapes import last_shape
 
 DEFAULT_RATE_BIT_S = 115_200
@@ -37,6 +38,7 @@ class Asked:
     file: Path | None = None
     files: int = 1
     scheme: Scheme = "http"
+    server: Server | None = None
     settings: Mapping[str, str] = field(default_factory=dict)  # by the keys of `VARY`
     link: Mapping[str, Any] = field(default_factory=dict)  # fields of LinkSettings
     machine_clock: tuple[int | None, str | None] = (None, None)
@@ -84,7 +86,8 @@ def _check_subject(asked: Asked) -> None:
 
 def _question(asked: Asked, manifest: Manifest | None) -> Question:
     link, bridge, profile = _ends_of(asked, manifest)
-    question = Question(_transfer(asked), link, bridge, profile)
+    server = asked.server or (SERVER if manifest else "other")  # without a manifest, none would know the line
+    question = Question(_transfer(asked), link, bridge, profile, server=server)
     faults: list[DiscprepError] = []
     for key, value in asked.settings.items():
         try:
@@ -278,8 +281,8 @@ def _line_notices(question: Question) -> tuple[Notice, ...]:
     return (
         *compare_ends(link, bridge, profile),
         *overrun_notices(link, told, bridge),
-        *retransmission_notices(link, bridge, profile),
-        *overflow_notices(link, bridge, profile),
+        *(retransmission_notices(link, bridge, profile) if question.server == "other" else ()),
+        *(overflow_notices(link, bridge, profile) if question.server == "other" else ()),
     )
 
 

@@ -36,6 +36,7 @@ from discprep.model import (
     Silent,
 )
 from discprep.plan.gain import gain_s, p_stale
+from discprep.serve.gate import SERVER
 from discprep.serve.repack import stored_bytes
 from discprep.serve.stock import escapes_of
 from discprep.shapes import last_shape, openers
@@ -183,7 +184,7 @@ def link_seconds(
     if rate_bit_s is not None:
         link = replace(link, rate_bit_s=rate_bit_s)
         bridge = replace(bridge, rate_bit_s=rate_bit_s) if bridge else None
-    seconds = file_seconds(link, bridge, manifest.profile, pace)
+    seconds = file_seconds(link, bridge, manifest.profile, pace, SERVER)
     return {key: pulled_seconds(one.pulled, seconds) for key, one in measured.items()}
 
 

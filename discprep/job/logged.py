@@ -11,6 +11,7 @@ from discprep.link.calibrate import Measured
 from discprep.link.transfer import Transfer, expected_case, parts_of
 from discprep.model import Manifest, Notice
 from discprep.serve import log
+from discprep.serve.gate import SERVER
 
 
 def logged(path: Path) -> tuple[tuple[Measured, ...], tuple[Notice, ...]]:
@@ -29,7 +30,7 @@ def pace_of(manifest: Manifest, measurements: Sequence[Measured]) -> float:
     """The median of measured seconds over the model's; 1 where nothing was measured, or there is no link."""
     if manifest.link is None or not measurements:
         return 1.0
-    case = expected_case(manifest.link, manifest.bridge, manifest.profile)
+    case = expected_case(manifest.link, manifest.bridge, manifest.profile, SERVER)
     return median(
         one.elapsed_s / sum(parts_of(Transfer(one.size_bytes), case, manifest.link).values()) for one in measurements
     )

@@ -19,13 +19,16 @@ from discprep.fetch.pins import pins_of
 from discprep.job.at_hand import AtHand, at_hand, open_items, open_task
 from discprep.job.builds import builds_of
 from discprep.job.far_end import at_the_line, line_notices, link_of, open_line
+from discprep.link.path import path_of
 from discprep.link.pull import file_seconds
 from discprep.manifest import load_manifest
 from discprep.model import Fetched, Item, Manifest, Notice, Opened, Plan, Progress, Shape
 from discprep.report.serve import Ended, Event, Listening
 from discprep.serve import log
 from discprep.serve.crossing import WORK
+from discprep.serve.gate import SERVER, Gate
 from discprep.serve.keeper import Keeper
+from discprep.serve.kernel import can_tell
 from discprep.serve.line_server import LineServer
 from discprep.serve.reach import Reachable, parse_bind, reachable
 from discprep.serve.script import fetch_script, script_name
@@ -90,13 +93,15 @@ def serve(
     stock = _stock(hand, opened, order, progress)
     keeper = _keeper(stock, hand, wish, tell, progress)
     server: Server | LineServer
+    gate = None
     if link:
         server = open_line(manifest, link, wish.serial, keeper, progress)
         addresses, notices = at_the_line(manifest, link, wish.serial), (*line_notices(manifest, link), *notices)
     else:
-        server = _listen(host, port, keeper)
-        addresses = reachable(host, server.port)
-    listening = _listening(stock, keeper, addresses, wish, notices)
+        gate = gate_of(manifest)
+        server = _listen(host, port, keeper, gate)
+        addresses, notices = reachable(host, server.port), (*notices, *_blind(gate))
+    listening = _listening(stock, keeper, addresses, wish, gate, notices)
     with _terminable():
         return _run(server, keeper, listening, tell, progress)
 
@@ -171,7 +176,8 @@ def _stock(hand: AtHand, known: Mapping[str, Opened], order: Order, progress: Pr
     def opened(item: Item, fetched: Fetched) -> Opened:
         return known.get(item.id) or open_one(manifest, hand.cache, item, fetched, progress)
 
-    seconds = file_seconds(manifest.link, manifest.bridge, manifest.profile) if manifest.link else None
+    link, bridge, profile = manifest.link, manifest.bridge, manifest.profile
+    seconds = file_seconds(link, bridge, profile, server=SERVER) if link else None
     return Stock(manifest, order, opened, seconds, hand.cache.root / WORK)
 
 
@@ -226,9 +232,15 @@ def fetch_one(manifest: Manifest, cache: Cache, item: Item, progress: Progress) 
     return fetched
 
 
-def _listen(host: str, port: int, keeper: Keeper) -> Server:
+def gate_of(manifest: Manifest) -> Gate | None:
+    """The line that the machine is on, whose turns bound what is under way; None when the manifest tells no line."""
+    link = manifest.link
+    return Gate(path_of(link, manifest.bridge, manifest.profile)) if link else None
+
+
+def _listen(host: str, port: int, keeper: Keeper, gate: Gate | None) -> Server:
     try:
-        return Server(host, port, keeper)
+        return Server(host, port, keeper, gate=gate)
     except OSError as error:
         hints = {
             errno.EADDRINUSE: "Another program listens there: end it, or take another port.",
@@ -239,9 +251,19 @@ def _listen(host: str, port: int, keeper: Keeper) -> Server:
         raise UsageError(f"cannot listen at {host}:{port}: {error.strerror}", hint=hint) from error
 
 
+def _blind(gate: Gate | None) -> Iterator[Notice]:
+    if gate and not can_tell():
+        yield Notice(
+            "this system does not tell what the machine has acknowledged: serve keeps its buffer small, but "
+            "on a slow line may send again what only waits",
+            hint="The range of `discprep estimate --server other` holds; on Linux serve never sends again needlessly.",
+        )
+
+
 def _listening(
-    made: Stock, keeper: Keeper, addresses: tuple[Reachable, ...], wish: Wish, notices: Sequence[Notice]
-) -> Listening:
+    made: Stock, keeper: Keeper, addresses: tuple[Reachable, ...], wish: Wish, gate: Gate | None,
+    notices: Sequence[Notice],
+) -> Listening:  # fmt: skip
     manifest, asked = made.manifest, made.order.asked
     public = [address for address in addresses if address.public]
     warnings = [
@@ -260,6 +282,7 @@ def _listening(
         stock.offers,
         stock.script_name,
         log_file,
+        gate.most_packets if gate and can_tell() else None,
         (*warnings, *log.look(log_file)[1], *notices, *broken, *grown),
     )
 

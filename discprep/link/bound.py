@@ -1,9 +1,9 @@
 """How much a sender that knows its line has under way, so that nothing queued is ever taken for lost and sent again.
 
 A kernel learns its timeout from the handshake, which holds no full segment. So the first bytes go in pairs of pieces
-that fit into the timeout, a pair on the line and one behind it, and the timeout grows with each; pairs, as a machine that acknowledges
-every second segment answers them at once (RFC 1122 4.2.3.2). When two full segments fit, as many are kept under way as
-the line holds while an acknowledgement comes back, and no more: what is queued beyond that only waits.
+that fit into the timeout, a pair on the line and one behind it, and the timeout grows with each; in pairs, as a machine
+that acknowledges every second segment answers those at once (RFC 1122 4.2.3.2). When two full segments fit, as many are
+kept under way as the line holds while an acknowledgement comes back, and no more: what is queued beyond only waits.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from discprep.link.tcp import Path
 
-SHARE_OF_TIMEOUT = 0.75  # that an acknowledgement may take: timers and the line's rate are not exact
+SHARE_OF_TIMEOUT = 0.8  # that an acknowledgement may take: timers and the line's rate are not exact
 LEAST_PIECE_BYTES = 24  # below it a piece is mostly header
 _NEARLY = 1.001
 
@@ -37,6 +37,11 @@ def depth_packets(path: Path, round_trip_s: float) -> int:
     return max(1, min(wanted, path.buffer_packets - 1)) if path.buffer_packets else wanted
 
 
+def blind_bytes(path: Path) -> int:
+    """The smallest buffer [B] for a system that tells nothing: one segment on the line and one behind it."""
+    return 2 * path.mss_bytes
+
+
 def pieces(
     path: Path, left_bytes: int, under_way: UnderWay, timeout_s: float, round_trip_s: float, *, began: bool
 ) -> tuple[int, ...]:
@@ -53,7 +58,7 @@ def pieces(
     spare_s = SHARE_OF_TIMEOUT * timeout_s - path.ack_s - round_trip_s
     if 2 * path.pace_s <= spare_s - waited_s:
         return (min(path.mss_bytes, left_bytes),) if _has_room(path, under_way, round_trip_s) else ()
-    if under_way.own_packets > _pair_ahead(path, began=began):
+    if under_way.own_packets + under_way.other_packets > _pair_ahead(path, began=began):
         return ()
     size_bytes = _fitting(path, (spare_s - under_way.other_s) / 2)
     if size_bytes < LEAST_PIECE_BYTES:
@@ -69,7 +74,7 @@ def _has_room(path: Path, under_way: UnderWay, round_trip_s: float) -> bool:
     """Whether one more full segment is within what the line holds."""
     depth = depth_packets(path, round_trip_s)
     line_s = under_way.own_s + under_way.other_s + path.pace_s
-    return under_way.own_packets + under_way.other_packets < depth and line_s <= depth * path.pace_s * _NEARLY
+    return under_way.own_packets < depth and line_s <= depth * path.pace_s * _NEARLY
 
 
 def _pair_ahead(path: Path, *, began: bool) -> int:

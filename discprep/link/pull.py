@@ -9,7 +9,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
 
-from discprep.link.transfer import Transfer, expected_case, parts_of
+from discprep.link.transfer import Server, Transfer, expected_case, parts_of
 from discprep.model import BridgeSettings, LinkSettings, Profile, Pulled
 
 FileSeconds = Callable[[int, tuple[int, int] | None], float]
@@ -22,11 +22,12 @@ def asked_by_number(link: LinkSettings) -> LinkSettings:
 
 
 def file_seconds(
-    link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None, pace: float = 1.0
-) -> FileSeconds:
+    link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None, pace: float = 1.0,
+    server: Server = "own",
+) -> FileSeconds:  # fmt: skip
     """Expected seconds for one file, in whole milliseconds; `pace` is measured seconds over the model's."""
     link = asked_by_number(link)
-    case = expected_case(link, bridge, profile)
+    case = expected_case(link, bridge, profile, server)
 
     @cache
     def seconds(size_bytes: int, escapes: tuple[int, int] | None) -> float:

@@ -41,12 +41,14 @@ class SenderHabit:
         head_apart: it hands the reply's head to TCP before the body, so that the head travels alone
         older: it starts with the fewer segments of RFC 5681, and no timeout makes it doubt
         late: how late its timers ring, as a share of their coarseness
+        own: it is discprep's own and knows its line; none of the others matters then
     """
 
     paced: bool = True
     head_apart: bool = False
     older: bool = False
     late: float = 0.5
+    own: bool = False
 
 
 @dataclass(slots=True)

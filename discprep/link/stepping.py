@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from discprep.link.events import Clock, Line
+from discprep.link.own_server import OwnServer
 from discprep.link.receiver import AckHabit, Receiver
 from discprep.link.sender import Segment, Sender, SenderHabit
 from discprep.link.tcp import Path, answer_s, first_round_trip_s
@@ -92,10 +93,14 @@ def course(path: Path, sender_habit: SenderHabit, ack_habit: AckHabit, head_byte
         up.carry(path.ack_s, lambda: sender.acknowledged(ack))
 
     receiver = Receiver(clock, path.mss_bytes, window_bytes, ack_habit, tell)
-    sender = Sender(
-        clock, path.mss_bytes, window_bytes, sender_habit,
-        head_bytes=head_bytes, total_bytes=_WITHOUT_END, first_round_trip_s=first_round_trip_s(path), transmit=transmit,
-    )  # fmt: skip
+    sender: Sender | OwnServer
+    if sender_habit.own:
+        sender = OwnServer(clock, path, window_bytes, transmit)
+    else:
+        sender = Sender(
+            clock, path.mss_bytes, window_bytes, sender_habit, head_bytes=head_bytes, total_bytes=_WITHOUT_END,
+            first_round_trip_s=first_round_trip_s(path), transmit=transmit,
+        )  # fmt: skip
     down.carry(answer_s(path), lambda: None)
     sender.push(urged=True)
     clock.run(until=lambda: _enough(clock, len(receiver.arrivals)))

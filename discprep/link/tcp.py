@@ -17,6 +17,7 @@ from discprep.link.encapsulation import HEADER_BYTES, SYN_BYTES, Encapsulation
 
 ACK_DELAY_S = 0.2  # common practice, no source; RFC 1122 asks for less than 0.5 s
 RTO_FLOOR_S = 0.2  # what servers in use take for the variance term; RFC 6298 2.4 asks for a whole second
+REQUEST_BYTES = 100  # a short HTTP request; real ones have 100 to 400: common practice, no source
 WORST_LOSS = 0.999  # beyond it nothing comes through in any time worth a number
 FAST_RETRANSMIT_SEGMENTS = 4  # in flight, so that three duplicate acknowledgements can come (RFC 5681 3.2)
 

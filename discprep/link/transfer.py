@@ -17,9 +17,9 @@ from discprep.link.path import WINDOW_BYTES, overflows, path_of
 from discprep.link.receiver import EACH_SEGMENT, EVERY_SECOND, AckHabit, usual_habit
 from discprep.link.sender import RoundTrips, SenderHabit
 from discprep.link.stepping import Course, course
+from discprep.link.tcp import REQUEST_BYTES
 from discprep.model import BridgeSettings, LinkSettings, Profile, Seconds
 
-REQUEST_BYTES = 100  # a short HTTP request; real ones have 100 to 400: common practice, no source
 REPLY_BYTES = 200  # the head of the reply; real ones have 200 to 400: common practice, no source
 LOOKUP_NAME = "www.files.example"
 
@@ -28,6 +28,8 @@ _FTP_LOGIN_EXCHANGES, _FTP_FILE_EXCHANGES = 4, 3
 _FTP_COMMAND_BYTES, _FTP_REPLY_BYTES = 16, 50  # common practice, no source
 
 Scheme = Literal["http", "ftp"]
+Server = Literal["own", "other"]
+"""own: discprep's own, which knows its line; other: any that may be at the other end."""
 Parts = dict[str, float]
 
 
@@ -70,17 +72,18 @@ class Estimate:
 
 
 def estimate(
-    transfer: Transfer, link: LinkSettings, bridge: BridgeSettings | None = None, profile: Profile | None = None
-) -> Estimate:
+    transfer: Transfer, link: LinkSettings, bridge: BridgeSettings | None = None, profile: Profile | None = None,
+    server: Server = "own",
+) -> Estimate:  # fmt: skip
     """The whole answer for one transfer."""
-    middle = expected_case(link, bridge, profile)
+    middle = expected_case(link, bridge, profile, server)
     parts = parts_of(transfer, middle, link)
     expected = sum(parts.values())
     good, bad = _ends(link, bridge, profile, middle)
     best = min(_best_total(transfer, case, link) for case in good)
     worst = max(_worst_total(transfer, case, link) for case in bad)
     seconds = Seconds(min(best, expected), expected, max(worst, expected), tuple(parts.items()))
-    return Estimate(seconds, transfer.size_bytes / expected, assumptions(link, bridge, profile))
+    return Estimate(seconds, transfer.size_bytes / expected, assumptions(link, bridge, profile, server))
 
 
 # ----------------------------------------------------------------------------------------------------- cases
@@ -93,6 +96,7 @@ _SHARES = tuple(
     for paced in (True, False) for apart in (False, True)
 )  # fmt: skip
 _SERVERS = (*(server for server, _ in _SHARES), SenderHabit(paced=False, older=True))
+_OWN_SERVER = SenderHabit(own=True)
 _ALIKE = 1.09  # times of servers within such a factor count as one outcome
 _LIKELY_BYTES = 200_000  # of the file by which servers are compared
 
@@ -106,11 +110,13 @@ _SEGMENT_RANGE = (0.5, 2.0)
 _AGAIN_WORST = 1.5  # on what is sent again needlessly: a few milliseconds decide how much
 
 
-def expected_case(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> Case:
-    """Every input as told, every unknown at its usual value; where something is sent again, which differs from server
-    to server, the server with the likeliest outcome."""
+def expected_case(
+    link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None, server: Server = "own"
+) -> Case:
+    """Every input as told, every unknown at its usual value; where another server sends something again, which differs
+    from one to the other, the server with the likeliest outcome."""
     path = path_of(link, bridge, profile)
-    case = Case(path, _USUAL_SERVER, _habit(link, path), link.error_rate)
+    case = Case(path, _OWN_SERVER if server == "own" else _USUAL_SERVER, _habit(link, path), link.error_rate)
     return replace(case, sender=_likeliest(case)) if _depends(case) else case
 
 
@@ -141,16 +147,18 @@ def _ends(
 ) -> tuple[list[Case], list[Case]]:
     """The cases among which the best and the worst are looked for."""
     rates = _RATE_RANGE if bridge is None or bridge.clock_hz is None else _KNOWN_RATE_RANGE
-    good, bad = (_end(link, bridge, profile, end, rates[end]) for end in (0, 1))
-    servers = _SERVERS if any(_depends(case) for case in (good, middle, bad)) else (_USUAL_SERVER,)
+    usual = _OWN_SERVER if middle.sender.own else _USUAL_SERVER
+    good, bad = (_end(link, bridge, profile, usual, end, rates[end]) for end in (0, 1))
+    servers = _SERVERS if any(_depends(case) for case in (good, middle, bad)) else (usual,)
     usual_bad = replace(bad, ack=middle.ack)
     every = [replace(case, sender=server) for case in (good, middle, usual_bad, bad) for server in servers]
     return every[: 2 * len(servers)], every[len(servers) :]
 
 
 def _end(
-    link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None, end: int, rate: float
-) -> Case:
+    link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None, sender: SenderHabit, end: int,
+    rate: float,
+) -> Case:  # fmt: skip
     """All that is uncertain at its good (0) or bad (1) end."""
     window, segment_s = link.window_bytes or _WINDOW_RANGE[end], link.segment_s * _SEGMENT_RANGE[end]
     told = replace(link, window_bytes=window, segment_s=segment_s)
@@ -164,7 +172,7 @@ def _end(
         buffer_packets=path.buffer_packets if end == 1 else 0,
     )  # fmt: skip
     ack = _habit(link, path) if link.ack_every else (EACH_SEGMENT, EVERY_SECOND)[end]
-    return Case(path, _USUAL_SERVER, ack, link.error_rate * _ERROR_RANGE[end], _LUCK_RANGE[end])
+    return Case(path, sender, ack, link.error_rate * _ERROR_RANGE[end], _LUCK_RANGE[end])
 
 
 def _held_back(path: tcp.Path) -> float:
@@ -175,6 +183,8 @@ def _held_back(path: tcp.Path) -> float:
 
 def _depends(case: Case) -> bool:
     """Whether the time depends on the server: it sends again, needlessly or as the bridge had no room."""
+    if case.sender.own:
+        return False
     if overflows(case.path):
         return True
     late = tcp.resends_needlessly(replace(case.path, ack_every=case.ack.every))
@@ -195,7 +205,7 @@ def _worst_total(transfer: Transfer, case: Case, link: LinkSettings) -> float:
     """Half more of what is sent again needlessly; where the bridge drops packets, one timeout more: which of them it
     drops decides whether duplicate acknowledgements can tell."""
     parts = parts_of(transfer, case, link)
-    timeout_s = _timeout_s(case.path) if overflows(case.path) else 0.0
+    timeout_s = _timeout_s(case.path) if overflows(case.path) and not case.sender.own else 0.0
     return sum(parts.values()) + (_AGAIN_WORST - 1) * parts["sent again needlessly"] + timeout_s
 
 
@@ -299,12 +309,14 @@ def _timeout_s(path: tcp.Path) -> float:
 # ----------------------------------------------------------------------------------------------- in words
 
 
-def assumptions(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> tuple[str, ...]:
+def assumptions(
+    link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None, server: Server = "own"
+) -> tuple[str, ...]:
     """What the range is made of, a line for each uncertain input."""
-    return tuple(_assumed(link, bridge))
+    return tuple(_assumed(link, bridge, server))
 
 
-def _assumed(link: LinkSettings, bridge: BridgeSettings | None) -> Iterable[str]:
+def _assumed(link: LinkSettings, bridge: BridgeSettings | None, server: Server) -> Iterable[str]:
     low, high = (f"{link.round_trip_s * factor * 1000:.0f}" for factor in _TRIP_RANGE)
     yield f"round trip {link.round_trip_s * 1000:.0f} ms: {low} to {high}"
     if bridge is None or bridge.clock_hz is None:
@@ -321,8 +333,9 @@ def _assumed(link: LinkSettings, bridge: BridgeSettings | None) -> Iterable[str]
         yield "PPP: all control characters escaped, or none if both ends agree on that"
     if link.error_rate:
         yield f"byte errors {link.error_rate:g}: half to twice as many, and the packets they hurt as chance has it"
-    if bridge and bridge.buffer_packets:
+    if bridge and bridge.buffer_packets and server == "other":
         yield f"the bridge's {bridge.buffer_packets} packets: of any size, or room for all, as small ones take less"
     if link.segment_s:
         yield f"the machine's time for a segment {link.segment_s * 1000:.0f} ms: half to twice as long"
-    yield "the server: newer or older, paces or not, sends the reply's head with the body or before it"
+    if server == "other":
+        yield "the server: newer or older, paces or not, sends the reply's head with the body or before it"

@@ -14,7 +14,7 @@ from discprep.link.line import parse_framing
 from discprep.link.notices import quiet_mtu
 from discprep.link.path import WINDOW_BYTES
 from discprep.link.tcp import segment_size
-from discprep.link.transfer import Estimate, Transfer, estimate
+from discprep.link.transfer import Estimate, Server, Transfer, estimate
 from discprep.model import BridgeSettings, LinkProtocol, LinkSettings, Profile, Seconds
 
 _WORTH_SAYING = 0.02  # of the time
@@ -30,11 +30,12 @@ class Question:
     bridge: BridgeSettings | None = None
     profile: Profile | None = None
     blocks: BlockProtocol | None = None  # instead of the link's protocol
+    server: Server = "own"
 
     @property
     def estimate(self) -> Estimate:
         if self.blocks is None:
-            return estimate(self.transfer, self.link, self.bridge, self.profile)
+            return estimate(self.transfer, self.link, self.bridge, self.profile, self.server)
         return estimate_blocks(self.transfer, self.blocks, self.link)
 
     @property

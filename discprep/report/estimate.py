@@ -16,6 +16,10 @@ from discprep.units import format_bytes, format_rate, format_seconds
 
 _PLOT_WIDTH = 40
 _DOT, _SPAN = "●", "─"
+_SERVERS = {
+    "own": "server: discprep serve, which knows the line (--server other: any)",
+    "other": "server: any (--server own: discprep serve, which knows the line)",
+}
 _WORDS = {
     "baud": "line rate",
     "mtu": "MTU",
@@ -78,6 +82,7 @@ def document(found: Estimated) -> dict[str, Any]:
         "assumptions": list(found.answer.assumptions),
         "size_bytes": transfer.size_bytes,
         "files": transfer.files,
+        "server": found.question.server,
         "line": {
             "nominal_bit_s": link.rate_bit_s,
             "framing": link.framing,
@@ -159,6 +164,8 @@ def _head(found: Estimated) -> Iterator[str]:
         f"{format_seconds(seconds.expected)}   from {format_seconds(seconds.best)} to {format_seconds(seconds.worst)}"
         f"   {format_rate(found.answer.rate_bytes_s)}"
     )
+    if not found.question.blocks:
+        yield _SERVERS[found.question.server]
     for name, rate in (("machine", found.machine), ("bridge", found.bridge)):
         if rate.divisor:
             off = f"{100 * rate.error:+.2f} % off"

@@ -15,13 +15,15 @@ from discprep.units import format_bytes, format_rate, format_seconds
 
 @dataclass(frozen=True, slots=True)
 class Listening:
-    """The shelf stands: where it answers, what it offers, where transfers are logged."""
+    """The shelf stands: where it answers, what it offers, where transfers are logged. `under_way_packets`: that
+    go to the machine at most before it acknowledges; None: the line, or what is under way, is not known."""
 
     manifest: Path
     addresses: tuple[Reachable, ...]
     offers: tuple[Offer, ...]
     script: str
     log: Path
+    under_way_packets: int | None
     notices: tuple[Notice, ...]
 
 
@@ -55,6 +57,7 @@ def _listening(event: Listening) -> dict[str, Any]:
         "items": [_offer(offer) for offer in event.offers],
         "script": event.script,
         "log": str(event.log),
+        "under_way_packets": event.under_way_packets,
         "notices": [{"message": n.message, "item": n.item, "hint": n.hint} for n in event.notices],
     }
 
@@ -98,6 +101,12 @@ def _words(event: Listening) -> list[str]:
         lines.append(f"{number:>3}. {offer.names[0]:28} {size:>9} {seconds:>13}  {state_words(offer)}")
         if offer.why:
             lines.append(f"     {offer.why}")
+    if event.under_way_packets:
+        lines += [
+            "",
+            f"At most {event.under_way_packets} full packets are on their way over the line at a time. A client that",
+            "answers faster than the line can, such as a computer on the network, is not on it and not slowed.",
+        ]
     return [*lines, "", f"Transfers are logged in {event.log}. Ctrl-C ends it."]
 
 

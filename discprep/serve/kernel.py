@@ -86,6 +86,12 @@ def await_request(listener: socket.socket, patience_s: int) -> None:
         listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_DEFER_ACCEPT, patience_s)
 
 
+def limit_buffer(sock: socket.socket, size_bytes: int) -> None:
+    """The system takes no more than so many bytes ahead of what was acknowledged (SO_SNDBUF)."""
+    with contextlib.suppress(OSError):
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, size_bytes)
+
+
 def plain_control(sock: socket.socket) -> None:
     """The plain congestion control of RFC 5681 without pacing, where the system can: the pace is the line's."""
     with contextlib.suppress(OSError, AttributeError):

@@ -22,7 +22,9 @@ from discprep.serve.http import Refused
 from discprep.serve.kernel import (
     await_request,
     broken,
+    can_tell,
     handshake_seconds,
+    limit_buffer,
     limit_segments,
     plain_control,
     unacknowledged,
@@ -96,7 +98,7 @@ class Server:
         self._lock = threading.Lock()
         self._stopping = False
         self._count = 0
-        self._gate = gate
+        self.gate = gate
         self._listener = _listen(host, port)
         if gate:
             limit_segments(self._listener, gate.segment_bytes)
@@ -184,9 +186,9 @@ class Server:
         with contextlib.suppress(OSError):
             sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
-            sock.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, SEND_BUFFER_BYTES)
-        if self._gate:
+        if self.gate:
             plain_control(sock)
+        limit_buffer(sock, self.gate.blind_bytes if self.gate and not can_tell() else SEND_BUFFER_BYTES)
         self._count += 1
         now = self._clock()
         return Connection(sock, client, now, handshake_seconds(sock), self._count, now, now)
@@ -229,8 +231,8 @@ class Server:
             with self._lock:
                 self._open.discard(connection)
             linger(connection.sock)
-            if self._gate and connection.flow:
-                self._gate.leave(connection.flow)
+            if self.gate and connection.flow:
+                self.gate.leave(connection.flow)
             connection.sock.close()
 
     def _one_request(self, connection: Connection, received: bytes) -> tuple[bytes, bool]:
@@ -246,8 +248,8 @@ class Server:
             return b"", False
         connection.waiting_since = None
         connection.requests += 1
-        if self._gate and connection.flow is None:
-            connection.flow = self._gate.join(connection.sock, connection.handshake_s, len(head))
+        if self.gate and connection.flow is None and can_tell():
+            connection.flow = self.gate.join(connection.sock, connection.handshake_s)
         local = connection.sock.getsockname()[:2]
         may_go_on = not self._stopping and connection.requests < self._bounds.requests
         made = exchange(head, self._answers, local, int(self._wall()), may_go_on=may_go_on)
@@ -333,10 +335,10 @@ class Server:
 
     def _sizes(self, connection: Connection, left_bytes: int) -> tuple[int, ...]:
         """What may be handed to the system now, in pieces."""
-        if not self._gate or connection.flow is None:
+        if not self.gate or connection.flow is None:
             return (min(left_bytes, CHUNK_BYTES),)
         queued = unacknowledged(connection.sock)
-        sizes = self._gate.turn(connection.flow, left_bytes, LOOK_S)
+        sizes = self.gate.turn(connection.flow, left_bytes, LOOK_S)
         idle = not queued  # it waits for others, not they for it
         self._note_movement(connection, moved=bool(sizes) or idle or unacknowledged(connection.sock) != queued)
         return sizes
@@ -353,6 +355,8 @@ class Server:
             self._note_movement(connection, moved=count > 0 or now_queued != queued)
             queued = now_queued
             left = left[count:]
+            if connection.flow:
+                connection.flow.written += count
             moved(count)
 
     def _note_movement(self, connection: Connection, *, moved: bool) -> None:

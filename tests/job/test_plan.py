@@ -362,7 +362,7 @@ def window(folder):
     return path
 
 
-@pytest.mark.parametrize(("key", "more", "least"), [("mid", (), 4), ("big", (), 2),
+@pytest.mark.parametrize(("key", "more", "least"), [("mid", (), 3), ("big", (), 2),
                                                    ("big", ("--assume", "item.big.place=burn"), 1)])  # fmt: skip
 def test_explained_steps_hold_when_typed_in(key, more, least, tmp_path):
     """Every value told sends the item where it says, or leaves no plan; one step nearer it is as told before."""

@@ -67,7 +67,7 @@ def modelled(setting: Setting) -> Seconds:
         setting.rate, address=SERVER, machine_address=CLIENT, buffer_packets=setting.buffer_packets or None
     )  # fmt: skip
     size = setting.size * setting.files
-    return download(size, escapes=None, link=link, bridge=bridge, profile=None, files=setting.files)
+    return download(size, escapes=None, link=link, bridge=bridge, profile=None, files=setting.files, server="other")
 
 
 def compared(settings: list[Setting]) -> tuple[int, int, str]:

@@ -101,7 +101,7 @@ class Evening:
         real = job.Server
         try:
             with pytest.MonkeyPatch.context() as patch:
-                patch.setattr(job, "Server", lambda *a: self.server.append(real(*a)) or self.server[0])
+                patch.setattr(job, "Server", lambda *a, **k: self.server.append(real(*a, **k)) or self.server[0])
                 ended = serve(
                     self.manifest,
                     self.wish,

@@ -19,9 +19,11 @@ from support.line_rig import CLIENT, SERVER, Setting
 from support.programs import root_with
 
 from discprep.link.calibrate import Measured, calibrate, calibrated
+from discprep.link.path import path_of
 from discprep.link.transfer import download
 from discprep.model import LinkSettings, Seconds
 from discprep.serve import log
+from discprep.serve.gate import Gate
 from discprep.serve.keeper import Keeper
 from discprep.serve.server import Server
 from discprep.serve.shelf import Shelf
@@ -29,14 +31,15 @@ from discprep.serve.shelf import Shelf
 FIRST_BYTES, NEXT_BYTES = 20_000, 30_000
 
 
-def evening(setting: Setting, folder: Path) -> list[float]:
+def evening(setting: Setting, told: LinkSettings, folder: Path) -> list[float]:
     """Serves two files over the line. Returns what the client's own watch says of each."""
     line_rig.unshare_network()
     line_rig.set_ipv4(tcp_no_metrics_save=1)
     server_fd = line_rig.open_tun(SERVER, CLIENT, setting.mtu)
     rng = random.Random(setting.seed)
     files = [shelf_file(folder, f"{size}.DAT", rng.randbytes(size)) for size in (FIRST_BYTES, NEXT_BYTES)]
-    server = Server(SERVER, 80, Keeper(Shelf("t", tuple(map(offer, files))), log_file=folder / "pulls.jsonl"))
+    keeper = Keeper(Shelf("t", tuple(map(offer, files))), log_file=folder / "pulls.jsonl")
+    server = Server(SERVER, 80, keeper, gate=Gate(path_of(told, None, None)))
     acceptor = threading.Thread(target=server.run)
     acceptor.start()
     line_rig.unshare_network()
@@ -76,13 +79,13 @@ def fetch(name: str, size: int, setting: Setting) -> float:
     return elapsed
 
 
-def in_thread(setting: Setting, folder: Path) -> list[float]:
+def in_thread(setting: Setting, told: LinkSettings, folder: Path) -> list[float]:
     """A namespace belongs to a thread: the test's own stays where it is."""
     found: list[object] = []
 
     def run() -> None:
         try:
-            found.append(evening(setting, folder))
+            found.append(evening(setting, told, folder))
         except BaseException as error:
             found.append(error)
 
@@ -107,7 +110,7 @@ def in_thread(setting: Setting, folder: Path) -> list[float]:
 def test_the_logged_rate_calibrates_the_estimate(tmp_path: Path, setting: Setting, told: LinkSettings) -> None:
     """Within 2 % on the next file, against the client's own watch; and the log agrees with that watch to 2 %."""
     root_with("/dev/net/tun")
-    watched = in_thread(setting, tmp_path)
+    watched = in_thread(setting, told, tmp_path)
     logged = log.read(tmp_path / "pulls.jsonl")
     assert [transfer.bytes for transfer in logged] == [FIRST_BYTES, NEXT_BYTES]
     for transfer, watch in zip(logged, watched, strict=True):

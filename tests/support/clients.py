@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from discprep.model import Content
+from discprep.serve.gate import Gate
 from discprep.serve.keeper import Keeper
 from discprep.serve.server import Bounds, Server
 from discprep.serve.shelf import Offer, Shelf, ShelfFile
@@ -105,10 +106,12 @@ def split_reply(reply: bytes) -> tuple[int, dict[str, str], bytes]:
 
 
 @contextmanager
-def serving(shelf: Shelf, bounds: Bounds | None = None, **more: object) -> Iterator[Running]:
+def serving(
+    shelf: Shelf, bounds: Bounds | None = None, gate: Gate | None = None, **more: object
+) -> Iterator[Running]:
     """The shelf on a free port of loopback; aborted at the end."""
     keeper = Keeper(shelf, **more)
-    server = Server("127.0.0.1", 0, keeper, bounds)
+    server = Server("127.0.0.1", 0, keeper, bounds, gate)
     thread = threading.Thread(target=server.run)
     thread.start()
     try:

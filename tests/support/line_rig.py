@@ -31,6 +31,10 @@ LIMITS = ("small", "both", "line", "clamp", "buffer")
 # How the client's window is limited. small: the route's window, a small buffer where the kernel would let it grow, and
 # rewritten; both: clamped by the socket and rewritten; line: rewritten only; clamp: the socket's clamp only; buffer: a
 # small SO_RCVBUF only. Only "small" makes a client that knows its window, and acknowledges as such a one does.
+ACKS = ("kernel", "second", "late")
+# kernel: as the client's kernel makes them; second: every second segment, a single one after 0.2 s, as RFC 1122 4.2.3.2
+# lets a machine do; late: each 0.2 s later.
+_ACK_DELAY_S, _FIN_OR_RST = 0.2, 0x05
 REQUEST = (
     b"GET /files/tools.zip HTTP/1.0\r\nHost: files.example\r\nUser-Agent: fetch/1.0\r\nAccept: */*\r\n\r\n"
 )
@@ -54,16 +58,20 @@ class Setting:
     limit: str = "small"  # how the window is limited: see LIMITS
     buffer_packets: int = 0  # what the bridge can hold, the packet on the line among them; 0: without bound
     accm: int = 0xFFFFFFFF
+    acks: str = "kernel"  # the client's habit of acknowledging: see ACKS
     seed: int = 1
 
 
 @dataclass
 class Run:
-    """One download as it went. `windows`: what each acknowledgement told [B]; `dropped`: by a full bridge."""
+    """One download as it went. `windows`: what each acknowledgement told [B]; `dropped`: by a full bridge; `again`:
+    data packets to the client that carried nothing new; `most_waiting`: packets in the bridge at a time."""
 
     seconds: float
     windows: list[int] = field(default_factory=list)
     dropped: int = 0
+    again: int = 0
+    most_waiting: int = 0
 
     @property
     def window(self) -> int:
@@ -172,7 +180,7 @@ class Wire:
     def __init__(self, setting: Setting, before_s: float, after_s: float, seed: int, room: int = 0) -> None:
         self.setting, self.room = setting, room
         self.leaving: deque[float] = deque()  # when what is queued will have left
-        self.dropped = 0
+        self.dropped = self.most_waiting = 0
         self.before_s, self.after_s = before_s, after_s
         self.char_s = setting.rate / setting.bits
         self.free_at = 0.0
@@ -192,6 +200,7 @@ class Wire:
         self.bytes += size
         self.free_at = max(self.free_at, now + self.before_s) + size / self.char_s
         self.leaving.append(self.free_at)
+        self.most_waiting = max(self.most_waiting, len(self.leaving))
         hurt = self.random.random() > (1 - self.setting.error_rate) ** size
         if self.setting.protocol == "cslip":
             if hurt:
@@ -222,32 +231,103 @@ def limit_window(packet: bytes, window: int) -> bytes:
     return packet[:34] + struct.pack("!HH", window, ~total & 0xFFFF) + packet[38:]
 
 
+class Habit:
+    """Holds back the client's pure acknowledgements, in its place, as `acks` says."""
+
+    def __init__(self, acks: str) -> None:
+        self.acks = acks
+        self.taken: dict[bytes, int] = {}  # segments that the client got and did not acknowledge, by its port
+        self.held: dict[bytes, tuple[float, bytes]] = {}
+
+    def arrived(self, packet: bytes) -> None:
+        """A packet reached the client."""
+        if payload_of(packet):
+            port = packet[22:24]
+            self.taken[port] = self.taken.get(port, 0) + 1
+
+    def leaving(self, packet: bytes, now: float) -> list[bytes]:
+        """What goes up when the client's kernel sends a packet."""
+        port = packet[20:22]
+        if self.acks == "kernel" or payload_of(packet) or packet[33] & (_SYN | _FIN_OR_RST):
+            self.held.pop(port, None)
+            self.taken[port] = 0
+            return [packet]
+        if self.acks == "second" and self.taken.get(port, 0) != 1:
+            self.held.pop(port, None)
+            self.taken[port] = 0
+            return [packet]
+        if self.acks == "late":
+            self.held[port + packet[28:32]] = (now + _ACK_DELAY_S, packet)
+        else:
+            self.held[port] = (self.held.get(port, (now + _ACK_DELAY_S, b""))[0], packet)
+        return []
+
+    def due(self, now: float) -> list[bytes]:
+        ripe = [key for key, (when, _) in self.held.items() if when <= now]
+        for key in ripe:
+            self.taken[key[:2]] = 0
+        return [self.held.pop(key)[1] for key in ripe]
+
+
+def payload_of(packet: bytes) -> int:
+    """Bytes of data in a TCP packet."""
+    return len(packet) - 20 - (packet[32] >> 4) * 4 if packet[9] == 6 else 0
+
+
+class Again:
+    """Counts data packets that carry nothing new."""
+
+    def __init__(self) -> None:
+        self.count = 0
+        self.high: dict[bytes, int] = {}
+
+    def see(self, packet: bytes) -> None:
+        size = payload_of(packet)
+        if not size:
+            return
+        end = (struct.unpack_from("!I", packet, 24)[0] + size) & 0xFFFFFFFF
+        high = self.high.get(packet[22:24])
+        if high is not None and (end - high - 1) & 0x80000000:
+            self.count += 1
+        else:
+            self.high[packet[22:24]] = end
+
+
 def run_line(server_fd: int, client_fd: int, setting: Setting, stop: threading.Event, run: Run) -> None:
     """Carries packets both ways until told to stop."""
     down = Wire(setting, setting.latency_s, 0.0, setting.seed, setting.buffer_packets)
     up = Wire(setting, 0.0, setting.latency_s, setting.seed + 1000)
     ways = {server_fd: (down, client_fd), client_fd: (up, server_fd)}
+    habit, again = Habit(setting.acks), Again()
     due: list[tuple[float, int, int, bytes]] = []
     count = 0
     while not stop.is_set():
         wait = max(0.0, min(0.05, due[0][0] - time.monotonic())) if due else 0.05
+        wait = wait if not habit.held else min(wait, 0.005)
+        carried = [(up, server_fd, packet) for packet in habit.due(time.monotonic())]
         for fd in select.select([server_fd, client_fd], [], [], wait)[0]:
             packet = os.read(fd, 65_536)
             if packet[0] >> 4 != 4:
                 continue  # neighbour discovery of IPv6
-            now = time.monotonic()
             wire, other = ways[fd]
             if wire is up and setting.window and setting.limit in ("small", "both", "line"):
                 packet = limit_window(packet, setting.window)
             if wire is up and not packet[33] & _SYN:
                 run.windows += struct.unpack_from("!H", packet, 34)
-            arrives = wire.carry(packet, now)
-            run.dropped = down.dropped
+            leaving = habit.leaving(packet, time.monotonic()) if wire is up else [packet]
+            carried += [(wire, other, one) for one in leaving]
+        for wire, other, packet in carried:
+            if wire is down:
+                again.see(packet)
+            arrives = wire.carry(packet, time.monotonic())
+            run.dropped, run.again, run.most_waiting = down.dropped, again.count, down.most_waiting
             if arrives is not None:
                 count += 1
                 heapq.heappush(due, (arrives, count, other, packet))
         while due and due[0][0] <= time.monotonic():
             _, _, other, packet = heapq.heappop(due)
+            if other == client_fd:
+                habit.arrived(packet)
             os.write(other, packet)
 
 

@@ -20,6 +20,7 @@ from discprep.link.transfer import Transfer, expected_case, parts_of
 from discprep.link.vary import VARY, Question
 from discprep.model import LinkSettings, Manifest, Pulled
 from discprep.report.sheet.facts import Waited
+from discprep.serve.gate import SERVER
 
 SLOWEST = 1 / 8  # of the rate as set: nobody goes further down, and the faster ones need the paper
 STEP = 1.5  # from one rate to the next, at least
@@ -119,7 +120,7 @@ def over_windows(manifest: Manifest, load: Load) -> tuple[Waited, ...]:
 def _curve(
     manifest: Manifest, link: LinkSettings, load: Load, key: str, values: Iterable[int], chosen: int
 ) -> tuple[Waited, ...]:
-    question = Question(Transfer(0), link, manifest.bridge, manifest.profile)
+    question = Question(Transfer(0), link, manifest.bridge, manifest.profile, server=SERVER)
     settings = {value: question if value == chosen else VARY[key](question, str(value)) for value in sorted(values)}
     share = load.told_s / waits_s(question, load) if load.told_s is not None else 1.0
     return tuple(Waited(value, share * waits_s(setting, load), value == chosen) for value, setting in settings.items())
@@ -128,7 +129,7 @@ def _curve(
 def waits_s(question: Question, load: Load) -> float:
     """Expected seconds for the whole load under these settings, a file at a time."""
     link = asked_by_number(question.link)
-    case = expected_case(link, question.bridge, question.profile)
+    case = expected_case(link, question.bridge, question.profile, question.server)
     growth = growth_of(load.size_bytes, load.escapes, link)
     if growth is not None:
         wire = replace(case.path.encapsulation, data_growth=growth)
@@ -138,4 +139,4 @@ def waits_s(question: Question, load: Load) -> float:
 
 def ten_kilobytes_s(link: LinkSettings, manifest: Manifest) -> float:
     """What a file of 10 KB takes [s], for the ladder's last rung."""
-    return waits_s(Question(Transfer(0), link, manifest.bridge, manifest.profile), Load(((10_000, 1),)))
+    return waits_s(Question(Transfer(0), link, manifest.bridge, manifest.profile, server=SERVER), Load(((10_000, 1),)))
