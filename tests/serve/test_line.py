@@ -16,11 +16,11 @@ import pytest
 from support import line_rig
 from support.clients import offer, shelf_file
 from support.line_rig import CLIENT, SERVER, Setting
+from support.links import download
 from support.programs import root_with
 
 from discprep.link.calibrate import Measured, calibrate, calibrated
 from discprep.link.path import path_of
-from discprep.link.transfer import download
 from discprep.model import LinkSettings, Seconds
 from discprep.serve import log
 from discprep.serve.gate import Gate
