@@ -320,6 +320,7 @@ class Profile:
     serial_trigger: int | None = None
     serial_service_s: float | None = None
     serial_flow: Flow = "none"
+    serial_auto_rts: bool = False  # the port drops RTS by itself before its receiver is full
     shell: Shell | None = None
     companion_file: str = ""  # "{name}.inf": how a file's companion is named; empty: none
     companion_folder: str = ""

@@ -14,6 +14,9 @@ OutOption = Annotated[
 SecretsOption = Annotated[
     bool, typer.Option("--secrets-on-disc", help="Let secrets stand on the disc; then treat it as you treat them.")
 ]
+EvenSoOption = Annotated[
+    bool, typer.Option("--even-so", help="Build although the link cannot work as it is set; the sheet says so first.")
+]
 
 
 def build(
@@ -23,6 +26,7 @@ def build(
         bool, typer.Option("--dry-run", help="Show every edit before and after; write nothing.")
     ] = False,
     secrets: SecretsOption = False,
+    even_so: EvenSoOption = False,
     machine: MachineOption = None,
     cache: CacheOption = None,
     as_json: Json = False,
@@ -44,6 +48,7 @@ def build(
             cache_root=cache,
             dry_run=dry_run,
             allow_secrets=secrets,
+            even_so=even_so,
             ask=ask_secret(as_json),
             progress=frame.progress,
         )

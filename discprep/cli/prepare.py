@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from discprep.cli.build import OutOption, SecretsOption
+from discprep.cli.build import EvenSoOption, OutOption, SecretsOption
 from discprep.cli.frame import CacheOption, Json, MachineOption, ManifestPath, Quiet, ask_secret, command
 
 
@@ -16,6 +16,7 @@ def prepare(
         Path | None, typer.Option("--look-in", metavar="DIR", help="Take files got by hand from this folder, by hash.")
     ] = None,
     secrets: SecretsOption = False,
+    even_so: EvenSoOption = False,
     machine: MachineOption = None,
     cache: CacheOption = None,
     as_json: Json = False,
@@ -36,6 +37,7 @@ def prepare(
             cache_root=cache,
             look_in=look_in,
             allow_secrets=secrets,
+            even_so=even_so,
             ask=ask_secret(as_json),
             progress=frame.progress,
         )

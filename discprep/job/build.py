@@ -22,6 +22,7 @@ from discprep.job.earlier import claim, give_way, images_in, left, seal
 from discprep.job.history import MADE_FROM, note_builds
 from discprep.job.inputs import inputs_digest, settings_of
 from discprep.job.kept import saying_what_stays
+from discprep.job.line import stop_at_faults
 from discprep.job.plan import before, disc_manifest, disc_trees, forms_on, plan_for
 from discprep.job.sheet import DiscMade, facts_from
 from discprep.job.standing import IMAGE_PART, RECORD, SHEETS, disc_folder, image_name, standing
@@ -48,6 +49,7 @@ def build(
     settings: Mapping[str, str] | None = None,
     dry_run: bool = False,
     allow_secrets: bool = False,
+    even_so: bool = False,
     ask: Ask | None = None,
     progress: Progress | None = None,
 ) -> Built:
@@ -57,16 +59,20 @@ def build(
         settings: dotted keys of the manifest to set first
         dry_run: only show every edit before and after; nothing is written
         allow_secrets: secrets may stand on the disc
+        even_so: build where the link cannot work as it is set; the sheet says so first
         ask: asks for a secret that the environment lacks, by its name
 
     Raises:
+        ManifestError: the link cannot work as it is set
         MissingError: an item that must burn is not fetched
         and whatever the parts raise; nothing half-written stands under a final name then
     """
     manifest = load_manifest(path, machine=machine, settings=settings)
+    link = stop_at_faults(manifest, even_so=even_so)
     hand = at_hand(manifest, cache_root)
     with saying_what_stays(manifest, hand.cache):
-        return build_from(hand, out, dry_run, allow_secrets, ask, progress or Silent())
+        built = build_from(hand, out, dry_run, allow_secrets, ask, progress or Silent())
+    return replace(built, notices=(*link, *built.notices))
 
 
 def build_from(

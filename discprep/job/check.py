@@ -9,12 +9,12 @@ from discprep.disc.setup import unsaved
 from discprep.disc.stage import edits_of_packed
 from discprep.errors import NameRuleError, flatten, raise_all
 from discprep.fetch.files import scratch
+from discprep.job.line import line_faults, line_notices
 from discprep.job.tree import Trees
 from discprep.manifest import load_manifest
 from discprep.manifest.rules import remarks
 from discprep.model import Manifest, Notice
 from discprep.report.check import Checked
-from discprep.serve.gate import SERVER
 
 
 def check(path: Path, *, machine: Path | None = None) -> Checked:
@@ -23,8 +23,9 @@ def check(path: Path, *, machine: Path | None = None) -> Checked:
     Raises: what `load_manifest` raises, and the faults that a build of any items would have
     """
     manifest = load_manifest(path, machine=machine)
+    raise_all(line_faults(manifest))
     own = _own_files(manifest)
-    told = (*remarks(manifest, _pinned(manifest)), *_secrets_at_hand(manifest), *_line(manifest), *own)
+    told = (*remarks(manifest, _pinned(manifest)), *_secrets_at_hand(manifest), *line_notices(manifest), *own)
     return Checked(manifest, told)
 
 
@@ -60,21 +61,4 @@ def _secrets_at_hand(manifest: Manifest) -> list[Notice]:
         )
         for secret in manifest.secrets
         if secret.env not in os.environ
-    ]
-
-
-def _line(manifest: Manifest) -> list[Notice]:
-    """Rates, framing, overruns and resent data, as far as both ends are described."""
-    if manifest.link is None:
-        return []
-    from discprep.link import compare_ends, overflow_notices, overrun_notices, retransmission_notices
-
-    link, bridge, profile = manifest.link, manifest.bridge, manifest.profile
-    ends = [*compare_ends(link, bridge, profile), *overrun_notices(link, profile, bridge)]
-    if SERVER == "own":
-        return ends
-    return [
-        *ends,
-        *retransmission_notices(link, bridge, profile),
-        *overflow_notices(link, bridge, profile),
     ]

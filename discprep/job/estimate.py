@@ -10,9 +10,10 @@ from typing import Any, get_args
 from discprep.errors import DiscprepError, ManifestError, StorageError, UsageError, raise_all
 from discprep.fetch.pins import pins_of
 from discprep.job.logged import logged
-from discprep.link import compare_ends, count_escapes, overflow_notices, overrun_notices, retransmission_notices
+from discprep.link import count_escapes
 from discprep.link.calibrate import Calibration, Measured, calibrate, calibrated, parse_measured
 from discprep.link.ends import bridge_rate, machine_rate
+from discprep.link.judge import troubles
 from discprep.link.transfer import Estimate, Scheme, Server, Transfer
 from discprep.link.vary import VARY, Point, Question, advise, over
 from discprep.machine import kind_of, size_of
@@ -114,7 +115,7 @@ def _transfer(asked: Asked) -> Transfer:
     return Transfer(size_bytes, escapes, asked.files, asked.scheme)
 
 
-def _ends_of(asked: Asked, manifest: Manifest | None) -> tuple[LinkSettings, BridgeSettings | None, Profile]:
+def _ends_of(asked: Asked, manifest: Manifest | None) -> tuple[LinkSettings, BridgeSettings | None, Profile | None]:
     if manifest and manifest.link:
         link, bridge = manifest.link, manifest.bridge
     elif manifest and "baud" not in asked.settings and asked.size_bytes is None and asked.file is None:
@@ -125,17 +126,17 @@ def _ends_of(asked: Asked, manifest: Manifest | None) -> tuple[LinkSettings, Bri
         )
     else:
         link, bridge = LinkSettings(DEFAULT_RATE_BIT_S, round_trip_s=DEFAULT_ROUND_TRIP_S, name_lookup=False), None
-    profile = manifest.profile if manifest else _UNKNOWN
+    profile = manifest.profile if manifest else None
     link = replace(link, **asked.link)
     return link, _with_bridge_clock(asked, link, bridge), _with_machine_clock(asked, profile)
 
 
-def _with_machine_clock(asked: Asked, profile: Profile) -> Profile:
+def _with_machine_clock(asked: Asked, profile: Profile | None) -> Profile | None:
     clock_hz, divider = asked.machine_clock
     if clock_hz is None and divider is None:
         return profile
     checked = _clock(clock_hz, divider, "--clock-hz", "--divider")
-    return replace(profile, serial_clock_hz=checked[0], serial_divider=checked[1])
+    return replace(profile or _UNKNOWN, serial_clock_hz=checked[0], serial_divider=checked[1])
 
 
 def _with_bridge_clock(asked: Asked, link: LinkSettings, bridge: BridgeSettings | None) -> BridgeSettings | None:
@@ -275,15 +276,10 @@ def _estimated(
 
 def _line_notices(question: Question) -> tuple[Notice, ...]:
     link, bridge, profile = question.link, question.bridge, question.profile
-    told = profile if profile is not _UNKNOWN else None
     if question.blocks:
         return ()
-    return (
-        *compare_ends(link, bridge, profile),
-        *overrun_notices(link, told, bridge),
-        *(retransmission_notices(link, bridge, profile) if question.server == "other" else ()),
-        *(overflow_notices(link, bridge, profile) if question.server == "other" else ()),
-    )
+    other = question.server == "other"
+    return tuple(trouble.notice for trouble in troubles(link, bridge, profile, other_server=other))
 
 
 def read_map(text: str | None) -> int | None:

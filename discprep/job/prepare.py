@@ -13,6 +13,7 @@ from discprep.job.at_hand import at_hand
 from discprep.job.build import Ask, build_from
 from discprep.job.fetch import fetch_manifest
 from discprep.job.kept import saying_what_stays
+from discprep.job.line import stop_at_faults
 from discprep.machine import may_be_missing
 from discprep.manifest import load_manifest
 from discprep.model import Progress, Silent
@@ -28,16 +29,21 @@ def prepare(
     settings: Mapping[str, str] | None = None,
     look_in: Path | None = None,
     allow_secrets: bool = False,
+    even_so: bool = False,
     ask: Ask | None = None,
     ask_file: AskFile | None = None,
     progress: Progress | None = None,
 ) -> Built:
     """The main job. An item that waits for the link may be missing, when its size is known; all else must come.
 
-    Raises: what `fetch` and `build` raise; what is missing is listed together
+    `even_so` goes on where the link cannot work as it is set.
+
+    Raises: what `fetch` and `build` raise; what is missing is listed together; before anything is fetched, what makes
+    the link impossible
     """
     progress = progress or Silent()
     manifest = load_manifest(path, machine=machine, settings=settings)
+    link = stop_at_faults(manifest, even_so=even_so)
     cache = Cache(cache_root)
     with saying_what_stays(manifest, cache):
         report = fetch_manifest(manifest, cache, look_in=look_in, ask=ask_file, progress=progress)
@@ -47,5 +53,5 @@ def prepare(
     missing = sum(entry.path is None for entry in report.items)
     totals = FetchTotals(len(report.items) - missing, missing, report.moved_bytes, report.elapsed_s)
     steps = (("fetch", report.elapsed_s), *built.steps_s)
-    notices = (*report.notices, *built.notices)
+    notices = (*link, *report.notices, *built.notices)
     return replace(built, fetched=totals, steps_s=steps, notices=notices, errors=report.errors)

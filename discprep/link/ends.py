@@ -12,9 +12,11 @@ from typing import Literal
 
 from discprep.link.generator import Generated, exact, generate
 from discprep.link.line import STANDARD_RATES_BIT_S, characters_per_second, parse_framing
-from discprep.machine import data_bits, ends_differ
+from discprep.link.trouble import IMPOSSIBLE, LOSES, MAY_LOSE, SLOWER, Trouble
+from discprep.machine import data_bits
 from discprep.model import BridgeSettings, LinkSettings, Notice, Profile
 
+XON_XOFF_MAP = 0x000A0000  # of PPP: the bytes 11 and 13
 _GOOD, _POOR = 0.02, 0.04  # of a 10-bit character
 _UNKNOWN_CLOCK_LIMIT_BIT_S = 115_200  # what an end of unknown clock is taken to reach: common practice, no source
 _FLOW_NEEDED_BIT_S = 115_200
@@ -59,9 +61,16 @@ def rates_both_hold(
 
 
 def fastest_rate(profile: Profile | None, bridge: BridgeSettings | None, framing: str = "8N1") -> int | None:
-    """The fastest rate [bit/s] that both ends hold and at which the machine loses no character; None: there is none."""
-    rates = [rate for rate in rates_both_hold(profile, bridge, framing) if not _overruns(profile, rate, framing)]
-    return rates[-1] if rates else None
+    """The fastest rate [bit/s] that both ends hold and the machine's port is served at; None: there is none."""
+    return max(safe_rates(profile, bridge, framing), default=None)
+
+
+def safe_rates(
+    profile: Profile | None, bridge: BridgeSettings | None, framing: str = "8N1"
+) -> tuple[int, ...]:
+    """The rates [bit/s], rising, that both ends hold and at which no character is lost."""
+    held = rates_both_hold(profile, bridge, framing)
+    return tuple(rate for rate in held if not _overrun_at(profile, bridge, rate, framing))
 
 
 def _candidates(profile: Profile | None, bridge: BridgeSettings | None) -> list[int]:
@@ -81,69 +90,64 @@ def _holds(profile: Profile | None, bridge: BridgeSettings | None, rate_bit_s: i
 
 def compare_ends(
     link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None
-) -> tuple[Notice, ...]:
+) -> tuple[Trouble, ...]:
     """What the two ends disagree about: rate, framing, the rates their clocks really make, flow control."""
-    notices = [*_data_bits(link)]
+    found = [*_data_bits(link)]
     if bridge is not None:
-        notices += [*_settings(link, bridge), *_flows_differ(bridge, profile)]
-    return (*notices, *_clocks(link, bridge, profile), *_xon(link, bridge, profile))
+        found += [*_framings(link, bridge), *_flows_differ(bridge, profile)]
+    return (*found, *_rates(link, bridge, profile), *_xon(link, bridge, profile))
 
 
-def _settings(link: LinkSettings, bridge: BridgeSettings) -> list[Notice]:
-    notices, differ = [], ends_differ(link, bridge)
-    if "rate" in differ:
-        notices.append(Notice(
-            f"the machine is set to {link.rate_bit_s:,} bit/s and the bridge to {bridge.rate_bit_s:,}: expect garbage",
-            hint="Set both to the same rate.",
-        ))  # fmt: skip
-    if "framing" in differ:
-        notices.append(Notice(
-            f"the machine is set to {link.framing} and the bridge to {bridge.framing}: expect garbage",
-            hint="Set both to the same framing, 8N1 where nothing speaks against it.",
-        ))  # fmt: skip
-    return notices
-
-
-def _clocks(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> list[Notice]:
-    if bridge is not None and "rate" in ends_differ(link, bridge):
+def _framings(link: LinkSettings, bridge: BridgeSettings) -> list[Trouble]:
+    if link.framing == bridge.framing:
         return []
-    sender, receiver = bridge_rate(bridge, link.rate_bit_s), machine_rate(profile, link.rate_bit_s)
+    return [Trouble("framing", IMPOSSIBLE, Notice(
+        f"the machine is set to {link.framing} and the bridge to {bridge.framing}: expect garbage",
+        hint="Set both to the same framing, 8N1 where nothing speaks against it.",
+    ))]  # fmt: skip
+
+
+def _rates(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> list[Trouble]:
+    """The rates that the two ends really make, whatever they are called."""
+    set_to = bridge.rate_bit_s if bridge else link.rate_bit_s
+    sender, receiver = bridge_rate(bridge, set_to), machine_rate(profile, link.rate_bit_s)
     difference = mismatch(sender, receiver)
     judged = verdict(difference, link.framing)
     if judged == "good":
         return []
     percent = f"{abs(difference):.1%}".replace("%", " %")
+    rate = f"{link.rate_bit_s:,} bit/s" if set_to == link.rate_bit_s else f"{link.rate_bit_s:,} and {set_to:,} bit/s"
     outlook = "expect garbage" if judged == "bad" else "expect errors now and then"
-    other = _better_rate(link, bridge, profile)
-    return [Notice(
-        f"these two ends disagree by {percent} at {link.rate_bit_s:,} bit/s: {outlook}{other}",
+    return [Trouble("rate", IMPOSSIBLE if judged == "bad" else MAY_LOSE, Notice(
+        f"these two ends disagree by {percent} at {rate}: {outlook}",
         hint=f"The machine makes {receiver.actual_bit_s:,.0f} ({_signed(receiver.error)}), "
-        f"the bridge {sender.actual_bit_s:,.0f} ({_signed(sender.error)}); choose a rate both can hold.",
-    )]  # fmt: skip
+        f"the bridge {sender.actual_bit_s:,.0f} ({_signed(sender.error)}). {_better_rate(link, bridge, profile)}",
+    ))]  # fmt: skip
 
 
 def _better_rate(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> str:
-    rates = rates_both_hold(profile, bridge, link.framing)
-    slower = [rate for rate in rates if rate < link.rate_bit_s] or list(rates)
+    """The next slower rate that both ends hold and the machine is quick enough for, else the slowest of all such."""
+    rates = safe_rates(profile, bridge, link.framing)
+    slower = [rate for rate in rates if rate < link.rate_bit_s] or rates[:1]
     if not slower:
-        return ""
-    rate = slower[-1]
+        return "No usual rate is held by both: another clock, or another divider, is needed at one end."
+    rate = max(slower)
     difference = mismatch(bridge_rate(bridge, rate), machine_rate(profile, rate))
-    return f"; {rate:,} would be {abs(difference):.1%}".replace("%", " %")
+    return f"Set both to {rate:,}, where they disagree by {abs(difference):.1%}.".replace("%", " %")
 
 
 def _signed(fraction: float) -> str:
     return f"{fraction:+.2%}".replace("%", " %")
 
 
-def _data_bits(link: LinkSettings) -> list[Notice]:
+def _data_bits(link: LinkSettings) -> list[Trouble]:
     bits = data_bits(link.framing)
     if bits == 8:
         return []
-    return [Notice(
+    return [Trouble("data bits", IMPOSSIBLE, Notice(
         f"{link.framing} carries {bits} data bits, and {link.protocol} needs 8 (RFC 1055, RFC 1662 4.5.2)",
         hint="Set 8N1 on both ends.",
-    )]  # fmt: skip
+    ))]  # fmt: skip
 
 
 def bridge_flow(bridge: BridgeSettings | None, profile: Profile) -> str:
@@ -151,25 +155,30 @@ def bridge_flow(bridge: BridgeSettings | None, profile: Profile) -> str:
     return (bridge.flow if bridge else None) or profile.serial_flow
 
 
-def _flows_differ(bridge: BridgeSettings, profile: Profile | None) -> list[Notice]:
+def _flows_differ(bridge: BridgeSettings, profile: Profile | None) -> list[Trouble]:
+    """An end that is set to RTS/CTS sends only while the other raises its line; one that is not set to it need not
+    (ITU-T V.24, circuits 105/133 and 106)."""
     if profile is None or bridge.flow is None or bridge.flow == profile.serial_flow:
         return []
-    return [Notice(
-        f"flow control is {profile.serial_flow} on the machine and {bridge.flow} on the bridge: "
-        "one of them will wait for a signal that never comes, or send into a full buffer",
-        hint="Set both to rts-cts where both lines are wired, else both to none.",
-    )]  # fmt: skip
+    said = f"flow control is {profile.serial_flow} on the machine and {bridge.flow} on the bridge"
+    hint = "Set both to rts-cts where both lines are wired, else both to none."
+    if "rts-cts" not in (bridge.flow, profile.serial_flow):
+        outlook = "one of them sends into a full buffer, unheard"
+        return [Trouble("flow", MAY_LOSE, Notice(f"{said}: {outlook}", hint=hint))]
+    waits = "machine" if profile.serial_flow == "rts-cts" else "bridge"
+    outlook = f"the {waits} waits for a signal that the other end need never give, and stops for ever"
+    return [Trouble("flow", IMPOSSIBLE, Notice(f"{said}: {outlook}", hint=hint))]
 
 
-def _xon(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> list[Notice]:
+def _xon(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> list[Trouble]:
     flows = {bridge.flow if bridge else None, profile.serial_flow if profile else None}
-    escaped = link.protocol == "ppp" and link.accm & 0x000A0000 == 0x000A0000  # 11 and 13
+    escaped = link.protocol == "ppp" and link.accm & XON_XOFF_MAP == XON_XOFF_MAP
     if "xon-xoff" not in flows or escaped:
         return []
-    return [Notice(
+    return [Trouble("xon", IMPOSSIBLE, Notice(
         f"xon-xoff takes the bytes 11 and 13 for itself, and {link.protocol} sends them unescaped: the line will hang",
-        hint="Use rts-cts or none, or PPP with 11 and 13 in its map.",
-    )]  # fmt: skip
+        hint="Use rts-cts or none on both ends, or PPP with 11 and 13 in its map.",
+    ))]  # fmt: skip
 
 
 # ---------------------------------------------------------------------------------------------------- overrun
@@ -192,50 +201,65 @@ def service_limit(rate_bit_s: float, framing: str, fifo: int, trigger: int) -> S
     return ServiceLimit(max(1, fifo - trigger) * character_s, (fifo + 1 - trigger) * character_s)
 
 
-def overrun_notices(
+def overruns(
     link: LinkSettings, profile: Profile | None, bridge: BridgeSettings | None = None
-) -> tuple[Notice, ...]:
-    """Whether the machine's receiver loses characters at this rate, with and without hardware flow control."""
+) -> tuple[Trouble, ...]:
+    """Whether the machine's receiver loses characters at this rate.
+
+    RTS/CTS cures that only where the port's own hardware drops RTS: a driver that comes too late to read comes too late
+    to drop it (by arithmetic).
+    """
     if profile is None:
         return ()
-    flow = _flow_in_force(profile, bridge)
     limit = service_limit(link.rate_bit_s, link.framing, profile.serial_fifo, _trigger(profile))
+    flow = _flow_in_force(profile, bridge)
+    cured = flow == "rts-cts" and profile.serial_auto_rts
     if profile.serial_service_s is not None and profile.serial_service_s > limit.design_s:
-        return (_late(link, profile, limit, flow),)
-    if profile.serial_service_s is None and flow != "rts-cts" and _wants_flow(link.rate_bit_s, profile):
-        return (_unguarded(link, profile),)
+        return (_late(link, profile, bridge, limit, cured=cured),)
+    if profile.serial_service_s is None and not cured and _wants_flow(link.rate_bit_s, profile, flow):
+        return (_unguarded(link, profile, bridge, flow),)
     return ()
 
 
-def _unguarded(link: LinkSettings, profile: Profile) -> Notice:
+def _unguarded(link: LinkSettings, profile: Profile, bridge: BridgeSettings | None, flow: str) -> Trouble:
     character_s = 1 / characters_per_second(link.rate_bit_s, link.framing)
     holds = "one character" if profile.serial_fifo == 1 else f"{profile.serial_fifo} characters"
-    return Notice(
+    without = "a port that drops RTS by itself" if flow == "rts-cts" else "rts-cts"
+    return Trouble("overrun", MAY_LOSE, Notice(
         f"at {link.rate_bit_s:,} bit/s a character comes each {character_s * 1e6:.0f} us and the receiver holds "
-        f"{holds}: without rts-cts expect lost characters",
-        hint="Wire and set rts-cts on both ends, or take a slower rate.",
-    )
+        f"{holds}: without {without} expect lost characters",
+        hint=_slower_or_cured(link, profile, bridge),
+    ))  # fmt: skip
 
 
-def _late(link: LinkSettings, profile: Profile, limit: ServiceLimit, flow: str) -> Notice:
+def _late(
+    link: LinkSettings, profile: Profile, bridge: BridgeSettings | None, limit: ServiceLimit, *, cured: bool
+) -> Trouble:
     service_s = profile.serial_service_s or 0.0
     times = f"serves its receiver within {service_s * 1e6:,.0f} us, and at {link.rate_bit_s:,} bit/s it must within"
-    slower = fastest_rate(profile, None, link.framing)
-    other = f", or {slower:,} bit/s at most" if slower and slower < link.rate_bit_s else ""
-    if flow == "rts-cts":
-        return Notice(
-            f"the machine {times} {limit.design_s * 1e6:,.0f} us: rts-cts will hold the sender back now and then",
+    if cured:
+        return Trouble("overrun", SLOWER, Notice(
+            f"the machine {times} {limit.design_s * 1e6:,.0f} us: its port drops RTS, which will hold the sender back "
+            "now and then",
             hint="Leave the sender's own FIFO as headroom above the level at which RTS drops.",
-        )
+        ))  # fmt: skip
+    hint = _slower_or_cured(link, profile, bridge)
     if service_s > limit.hard_s:
-        return Notice(
+        return Trouble("overrun", LOSES, Notice(
             f"the machine {times} {limit.hard_s * 1e6:,.0f} us: characters will be lost, each with its whole packet",
-            hint=f"Use rts-cts on both ends{other}.",
-        )
-    return Notice(
-        f"the machine {times} {limit.design_s * 1e6:,.0f} us to be safe: characters may be lost",
-        hint=f"Use rts-cts on both ends{other}.",
-    )
+            hint=hint,
+        ))  # fmt: skip
+    return Trouble("overrun", MAY_LOSE, Notice(
+        f"the machine {times} {limit.design_s * 1e6:,.0f} us to be safe: characters may be lost", hint=hint
+    ))  # fmt: skip
+
+
+def _slower_or_cured(link: LinkSettings, profile: Profile, bridge: BridgeSettings | None) -> str:
+    """What gets rid of an overrun: a rate that the port is served at, or a port that drops RTS by itself."""
+    slower = fastest_rate(profile, bridge, link.framing)
+    rate = f"Set both ends to {slower:,} bit/s. " if slower and slower < link.rate_bit_s else ""
+    cure = "a port that drops RTS by itself cures it (serial.auto_rts, as its papers say), with rts-cts on both ends"
+    return f"{rate}Or {cure}." if rate else f"{cure[0].upper()}{cure[1:]}."
 
 
 def _flow_in_force(profile: Profile, bridge: BridgeSettings | None) -> str:
@@ -250,12 +274,21 @@ def _trigger(profile: Profile) -> int:
     return profile.serial_trigger or max(1, profile.serial_fifo // 2)
 
 
-def _wants_flow(rate_bit_s: int, profile: Profile) -> bool:
-    return rate_bit_s >= _FLOW_NEEDED_BIT_S or (rate_bit_s > 38_400 and profile.serial_fifo <= 1)
+def _wants_flow(rate_bit_s: int, profile: Profile, flow: str) -> bool:
+    """Where nobody has told how soon the port is served: one without a FIFO above 38,400; without rts-cts any port from
+    115,200 on (common practice, no source)."""
+    unguarded = rate_bit_s >= _FLOW_NEEDED_BIT_S and flow != "rts-cts"
+    return unguarded or (rate_bit_s > 38_400 and profile.serial_fifo <= 1)
 
 
-def _overruns(profile: Profile | None, rate_bit_s: int, framing: str) -> bool:
-    if profile is None or profile.serial_service_s is None or profile.serial_flow == "rts-cts":
+def _overrun_at(profile: Profile | None, bridge: BridgeSettings | None, rate_bit_s: int, framing: str) -> bool:
+    """Whether characters may be lost at a rate; pure arithmetic of the receive register."""
+    if profile is None:
         return False
+    flow = _flow_in_force(profile, bridge)
+    if flow == "rts-cts" and profile.serial_auto_rts:
+        return False
+    if profile.serial_service_s is None:
+        return _wants_flow(rate_bit_s, profile, flow)
     limit = service_limit(rate_bit_s, framing, profile.serial_fifo, _trigger(profile))
-    return profile.serial_service_s > limit.hard_s
+    return profile.serial_service_s > limit.design_s

@@ -7,12 +7,11 @@ from dataclasses import replace
 from discprep.link import tcp
 from discprep.link.encapsulation import conventional_mtus
 from discprep.link.path import first_flight_packets, overflows, path_of
+from discprep.link.trouble import SLOWER, Trouble
 from discprep.model import BridgeSettings, LinkSettings, Notice, Profile
 
 
-def retransmission_notices(
-    link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None
-) -> tuple[Notice, ...]:
+def resends(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> tuple[Trouble, ...]:
     """Whether a server will send again what is still queued in the bridge, and the MTU that avoids it.
 
     The server's first timeout comes from the handshake, which holds no full segment; on a slow line the first
@@ -22,27 +21,25 @@ def retransmission_notices(
     if not tcp.resends_needlessly(replace(path, ack_every=link.ack_every or 2)):
         return ()
     sure = tcp.resends_needlessly(path)
-    return (Notice(
+    return (Trouble("resend", SLOWER, Notice(
         f"a full packet of {link.mtu_bytes} bytes takes {path.segment_wire_s:.2f} s at {link.rate_bit_s:,} bit/s; "
         f"the server {'will' if sure else 'may'} take it for lost and send again what is still queued",
         hint=_smaller_mtu(link, bridge, profile),
-    ),)  # fmt: skip
+    )),)  # fmt: skip
 
 
-def overflow_notices(
-    link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None
-) -> tuple[Notice, ...]:
+def drops(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> tuple[Trouble, ...]:
     """Whether the bridge drops what a server sends at first, and the window that avoids it."""
     path = path_of(link, bridge, profile)
     if not overflows(path):
         return ()
     quiet_bytes = (path.buffer_packets - 1) * path.mss_bytes  # one place is for the answer to the request
-    return (Notice(
+    return (Trouble("overflow", SLOWER, Notice(
         f"the bridge holds {path.buffer_packets} packets, and a server sends up to {first_flight_packets(path)} at "
         "once: what finds no room is lost and sent again",
         hint=f"A receive window of {quiet_bytes} bytes or less avoids it." if quiet_bytes
         else "Only a larger buffer avoids it.",
-    ),)  # fmt: skip
+    )),)  # fmt: skip
 
 
 def quiet_mtu(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> int | None:

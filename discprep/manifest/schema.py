@@ -343,6 +343,7 @@ class SerialTable(Table):
     trigger: Annotated[int, Field(ge=1, le=65_536)] | None = None
     service_us: Annotated[float, Field(ge=0, le=10**6)] | None = None
     flow: Flow = "none"
+    auto_rts: bool = False
 
 
 class CompanionTable(Table):

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.links import download
 
-from discprep.link import overflow_notices, retransmission_notices
+from discprep.link import drops, resends
 from discprep.link.transfer import Transfer, estimate
 from discprep.model import BridgeSettings, LinkProtocol, LinkSettings, Seconds
 
@@ -135,7 +135,7 @@ def test_needless_retransmission_is_priced_and_said() -> None:
     parts = dict(took(slow, 75_000).parts)
     assert parts["sent again needlessly"] > 0
     assert took(slow, 75_000).worst > 1.5 * took(slow, 75_000).best
-    assert "send again" in str(retransmission_notices(slow, None, None)[0])
+    assert "send again" in str(resends(slow, None, None)[0].notice)
     small = replace(slow, mtu_bytes=296, protocol="cslip")
     assert dict(took(small, 75_000).parts)["sent again needlessly"] == 0
 
@@ -169,12 +169,12 @@ def test_a_small_bridge_is_said() -> None:
     lines with windows of four segments dropped one of them, with three none."""
     small = BridgeSettings(57_600, buffer_packets=4)
     wide = replace(WIDE, rate_bit_s=57_600, window_bytes=14_600)
-    (notice,) = overflow_notices(wide, small, None)
+    notice = drops(wide, small, None)[0].notice
     assert "holds 4 packets" in notice.message and "up to 11 at once" in notice.message and "4380 bytes" in notice.hint
-    assert overflow_notices(replace(wide, window_bytes=5840), small, None)
-    assert not overflow_notices(replace(wide, window_bytes=4380), small, None)
-    assert not overflow_notices(wide, replace(small, buffer_packets=11), None)
-    assert "larger buffer" in overflow_notices(wide, replace(small, buffer_packets=1), None)[0].hint
+    assert drops(replace(wide, window_bytes=5840), small, None)
+    assert not drops(replace(wide, window_bytes=4380), small, None)
+    assert not drops(wide, replace(small, buffer_packets=11), None)
+    assert "larger buffer" in drops(wide, replace(small, buffer_packets=1), None)[0].notice.hint
 
 
 def test_ftp_costs_a_second_connection_and_its_commands() -> None:

@@ -6,6 +6,7 @@ import re
 from collections import Counter
 
 from discprep.fetch.source import host, scheme, shown
+from discprep.job.line import line_troubles
 from discprep.job.sheet import cautions, ladder, waiting, work
 from discprep.job.sheet.made import DiscMade, day
 from discprep.link import rates_both_hold
@@ -25,6 +26,8 @@ def facts_from(made: DiscMade) -> SheetFacts:
     manifest, plan, profile = made.manifest, made.plan, made.manifest.profile
     line = line_of(manifest)
     load = waiting.load_of([made.pulled[item_id] for item_id in plan.order], plan.seconds_at_link)
+    troubles = line_troubles(manifest)
+    slow = (_with_hint(trouble.notice) for trouble in troubles if not trouble.impossible)
     unshared = not {item.id for item in manifest.items if not item.share}.isdisjoint(made.burned)
     return SheetFacts(
         title=manifest.title,
@@ -59,13 +62,19 @@ def facts_from(made: DiscMade) -> SheetFacts:
         renamed=_renamed(made),
         origins=_origins(made),
         cautions=cautions.cautions(manifest, wipes=any(step.wipes for step in manifest.steps), unshared=unshared),
-        notices=tuple(dict.fromkeys(mask(_with_item(notice)) for notice in (*plan.notices, *made.notices))),
+        faults=tuple(_with_hint(trouble.notice) for trouble in troubles if trouble.impossible),
+        notices=tuple(dict.fromkeys((*slow, *(mask(_with_item(n)) for n in (*plan.notices, *made.notices))))),
         assumed=profile.assumed,
     )
 
 
 def _with_item(notice: Notice) -> str:
     return f"{notice.item}: {notice.message}" if notice.item else notice.message
+
+
+def _with_hint(notice: Notice) -> str:
+    """A remark about the link with what to do about it: such a hint names no path of this computer."""
+    return f"{notice.message[:1].upper()}{notice.message[1:]}. {notice.hint}"
 
 
 # ------------------------------------------------------------------------------------------------ the line

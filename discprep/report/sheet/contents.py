@@ -19,6 +19,7 @@ Entry = tuple[str, tuple[tuple[str, str], ...]]
 def bench(facts: SheetFacts) -> Section:
     """What must lie on the bench, and what must be free on the machine."""
     blocks: list[Block] = [
+        *_faults(facts),
         Paragraph("Read the cautions on the last page before anything is plugged in."),
         Bullets(facts.bench, boxes=True),
     ]
@@ -31,6 +32,12 @@ def bench(facts: SheetFacts) -> Section:
     if facts.assumed:
         blocks.append(Paragraph(f"Nobody has tried yet, so look twice: {', '.join(facts.assumed)}."))
     return Section("bench", "On the bench", tuple(blocks))
+
+
+def _faults(facts: SheetFacts) -> list[Block]:
+    if not facts.faults:
+        return []
+    return [Paragraph("THE LINK CANNOT WORK AS IT IS SET. Mend this first:"), Bullets(facts.faults)]
 
 
 def _room(room: Room) -> tuple[str, ...]:

@@ -200,6 +200,7 @@ class SheetFacts:
     origins: tuple[Origin, ...] = ()
     cautions: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()  # what makes the link impossible as it is set
     assumed: tuple[str, ...] = ()  # keys of the profile that nobody has tried yet
 
     def tasks(self, where: Where) -> tuple[Task, ...]:

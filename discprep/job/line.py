@@ -1,0 +1,50 @@
+"""What is wrong with a manifest's link, for every command that asks: what makes it impossible is an error of the
+manifest, the rest are remarks."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from discprep.errors import DiscprepError, ManifestError, raise_all
+from discprep.link.judge import troubles
+from discprep.link.trouble import Trouble
+from discprep.model import Manifest, Notice
+from discprep.serve.gate import SERVER
+
+
+def line_troubles(manifest: Manifest) -> tuple[Trouble, ...]:
+    """All of it, as far as both ends are described; none without a link."""
+    if manifest.link is None:
+        return ()
+    return troubles(manifest.link, manifest.bridge, manifest.profile, other_server=SERVER == "other")
+
+
+def line_faults(manifest: Manifest) -> list[DiscprepError]:
+    """What lets nothing through, whatever is pulled over the link."""
+    where = str(manifest.path)
+    told = [trouble.notice for trouble in line_troubles(manifest) if trouble.impossible]
+    return [ManifestError(f"the link: {one.message}", where=where, hint=one.hint) for one in told]
+
+
+def line_notices(manifest: Manifest) -> list[Notice]:
+    """What costs time or characters."""
+    return [_placed(manifest, trouble) for trouble in line_troubles(manifest) if not trouble.impossible]
+
+
+def stop_at_faults(manifest: Manifest, *, even_so: bool) -> list[Notice]:
+    """Stops before a disc is made whose link cannot work. With `even_so` the faults are remarks, before the others.
+
+    Raises:
+        ManifestError: what makes the link impossible, all at once
+    """
+    faults = line_faults(manifest)
+    if not even_so:
+        for fault in faults:
+            fault.hint += " Or --even-so: the disc is built, and its sheet says this first."
+        raise_all(faults)
+    impossible = [_placed(manifest, trouble) for trouble in line_troubles(manifest) if trouble.impossible]
+    return [*impossible, *line_notices(manifest)]
+
+
+def _placed(manifest: Manifest, trouble: Trouble) -> Notice:
+    return replace(trouble.notice, message=f"the link: {trouble.notice.message}")
