@@ -123,7 +123,13 @@ class Opened:
     members: tuple[Unpacked, ...]
     problems: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
+    hurt: tuple[str, ...] = ()  # members that do not read and that the item leaves out
 
     @property
     def whole(self) -> bool:
         return not self.problems and not any(entry.problem or entry.member.problem for entry in self.members)
+
+    @property
+    def usable_format(self) -> str:
+        """The format in which a machine could open the file as it is; "" where that would hand it damaged members."""
+        return "" if self.hurt else self.format

@@ -107,6 +107,7 @@ class Item:
     volume: str | None = None  # the profile's volume it is installed on; None: the first
     only: tuple[str, ...] = ("*",)
     leave: tuple[str, ...] = ()
+    take_damaged: bool = False  # what reads of a damaged archive is taken, and the archive itself handed out
     rename: tuple[tuple[str, str], ...] = ()
     text: tuple[str, ...] = ()
     share: bool = True

@@ -7,6 +7,8 @@ work folder under the SHA-256 of their bytes. Names are not judged here; `names.
 from __future__ import annotations
 
 import difflib
+import glob
+import json
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
@@ -148,15 +150,40 @@ def edits_of_packed(item: Item) -> Iterator[DiscprepError]:
 def _broken(item: Item, opened: Opened, problem: str, member: str = "") -> ArchiveError:
     name = published_name(item, opened.format)
     where = f"{name}: {member}" if member else name
-    return ArchiveError(
-        f"{problem}; it was not staged",
-        where=where,
-        item=item.id,
-        hint="Fetch another copy, or leave the member out with `leave`.",
-    )
+    return ArchiveError(f"{problem}; it was not staged", where=where, item=item.id, hint=mending(item, member))
 
 
 # ---------------------------------------------------------------------------------------- which members
+
+
+def taken(item: Item, opened: Opened, profile: Profile) -> Opened:
+    """An archive as its item takes it: a member that does not read and is left out is no fault of the item's, unless
+    the archive itself goes on the disc. With `take_damaged` what does not read is a remark."""
+    if opened.whole:
+        return opened
+    faulty = [entry for entry in opened.members if entry.problem or entry.member.problem]
+    if item.take_damaged:
+        lost = [f"{entry.member.name or 'a member'}: {entry.problem or entry.member.problem}" for entry in faulty]
+        told = [f"{words}; taken without it, as take_damaged says" for words in (*opened.problems, *lost)]
+        sound = tuple(entry for entry in opened.members if entry not in faulty)
+        return replace(opened, members=sound, problems=(), notices=(*opened.notices, *told))
+    if item.form in ("packed", "both"):
+        return opened
+    chosen = {entry.member.index for entry in selected(item, opened.members, profile)}
+    out = [entry for entry in faulty if entry.member.index not in chosen]
+    kept = tuple(entry for entry in opened.members if entry not in out)
+    return replace(opened, members=kept, hurt=tuple(entry.member.name for entry in out))
+
+
+def mending(item: Item, member: str = "") -> str:
+    """What to do about an archive with a fault, or a member with one, as lines for the manifest."""
+    ways = ["Get another copy"]
+    if member:
+        pattern = json.dumps(glob.escape(member), ensure_ascii=False)
+        form = ' and form = "unpacked"' if item.form in ("packed", "both") else ""
+        ways.append(f"leave the member out with leave = [{pattern}]{form}")
+    ways.append("take what can be read of it with take_damaged = true")
+    return f"{', or '.join(ways)}."
 
 
 def selected(item: Item, members: Sequence[Unpacked], profile: Profile) -> tuple[Unpacked, ...]:

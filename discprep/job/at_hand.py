@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from discprep.archives import OpenTask, open_all
+from discprep.disc.stage import taken
 from discprep.errors import ManifestError, MissingError, raise_all
 from discprep.fetch.cache import Cache
 from discprep.fetch.pins import pins_of
@@ -62,11 +63,11 @@ def _paths(items: Iterable[Item], pins: Mapping[str, Pin], cache: Cache) -> Iter
 
 
 def open_items(hand: AtHand, progress: Progress | None = None) -> dict[str, Opened]:
-    """Every item at hand, opened; archives met before come from the store. Raises StorageError."""
+    """Every item at hand, opened, as it is taken; archives met before come from the store. Raises StorageError."""
     items = [item for item in hand.manifest.items if item.id in hand.paths]
     tasks = [open_task(item, hand.paths[item.id]) for item in items]
     opened = open_all(tasks, store=hand.cache.unpacked, limits=hand.manifest.limits, progress=progress or Silent())
-    return {item.id: one for item, one in zip(items, opened, strict=True)}
+    return {item.id: taken(item, one, hand.manifest.profile) for item, one in zip(items, opened, strict=True)}
 
 
 def open_task(item: Item, path: Path) -> OpenTask:

@@ -19,6 +19,7 @@ from discprep.errors import CapacityError, MissingError, UsageError, flatten, ra
 from discprep.fetch.files import scratch, storage, write_atomically
 from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
 from discprep.job.earlier import claim, give_way, images_in, left, seal
+from discprep.job.held import sound
 from discprep.job.history import MADE_FROM, note_builds
 from discprep.job.inputs import inputs_digest, settings_of
 from discprep.job.kept import saying_what_stays
@@ -96,6 +97,8 @@ def build_from(
             return replace(stands, notices=(*gone, *note_builds(manifest.path, stands.discs, hand.cache.root)))
         with steps.timed("unpack"):
             opened = open_items(hand, progress)
+        hand, held = sound(hand, opened)
+        manifest = hand.manifest
         secrets = secret_values(manifest, ask) if allow_secrets and not dry_run else {}
         trees = Trees(folder, epoch_s, secrets, allow_secrets)
         with steps.timed("plan"):
@@ -114,7 +117,7 @@ def build_from(
         planned.plan,
         planned.plan.seconds_at_link,
         later,
-        notices=(*planned.notices, *planned.plan.notices, *maker.notices, *gone),
+        notices=(*held, *planned.notices, *planned.plan.notices, *maker.notices, *gone),
         steps_s=steps.taken,
     )
 

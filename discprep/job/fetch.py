@@ -6,6 +6,7 @@ import difflib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 
+from discprep.disc.stage import taken
 from discprep.errors import DiscprepError, EditError, UsageError, flatten
 from discprep.fetch.cache import Cache
 from discprep.fetch.fetch import FetchReport, fetch_items
@@ -13,7 +14,7 @@ from discprep.fetch.look import Ask, LookIn
 from discprep.fetch.pins import pins_of
 from discprep.fetch.settings import FetchSettings
 from discprep.job.at_hand import open_task
-from discprep.job.verify import archive_errors
+from discprep.job.held import damage
 from discprep.manifest import load_manifest
 from discprep.model import Item, Manifest, Opened, Progress
 from discprep.report.fetch import FetchResult
@@ -90,7 +91,8 @@ def _trial(manifest: Manifest, cache: Cache) -> Callable[[Item, Path], Sequence[
 
         task = open_task(item, path)
         (opened,) = open_all([task], store=cache.unpacked, limits=manifest.limits, workers=1)
-        return [*archive_errors({item.id: opened}), *_edit_errors(item, opened, manifest.profile.charset)]
+        opened = taken(item, opened, manifest.profile)
+        return [*damage(item, opened), *_edit_errors(item, opened, manifest.profile.charset)]
 
     return attempt
 

@@ -14,8 +14,8 @@ from discprep.disc.names import map_names
 from discprep.disc.stage import stage
 from discprep.errors import DiscprepError, EditError, MissingError, raise_all
 from discprep.job.at_hand import AtHand, how_to_get
+from discprep.job.held import Groups, in_the_way, needed, wants
 from discprep.job.tree import Tree, Trees
-from discprep.job.verify import archive_errors
 from discprep.link.pull import file_seconds, pulled_seconds
 from discprep.machine import drive_speed, folders_of, kind_of, script_language, size_of, volume_of, volumes_of
 from discprep.model import (
@@ -43,8 +43,6 @@ from discprep.shapes import last_shape, openers
 
 UNPACKED_GUESS = 2  # an archive that is not here yet is taken to unpack to twice its size; no source, told as a guess
 KEY = "plan"
-
-Groups = tuple[tuple[str, ...], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,13 +123,13 @@ def figures(
     """The question for the solver.
 
     Arguments:
-        opened: every item at hand, unpacked, by id
+        opened: every item at hand, unpacked, by id; none is damaged (`job/held.py`)
         trees: makes the trees that are measured
         pace: measured seconds at the link over the model's
 
     Raises:
         MissingError: an item is not here and its size is unknown
-        ArchiveError, NameRuleError: what must burn is damaged, or its names cannot stand on the disc
+        NameRuleError: the names of what must burn cannot stand on the disc
         StorageError: a file of this host cannot be read
     """
     everything = _everything(manifest, opened, trees)
@@ -149,7 +147,7 @@ def figures(
         link_budget_s=manifest.plan.link_budget_s if manifest.link else None,
         present=tuple(key for key in manifest.has if key in measured),
         days_to_use=manifest.plan.days_to_use,
-        wants=_wants(manifest),
+        wants=wants(manifest),
     )
     return Figures(hand, problem, measured, tuple(_notices(manifest, measured)), pace)
 
@@ -188,26 +186,6 @@ def link_seconds(
     return {key: pulled_seconds(one.pulled, seconds) for key, one in measured.items()}
 
 
-# ------------------------------------------------------------------------------------------- who gives what
-
-
-def _groups(manifest: Manifest, names: Iterable[str], own: str) -> Groups:
-    """Needs as sets of ids, without those that the machine or the item itself meets."""
-    groups = (manifest.givers(name) or (name,) for name in names if name not in manifest.roles_present)
-    return tuple(dict.fromkeys(group for group in groups if own not in group))
-
-
-def _wants(manifest: Manifest) -> tuple[tuple[str, tuple[str, ...]], ...]:
-    """The bring-up set. A role that nobody gives wants nothing here: `check` says what it makes impossible."""
-    found = []
-    for name in manifest.bring_up:
-        givers = manifest.givers(name)
-        if givers and name not in manifest.roles_present:
-            why = "needed to get online" if givers == (name,) else f"gives {name}, needed to get online"
-            found.append((why, givers))
-    return tuple(found)
-
-
 # ------------------------------------------------------------------------------------------------- measuring
 
 
@@ -218,7 +196,7 @@ def _everything(manifest: Manifest, opened: Mapping[str, Opened], trees: Trees) 
     forms: dict[str, Form] = {}
     for item in manifest.items:
         if item.id in whole:
-            legal = _legal_forms(manifest, item, whole[item.id].format)
+            legal = _legal_forms(manifest, item, whole[item.id].usable_format)
             forms[item.id] = legal[0] if len(legal) == 1 else "both"
     return trees.of(plain, whole, forms, preview=True)
 
@@ -264,8 +242,8 @@ def _measure_all(
                 continue
             one = opened[item.id]
             named: Sequence[Named] = by_item[item.id]
-            faults = list(archive_errors({item.id: one}))
-            if item.id in faulty and not faults:
+            faults: list[DiscprepError] = []
+            if item.id in faulty:
                 named, faults = _alone(manifest, item, one, work)
             if faults and item.place == "burn":
                 errors += faults
@@ -273,31 +251,13 @@ def _measure_all(
         except DiscprepError as error:
             errors.append(error)
     progress.end(KEY)
-    raise_all(errors or list(_in_the_way(manifest, measured)))
+    raise_all(errors or list(in_the_way(manifest, {key: one.faults for key, one in measured.items()}, measured)))
     return measured
-
-
-def _in_the_way(manifest: Manifest, measured: Mapping[str, Measured]) -> Iterable[DiscprepError]:
-    """The faults of items without which no plan holds: all that could meet what must burn, or what that needs."""
-    groups: list[tuple[str, ...]] = [(item.id,) for item in manifest.items if item.place == "burn"]
-    groups += [group for _, group in _wants(manifest)]
-    seen: set[str] = set(manifest.has)
-    for group in groups:  # grows while it is read
-        if not seen.isdisjoint(group) or any(manifest.item(key).place == "later" for key in group if key in measured):
-            continue
-        able = [key for key in group if key in measured and not measured[key].faults]
-        if len(able) > 1:
-            continue
-        seen.update(able or group)
-        for key in able:
-            groups += _groups(manifest, manifest.item(key).needs, key)
-        for key in group if not able else ():
-            yield from measured[key].faults if key in measured else ()
 
 
 def _alone(manifest: Manifest, item: Item, opened: Opened, work: Path) -> tuple[Sequence[Named], list[DiscprepError]]:
     """An item's names with nothing else on the disc: what is wrong with it, whatever burns beside it."""
-    legal = _legal_forms(manifest, item, opened.format)
+    legal = _legal_forms(manifest, item, opened.usable_format)
     form: Form = legal[0] if len(legal) == 1 else "both"
     staged = stage(manifest, {item.id: opened}, {item.id: form}, None, work, preview=True)
     own = [error for error in staged.errors if error.item == item.id]
@@ -318,22 +278,29 @@ def _measured(
     faults: Sequence[DiscprepError],
 ) -> Measured:
     size_bytes = opened.path.stat().st_size
-    legal = _legal_forms(manifest, item, opened.format)
+    legal = _legal_forms(manifest, item, opened.usable_format)
     archive = [entry for entry in named if entry.staged.form == "packed"]
     members = [entry for entry in named if entry.staged.form != "packed"]
     if faults:
         legal = tuple(form for form in legal if form == "packed" and opened.whole and archive)
     parts: dict[Form, list[Named]] = {"packed": archive, "unpacked": members, "both": [*archive, *members]}
     block = _block_bytes(manifest, item)
-    needs = openers(manifest, item, "archive", opened.format)
+    needs = openers(manifest, item, "archive", opened.usable_format)
     inside = sum(_blocks(entry.member.size_bytes, block) for entry in opened.members)
     files = _files(members, opened)
     as_fetched = Pulled("archive", (size_bytes,), _escapes(item, hand))
-    pulled = pulled_in(last_shape(manifest, item, opened.format), as_fetched, files)
+    pulled = pulled_in(last_shape(manifest, item, opened.usable_format), as_fetched, files)
     forms = tuple(_burned(form, parts[form], item, options, block, inside, needs) for form in legal)
     spoils = _spoils(members, manifest, item) if "packed" in legal else ""
     return Measured(
-        item, opened.format, as_fetched, pulled, forms, files, faults=() if legal else tuple(faults), spoils=spoils
+        item,
+        opened.usable_format,
+        as_fetched,
+        pulled,
+        forms,
+        files,
+        faults=() if legal else tuple(faults),
+        spoils=spoils,
     )
 
 
@@ -455,7 +422,7 @@ def _plan_item(one: Measured, manifest: Manifest, waits: Mapping[str, float]) ->
     forms = tuple(_form_figures(form, manifest, item, stale, later_s, times) for form in one.forms)
     return PlanItem(
         id=item.id,
-        needs=_groups(manifest, item.needs, item.id),
+        needs=needed(manifest, item.needs, item.id),
         must=must,
         why=why,
         forms=() if must == "later" else forms,

@@ -12,6 +12,7 @@ from discprep.fetch.files import scratch
 from discprep.job.agree import Solved, agreed
 from discprep.job.at_hand import AtHand, at_hand, open_items
 from discprep.job.figures import Figures, figures, link_seconds
+from discprep.job.held import sound
 from discprep.job.logged import logged, pace_of
 from discprep.job.tree import Tree, Trees
 from discprep.machine import title_of
@@ -74,6 +75,8 @@ def plan(
         raise UsageError(f"there is no item {explain!r} to explain", hint="--json lists the ids.")
     hand = at_hand(manifest, cache_root)
     opened = open_items(hand, progress)
+    hand, held = sound(hand, opened)
+    manifest = hand.manifest
     measurements, torn = logged(log) if log else ((), ())
     pace = pace_of(manifest, measurements)
     with scratch() as work:
@@ -88,7 +91,7 @@ def plan(
         for what in over
         for value in what.values
     )
-    return replace(planned, tried=tried, notices=(*planned.notices, *torn))
+    return replace(planned, tried=tried, notices=(*held, *planned.notices, *torn))
 
 
 def plan_for(
@@ -310,7 +313,8 @@ def _answer(manifest: Manifest, cache_root: Path | None, pace: float) -> Plan:
     hand = at_hand(manifest, cache_root)
     with scratch() as work:
         opened = open_items(hand)
-        figured = figures(manifest, hand, opened, Trees(work), pace=pace)
+        hand, _ = sound(hand, opened)
+        figured = figures(hand.manifest, hand, opened, Trees(work), pace=pace)
         return _agreed(figured, opened, work).plan
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from discprep.archives import open_all
+from discprep.disc.stage import taken
 from discprep.errors import MissingError, UsageError, raise_all
 from discprep.fetch.cache import Cache
 from discprep.fetch.fetch import fetch_items
@@ -19,6 +20,7 @@ from discprep.fetch.pins import pins_of
 from discprep.job.at_hand import AtHand, at_hand, open_items, open_task
 from discprep.job.builds import builds_of
 from discprep.job.far_end import at_the_line, line_notices, link_of, open_line
+from discprep.job.held import sound
 from discprep.link.path import path_of
 from discprep.link.pull import file_seconds
 from discprep.manifest import load_manifest
@@ -89,7 +91,8 @@ def serve(
     link = link_of(manifest) if wish.serial else None
     hand = at_hand(manifest, cache)
     opened = open_items(hand, progress)
-    order, notices = order_of(manifest, (planner or planned)(hand, opened, progress), wish)
+    hand, hurt = sound(hand, opened)
+    order, notices = order_of(hand.manifest, (planner or planned)(hand, opened, progress), wish)
     stock = _stock(hand, opened, order, progress)
     keeper = _keeper(stock, hand, wish, tell, progress)
     server: Server | LineServer
@@ -101,7 +104,7 @@ def serve(
         gate = gate_of(manifest)
         server = _listen(host, port, keeper, gate)
         addresses, notices = reachable(host, server.port), (*notices, *_blind(gate))
-    listening = _listening(stock, keeper, addresses, wish, gate, notices)
+    listening = _listening(stock, keeper, addresses, wish, gate, (*hurt, *notices))
     with _terminable():
         return _run(server, keeper, listening, tell, progress)
 
@@ -186,7 +189,7 @@ def open_one(manifest: Manifest, cache: Cache, item: Item, fetched: Fetched, pro
     assert fetched.path
     task = open_task(item, fetched.path)
     (opened,) = open_all([task], store=cache.unpacked, limits=manifest.limits, progress=progress)
-    return opened
+    return taken(item, opened, manifest.profile)
 
 
 def _keeper(stock: Stock, hand: AtHand, wish: Wish, tell: Callable[[Event], None], progress: Progress) -> Keeper:

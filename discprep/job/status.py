@@ -8,6 +8,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from discprep.archives.store import Place, Store, key_of
+from discprep.disc.stage import taken
 from discprep.fetch.download import Downloader
 from discprep.fetch.settings import FetchSettings
 from discprep.fetch.source import shown
@@ -17,7 +18,7 @@ from discprep.job.builds import Build, builds_of, discs_with
 from discprep.job.steps import Steps
 from discprep.machine import size_of
 from discprep.manifest import load_manifest
-from discprep.model import Item, Notice, Pin, Progress
+from discprep.model import Item, Notice, Opened, Pin, Progress
 from discprep.report.status import AtSource, DiscStatus, ItemState, ItemStatus, Pulled, Status
 from discprep.serve.log import Transfer, had_bytes, log_path, look
 
@@ -96,8 +97,9 @@ def _state(item: Item, hand: AtHand) -> ItemState:
     if listed is None:
         return "fetched"
     entries, summary = listed
-    whole = not summary.problems and not any(entry.problem or entry.member.problem for entry in entries)
-    return "verified" if whole else "damaged"
+    members = tuple(entry.unpacked(path) for entry in entries)
+    opened = taken(item, Opened(path, summary.sha256, summary.format, members, summary.problems), hand.manifest.profile)
+    return "verified" if opened.whole else "damaged"
 
 
 def _pulled(item: Item, transfers: Iterable[Transfer]) -> Pulled:

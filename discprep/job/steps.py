@@ -45,7 +45,7 @@ class Steps:
         if state == "wanted":
             return self._fetch(item)
         if state == "damaged":
-            return f"its archive is damaged: name another source, then: {renew}"
+            return f"{self._line('verify')} shows what is damaged, and the ways out"
         if changed:
             return f"if the new one is wanted: {renew}"
         if state == "present" or there:

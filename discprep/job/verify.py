@@ -8,9 +8,10 @@ from pathlib import Path
 
 from discprep.disc.names import map_names
 from discprep.disc.stage import stage
-from discprep.errors import ArchiveError, DiscprepError
+from discprep.errors import DiscprepError
 from discprep.fetch.files import scratch
 from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
+from discprep.job.held import damage
 from discprep.machine import block_bytes, volumes_of
 from discprep.manifest import load_manifest
 from discprep.model import Manifest, Named, Notice, Opened, Progress, Volume
@@ -54,7 +55,8 @@ def judged(hand: AtHand, opened: Mapping[str, Opened]) -> Verified:
         named, name_errors, notices = tried_names(manifest, opened, work)
     renamings = tuple(_renamings(named))
     renamed = Counter(renaming.item for renaming in renamings)
-    errors = [*missing_errors(hand), *archive_errors(opened), *name_errors]
+    hurt = [error for item in manifest.items if item.id in opened for error in damage(item, opened[item.id])]
+    errors = [*missing_errors(hand), *hurt, *name_errors]
     faulty = {error.item for error in errors}
     sizes: dict[str, list[int]] = {item_id: [] for item_id in opened}
     for entry in named:
@@ -66,18 +68,6 @@ def judged(hand: AtHand, opened: Mapping[str, Opened]) -> Verified:
     )
     remarks = (Notice(text, item=item_id) for item_id, one in opened.items() for text in one.notices)
     return Verified(items, renamings, tuple(errors), (*notices, *remarks))
-
-
-def archive_errors(opened: Mapping[str, Opened]) -> Iterator[DiscprepError]:
-    """Everything wrong inside the archives, member by member. A plain file has nothing inside."""
-    hint = "Get another copy, or leave the member out with `leave`."
-    for item_id, one in opened.items():
-        for problem in one.problems:
-            yield ArchiveError(problem, item=item_id, hint=hint)
-        for entry in one.members:
-            problem = entry.member.problem or entry.problem
-            if problem:
-                yield ArchiveError(f"{entry.member.name or 'a member'}: {problem}", item=item_id, hint=hint)
 
 
 def tried_names(

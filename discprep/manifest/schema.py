@@ -142,6 +142,7 @@ class ItemTable(Table):
     to: DiscPath = ""
     volume: str | None = None
     only: list[Pattern] = ["*"]
+    take_damaged: bool = False
     leave: list[Pattern] = []
     rename: dict[str, str] = {}
     text: list[Pattern] = []

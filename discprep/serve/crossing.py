@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from discprep.disc.stage import stage
+from discprep.disc.stage import mending, stage
 from discprep.errors import ArchiveError, flatten, raise_all
 from discprep.fetch.files import scratch, storage
 from discprep.machine import folders_of, volume_of
@@ -44,11 +44,14 @@ def crossing(
         kept: a folder for packed ones, named by what they are packed from; those of earlier runs are found there
 
     Raises:
-        ArchiveError: the archive is damaged and cannot be taken apart
+        ArchiveError: the archive is damaged
         DiscprepError: its edits or names do not work out
         StorageError: a folder cannot be used
     """
     if shape == "archive":
+        if opened.hurt or not opened.whole:
+            words = "the archive is damaged, and is not handed out as it is"
+            raise ArchiveError(words, item=item.id, hint=mending(item))
         return (Crossing((), Content(opened.path, 0, opened.path.stat().st_size, opened.sha256)),)
     staged = _staged(manifest, item, opened, work)
     prefix = len(folders_of(item))

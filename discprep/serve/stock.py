@@ -97,8 +97,8 @@ class Stock:
         of another container than it is, the shape is chosen anew."""
         item = self.manifest.item(offer.item)
         opened = self.open_archive(item, fetched)
-        if opened.format != _guessed_format(item) and not self.order.asked(item.id):
-            offer = replace(offer, shape=choose_shape(item, opened.format, self._there[item.id]))
+        if opened.usable_format != _guessed_format(item) and not self.order.asked(item.id):
+            offer = replace(offer, shape=choose_shape(item, opened.usable_format, self._there[item.id]))
         return self.filled(offer, fetched, opened)
 
     def _shape_at_start(self, item_id: str, opened: Opened | None) -> Shape:
@@ -107,7 +107,7 @@ class Stock:
         if asked := self.order.asked(item_id):
             return asked
         item, decided, there = self.manifest.item(item_id), self.order.decided.get(item_id), self._there[item_id]
-        archive_format = opened.format if opened else _guessed_format(item)
+        archive_format = opened.usable_format if opened else _guessed_format(item)
         if decided and usable(decided.shape, archive_format, there):
             return decided.shape
         return choose_shape(item, archive_format, there)

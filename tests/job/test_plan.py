@@ -18,6 +18,7 @@ from discprep.errors import CapacityError, ManifestError
 from discprep.fetch.cache import Cache
 from discprep.job.at_hand import AtHand
 from discprep.job.figures import figures
+from discprep.job.held import sound
 from discprep.job.logged import logged, pace_of
 from discprep.job.plan import before, forms_on, plan_for
 from discprep.job.tree import Trees
@@ -245,14 +246,23 @@ def test_the_shortest_track_takes_no_room_from_items(tmp_path):
         planned(shorter, opened, tmp_path / "shorter")
 
 
-def test_a_damaged_archive_waits_or_stops(tmp_path):
-    """Left open, it is left for later with the reason; asked to burn, it is a fault of its archive."""
+def test_a_damaged_archive_is_held_back_or_stops(tmp_path):
+    """Left open, it has no place in the plan, nor has what needs it; asked to burn, it is a fault of its archive."""
     opened = {"a": archive(tmp_path / "a", {"A": b"a"}, problem={"A": "crc16 differs"})}
-    result = planned(manifest_of([Item("a")], DESK, link=LINK, bring_up=()), opened, tmp_path)
-    assert decisions(result)["a"].reason == "cannot stand on the disc: A: crc16 differs"
-    with pytest.raises(Exception, match="crc16 differs") as caught:
-        planned(manifest_of([Item("a", place="burn")], DESK, link=LINK, bring_up=()), opened, tmp_path)
-    assert caught.value.exit_code == 1
+    opened |= archives(tmp_path, b={"B": b"b"}, c={"C": b"c"})
+    items = [Item("a"), Item("b", needs=("a",)), Item("c")]
+    for more, kept in ((items, ["c"]), ([*items, Item("d", place="burn", needs=("a",))], None)):
+        manifest = manifest_of(more, DESK, link=LINK, bring_up=())
+        hand = AtHand(manifest, Cache(tmp_path / "cache"), {}, {key: one.path for key, one in opened.items()})
+        if kept is None:
+            with pytest.raises(Exception, match="crc16 differs") as caught:
+                sound(hand, opened)
+            assert caught.value.exit_code == 1
+            continue
+        left, notices = sound(hand, opened)
+        assert [item.id for item in left.manifest.items] == kept
+        assert [(n.item, "damaged" in n.message) for n in notices] == [("a", True), ("b", False)]
+        assert list(decisions(planned(left.manifest, opened, tmp_path))) == kept
 
 
 def test_second_copies_where_there_is_room(tmp_path):
