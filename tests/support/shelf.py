@@ -45,7 +45,7 @@ def served(manifest: Path, cache: Path, **wish: Any) -> Iterator[Served]:
 
     real = job.Server
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(job, "Server", lambda *a: made.append(real(*a)) or made[0])
+        patch.setattr(job, "Server", lambda *a, **k: made.append(real(*a, **k)) or made[0])
         thread = threading.Thread(target=run)
         thread.start()
         wait_until(lambda: said or failed)
