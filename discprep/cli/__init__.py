@@ -31,6 +31,8 @@ COMMANDS = {
     "inspect": "What is inside an archive or image, and is it whole.",
     "unpack": "Unpack safely.",
     "serve": "Hand the machine the rest over plain HTTP.",
+    "send": "Send files over a serial line by a block protocol.",
+    "take": "Take files over a serial line by a block protocol.",
     "burn": "Burn an image with your own burner, then read back.",
     "probe": "Find out what a machine can take, with a test disc.",
     "hand-over": "Write the recipe for somebody else.",

@@ -149,19 +149,20 @@ class Port:
 
         return Lines(line("cts"), line("dsr"), line("cd"), line("ri"))
 
-    def close(self) -> None:
-        """Gives the port back. What the line has not carried yet is dropped: a machine that holds us back must not
-        keep us from ending."""
-        with contextlib.suppress(Exception):
-            self._port.reset_output_buffer()
+    def close(self, *, drop: bool = False) -> None:
+        """Gives the port back. `drop`: what the line has not carried yet goes with it, as a machine that holds us back
+        must not keep us from ending."""
+        if drop:
+            with contextlib.suppress(Exception):
+                self._port.reset_output_buffer()
         with contextlib.suppress(OSError):
             self._port.close()
 
     def __enter__(self) -> Port:
         return self
 
-    def __exit__(self, *_: object) -> None:
-        self.close()
+    def __exit__(self, kind: object, *_: object) -> None:
+        self.close(drop=kind is not None)
 
 
 def _refused(name: str, rate_bit_s: int, error: Exception) -> UsageError:

@@ -115,7 +115,7 @@ class LineServer:
         self._waker.wake()
         if self._thread.is_alive():
             self._thread.join(2.0)
-        self._port.close()
+        self._port.close(drop=True)
 
     def _raise(self) -> None:
         if self._fault is not None:

@@ -13,16 +13,17 @@ import random
 import select
 import subprocess
 import sys
+import tempfile
 import time
 import tty
-from pathlib import Path
 
 _WAITING_BYTES = 64  # more is not taken from a sender: its FIFO is full
 
 
 class Cable:
     """Two ends of a line: `ours` and `theirs` name terminals. `error_rate`: of bytes, both ways; `stall_s`: (from, to)
-    seconds after the first byte in which nothing crosses."""
+    seconds after the first byte in which nothing crosses. `their_pipe` may be written instead of their terminal, by a
+    program that empties its terminal as it ends: its last reply would be lost."""
 
     def __init__(
         self, rate: int, *, bits: int = 10, error_rate: float = 0.0, seed: int = 1,
@@ -30,7 +31,7 @@ class Cable:
     ) -> None:  # fmt: skip
         words = [sys.executable, __file__, str(rate / bits), str(error_rate), str(seed), *map(str, stall_s)]
         self._process = subprocess.Popen(words, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
-        self.ours, self.theirs = json.loads(self._process.stdout.readline())
+        self.ours, self.theirs, self.their_pipe = json.loads(self._process.stdout.readline())
 
     def close(self) -> tuple[int, int]:
         """Takes it away. Returns the bytes that crossed from us and to us."""
@@ -53,10 +54,14 @@ class _Way:
         self.waiting = self.bytes = 0
 
 
-def carry(ends: tuple[int, int], char_s: float, error_rate: float, seed: int, stall: tuple[float, float]) -> list[int]:
+def carry(
+    ends: tuple[int, int], pipe: int, char_s: float, error_rate: float, seed: int, stall: tuple[float, float]
+) -> list[int]:
     """Until standard input says something."""
     rng = random.Random(seed)
-    ways = {ends[0]: _Way(ends[0], ends[1]), ends[1]: _Way(ends[1], ends[0])}
+    down, up = _Way(ends[0], ends[1]), _Way(ends[1], ends[0])
+    piped = _Way(pipe, ends[0])
+    ways = {ends[0]: down, ends[1]: up, pipe: piped}
     piece_bytes = max(1, min(32, int(char_s * 0.002)))
     due: list[tuple[float, int, _Way, bytes]] = []
     count, first_at = 0, None
@@ -71,7 +76,7 @@ def carry(ends: tuple[int, int], char_s: float, error_rate: float, seed: int, st
         wait = max(0.0, min(0.5, due[0][0] - time.monotonic())) if due else 0.5
         for source in select.select([*ready, 0], [], [], wait)[0]:
             if source == 0:
-                return [ways[end].bytes for end in ends]
+                return [down.bytes, up.bytes + piped.bytes]
             way = ways[source]
             piece = os.read(source, piece_bytes)
             now = time.monotonic()
@@ -93,11 +98,15 @@ def main() -> None:
     for master, slave in pairs:  # both stay open, so that no end of them reads as gone
         tty.setraw(slave)
         os.set_blocking(master, False)
-    print(json.dumps([os.ttyname(slave) for _, slave in pairs]), flush=True)
     ends = (pairs[0][0], pairs[1][0])
-    print(json.dumps(carry(ends, float(char_s), float(error_rate), int(seed), tuple(map(float, stall)))), flush=True)
+    with tempfile.TemporaryDirectory(prefix="cable-") as folder:
+        path = f"{folder}/pipe"
+        os.mkfifo(path)
+        pipe = os.open(path, os.O_RDWR)  # never ends
+        print(json.dumps([*(os.ttyname(slave) for _, slave in pairs), path]), flush=True)
+        stall_s = (float(stall[0]), float(stall[1]))
+        print(json.dumps(carry(ends, pipe, float(char_s), float(error_rate), int(seed), stall_s)), flush=True)
 
 
 if __name__ == "__main__":
-    assert Path(__file__).exists()
     main()
