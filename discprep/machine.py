@@ -204,6 +204,14 @@ def script_ending(shell: Shell) -> str:
     return PurePosixPath(shell.script_name).suffix
 
 
+CHECKSUM_NAMES = {"crc16": "CRC-16", "crc32": "CRC-32", "md5": "MD5", "sha1": "SHA-1", "sha256": "SHA-256"}
+
+
+def checksum_kind(profile: Profile) -> str:
+    """The form that the machine's checksum item speaks: the profile's, else CRC-32."""
+    return (profile.shell.checksum_kind if profile.shell else "") or "crc32"
+
+
 def separator(profile: Profile) -> str:
     """What stands between folders where the machine writes a path."""
     return profile.shell.separator if profile.shell else "/"

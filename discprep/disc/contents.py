@@ -39,7 +39,9 @@ def keep(data: bytes, work: Path) -> Content:
 
 
 def content_checksum(content: Content, kind: str) -> str:
-    """`crc16`, `crc32`, `md5` or `sha1` of a content, in lower-case hexadecimal."""
+    """`crc16`, `crc32`, `md5`, `sha1` or `sha256` of a content, in lower-case hexadecimal."""
+    if kind == "sha256":
+        return content.sha256
     pieces = chunks(content)
     if kind in ("md5", "sha1"):
         digest = hashlib.new(kind, usedforsecurity=False)

@@ -8,14 +8,16 @@ import os
 import re
 import time
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import suppress
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
 
+from discprep.disc.contents import content_checksum
 from discprep.disc.image import ImageWritten, write_image
 from discprep.disc.media import read_seconds, usable_sectors
 from discprep.disc.record import RecordItem, make_record, save_record
-from discprep.errors import CapacityError, MissingError, UsageError, flatten, raise_all
+from discprep.errors import CapacityError, DiscprepError, MissingError, UsageError, flatten, raise_all
 from discprep.fetch.files import scratch, storage, write_atomically
 from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
 from discprep.job.earlier import claim, give_way, images_in, left, seal
@@ -28,13 +30,14 @@ from discprep.job.plan import before, disc_manifest, disc_trees, forms_on, plan_
 from discprep.job.sheet import DiscMade, facts_from
 from discprep.job.standing import IMAGE_PART, RECORD, SHEETS, disc_folder, image_name, standing
 from discprep.job.tree import Tree, Trees
-from discprep.machine import drive_speed, may_be_missing, size_of
+from discprep.machine import checksum_kind, drive_speed, may_be_missing, size_of
 from discprep.manifest import load_manifest
 from discprep.model import AppliedEdit, Decision, Manifest, Notice, Opened, Pin, Placed, Progress, Silent
 from discprep.plan.curve import curve
 from discprep.report import sheet
 from discprep.report.build import Built, BuiltDisc
 from discprep.report.plan import Planned, discs_used
+from discprep.serve.crossing import WORK, crossing
 from discprep.units import SECTOR_BYTES
 
 Ask = Callable[[str], str]
@@ -233,6 +236,19 @@ class _Maker:
         self.discs = discs_used(planned.plan)
         self.notices: list[Notice] = []
 
+    @cached_property
+    def _checksums(self) -> dict[str, str]:
+        """Of the one file that crosses the link, for items at hand, as the shelf will tell it."""
+        manifest, found = self.hand.manifest, {}
+        for decision in self.planned.plan.decisions:
+            opened, pulled = self.opened.get(decision.id), decision.pulled
+            if opened and pulled and pulled.files == 1 and decision.place == "later":
+                item, kept = manifest.item(decision.id), self.hand.cache.root / WORK
+                with suppress(DiscprepError):  # the shelf says why it has no such item
+                    (file,) = crossing(manifest, item, opened, pulled.shape, work=self.trees.work, kept=kept)
+                    found[item.id] = content_checksum(file.content, checksum_kind(manifest.profile))
+        return found
+
     def disc(self, number: int) -> BuiltDisc:
         """One disc: its tree, its image, then what is told of it."""
         manifest = disc_manifest(self.hand.manifest, number)
@@ -307,6 +323,7 @@ class _Maker:
             date_s=self.trees.epoch_s,
             curve=self._curve,
             notices=tree.notices,
+            checksums=self._checksums,
         )
         facts = facts_from(made)
         write_atomically(folder / SHEETS[0], sheet.text(facts).encode())

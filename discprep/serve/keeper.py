@@ -101,6 +101,8 @@ class Keeper:
             return self._html(200, shelf.front_page(stock))
         if name == shelf.LIST_NAME.casefold():
             return _text(stock, shelf.plain_list(stock))
+        if name in _LISTS:
+            return _text(stock, _LISTS[name](stock))
         if self._script and stock.script_name and name == stock.script_name.casefold():
             return self._scripted(self._script, _host(local))
         return None
@@ -248,6 +250,7 @@ class Keeper:
         return {sha256: log.covered(spans) for sha256, spans in self._spans.items()}
 
 
+_LISTS = {shelf.SHA256_NAME.casefold(): shelf.sha256_list, shelf.CRC32_NAME.casefold(): shelf.crc32_list}
 _FRESH = {"Cache-Control": "no-cache", "Pragma": "no-cache"}  # pages change while the evening goes on
 
 

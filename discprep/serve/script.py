@@ -60,23 +60,30 @@ def _fetches(shelf: Shelf, offer: Offer, host: str, say: Language, made: set[Mac
     if not offer.files and offer.shape == "unpacked":
         yield from say.say("It is still on its way to the PC: fetch a fresh script later.")
         return
-    for name, target, size in _wanted(offer):
+    for name, target, size, checksum in _wanted(offer):
         path = MachinePath(offer.volume, target)
         yield from _folders(path, say, made)
         url = f"http://{host}/{quote(narrow(name, shelf.charset))}" + ("" if offer.files else "?wait")
         yield from say.command("fetch", path, url=say.quoted(url))
-        if size is not None:
-            bad = say.say(f"{'/'.join(target)} is not whole: fetch it again.")
-            check = say.command("check_size", path, size=str(size))
-            yield from [*check, *say.failed("check_size", bad)] if check else []
+        yield from _checks(path, size, checksum, say)
 
 
-def _wanted(offer: Offer) -> Iterable[tuple[str, tuple[str, ...], int | None]]:
-    """Name on the shelf, place on the machine and size of each file that the machine lacks."""
+def _checks(path: MachinePath, size: int | None, checksum: str, say: Language) -> Iterator[Node]:
+    """What the language can compare, compared; nothing else is said of a file that came."""
+    if size is None:
+        return
+    bad = say.say(f"{'/'.join(path.parts)} is not whole: fetch it again.")
+    for key, value in (("check_size", {"size": str(size)}), ("checksum", {"sum": checksum})):
+        check = say.command(key, path, **value)
+        yield from [*check, *say.failed(key, bad)] if check else []
+
+
+def _wanted(offer: Offer) -> Iterable[tuple[str, tuple[str, ...], int | None, str]]:
+    """Name on the shelf, place on the machine, size and checksum of each file that the machine lacks."""
     if not offer.files:
         # Not here yet: asking for it has it brought, and `wait` lets no page pass for it.
-        return [(offer.names[0], (*offer.folders, offer.names[0]), None)]
-    return [(file.name, file.target, file.content.size_bytes) for file in offer.files if not file.had]
+        return [(offer.names[0], (*offer.folders, offer.names[0]), None, "")]
+    return [(file.name, file.target, file.content.size_bytes, file.checksum) for file in offer.files if not file.had]
 
 
 def _folders(path: MachinePath, say: Language, made: set[MachinePath]) -> Iterator[Node]:

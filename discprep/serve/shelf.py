@@ -15,11 +15,12 @@ from typing import Literal
 from urllib.parse import quote
 
 from discprep.disc.textform import approximate
+from discprep.machine import CHECKSUM_NAMES
 from discprep.model import Content, Shape
 from discprep.units import format_bytes, format_seconds
 
 State = Literal["ready", "wanted", "fetching", "failed"]
-LIST_NAME = "LIST.TXT"
+LIST_NAME, SHA256_NAME, CRC32_NAME = "LIST.TXT", "SHA256SUMS", "CRC32.TXT"
 TYPES = {
     "txt": "text/plain", "doc": "text/plain", "me": "text/plain", "1st": "text/plain", "readme": "text/plain",
     "htm": "text/html", "html": "text/html", "gif": "image/gif", "jpg": "image/jpeg", "jpeg": "image/jpeg",
@@ -40,6 +41,8 @@ class ShelfFile:
     expected_s: float | None = None
     had_bytes: int = 0  # what the machine already has of it, by the log
     target: tuple[str, ...] = ()  # where the fetching script puts it, below the item's volume
+    crc32: str = ""  # hexadecimal
+    checksum: str = ""  # in the form that the machine's checksum item speaks, hexadecimal
 
     @property
     def tag(self) -> str:
@@ -114,6 +117,7 @@ class Shelf:
     build: str = ""
     link: str = ""  # "57600 8N1, SLIP, MTU 576"
     script_name: str = ""  # empty: the profile has no fetcher's command
+    checksum_kind: str = "crc32"  # the form that the machine's checksum item speaks
     _files: Mapping[str, ShelfFile] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -178,7 +182,7 @@ def front_page(shelf: Shelf) -> str:
     rows = [f"{'':3} {'Name':<28}{'Size':>9} {'Time':>13}  State"]
     for number, offer in enumerate(shelf.offers, 1):
         rows.append(f"{number:>2}. {_linked(offer)}{_size(offer):>9} {_time(offer.seconds):>13}  {state_words(offer)}")
-        words = [offer.title, *([f"needs {', '.join(offer.needs)}"] if offer.needs else [])]
+        words = [offer.title, *_proof(shelf, offer), *([f"needs {', '.join(offer.needs)}"] if offer.needs else [])]
         rows += [f"    {escape(line)}" for text in words for line in wrap(text, 76)]
     left = [offer for offer in shelf.offers if not offer.pulled and not offer.present]
     known = [offer.seconds for offer in left if offer.seconds is not None]
@@ -194,8 +198,21 @@ def front_page(shelf: Shelf) -> str:
         f"<P>{len(left)} of {len(shelf.offers)} still to pull{total}.\n"
         + (f"Line: {escape(shelf.link)}.\n" if shelf.link else "")
         + f"<PRE>\n{chr(10).join(rows)}\n</PRE>\n{script}"
-        + f"<P>The same as plain text: <A HREF=\"/{LIST_NAME}\">{LIST_NAME}</A>.\n",
+        + f"<P>The same as plain text: <A HREF=\"/{LIST_NAME}\">{LIST_NAME}</A>. Checksums of all files: "
+        + f"<A HREF=\"/{CRC32_NAME}\">{CRC32_NAME}</A>, <A HREF=\"/{SHA256_NAME}\">{SHA256_NAME}</A>.\n",
     )
+
+
+def _proof(shelf: Shelf, offer: Offer) -> list[str]:
+    """What an item's one file is compared with on the machine; several have theirs on their own page."""
+    if len(offer.files) != 1:
+        return [f"{len(offer.files)} files, {offer.bytes_to_send:,} bytes"] if offer.files else []
+    return [proof_words(offer.files[0].content.size_bytes, shelf.checksum_kind, offer.files[0].checksum)]
+
+
+def proof_words(size_bytes: int, kind: str, checksum: str) -> str:
+    """What a file is compared with: `412,331 bytes, CRC-32 1a2b3c4d`. A long sum stands on a line of its own."""
+    return f"{size_bytes:,} bytes" + (f", {CHECKSUM_NAMES[kind]} {checksum}" if checksum else "")
 
 
 def _linked(offer: Offer) -> str:
@@ -225,6 +242,7 @@ def folder_page(shelf: Shelf, offer: Offer) -> str:
         rows.append(
             f'{size} {_time(file.expected_s):>13}  {had:6}  <A HREF="{href(shelf, file.name)}">{escape(inner)}</A>'
         )
+        rows.append(f"          {proof_words(file.content.size_bytes, shelf.checksum_kind, file.checksum)}")
     body = f"<P>{escape(offer.title)}\n<PRE>\n{chr(10).join(rows)}\n</PRE>\n<P><A HREF=\"/\">All items</A>\n"
     return page(shelf, offer.names[0], body)
 
@@ -280,14 +298,29 @@ def narrow(text: str, charset: str = "latin-1") -> bytes:
 
 def plain_list(shelf: Shelf) -> str:
     """One line a file, in the order of the plan, for a person or a program that reads words: bytes, seconds, state,
-    path. An item whose files are not known yet has one line for all of them."""
-    lines = [f"# {shelf.title}", "#    bytes    seconds  state  path"]
+    checksum, path. An item whose files are not known yet has one line for all of them."""
+    name, width = CHECKSUM_NAMES[shelf.checksum_kind], _DIGITS[shelf.checksum_kind]
+    lines = [f"# {shelf.title}", f"#    bytes    seconds  state  {name:{width}}  path"]
     for offer in shelf.offers:
         lines.append(f"# {offer.title}: {state_words(offer)}; {_sums(offer)}")
         lines += [_list_line(file) for file in offer.files]
         if not offer.files:
             size = offer.size_bytes if offer.size_bytes is not None else "?"
-            lines.append(f"{size:>10} {_exact(offer.expected_s):>10}  later  {offer.names[0]}")
+            lines.append(f"{size:>10} {_exact(offer.expected_s):>10}  later  {'?':{width}}  {offer.names[0]}")
+    return shelf.newline.join([*lines, ""])
+
+
+_DIGITS = {"crc16": 4, "crc32": 8, "md5": 32, "sha1": 40, "sha256": 64}
+
+
+def sha256_list(shelf: Shelf) -> str:
+    """SHA-256, two spaces and the path of each file that is at hand, as `sha256sum -c` takes it."""
+    return "".join(f"{file.content.sha256}  {file.name}\n" for offer in shelf.offers for file in offer.files)
+
+
+def crc32_list(shelf: Shelf) -> str:
+    """The path and CRC-32 of each file that is at hand, as the usual checkers of such lists take it."""
+    lines = [f"{file.name} {file.crc32}" for offer in shelf.offers for file in offer.files]
     return shelf.newline.join([*lines, ""])
 
 
@@ -299,7 +332,8 @@ def _sums(offer: Offer) -> str:
 
 def _list_line(file: ShelfFile) -> str:
     state = "had" if file.had and file.content.size_bytes else "pull"
-    return f"{file.content.size_bytes:>10} {_exact(file.expected_s):>10}  {state:<5}  {file.name}"
+    size, checksum = file.content.size_bytes, file.checksum or "?"
+    return f"{size:>10} {_exact(file.expected_s):>10}  {state:<5}  {checksum}  {file.name}"
 
 
 def _exact(seconds: float | None) -> str:

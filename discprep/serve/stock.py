@@ -6,14 +6,16 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
+from discprep.disc.contents import content_checksum
 from discprep.errors import DiscprepError
+from discprep.fetch.files import storage
 from discprep.link.escapes import count_escapes
 from discprep.link.pull import FileSeconds, pulled_seconds
-from discprep.machine import folders_of, full_title, kind_of, published_name, roles_before, volume_of
+from discprep.machine import checksum_kind, folders_of, full_title, kind_of, published_name, roles_before, volume_of
 from discprep.model import Fetched, Item, Manifest, Opened, Pin, Pulled, Role, Shape
 from discprep.serve.crossing import ENDINGS, Crossing, crossing
 from discprep.serve.names import root_names
-from discprep.serve.shelf import LIST_NAME, Offer, Shelf, ShelfFile
+from discprep.serve.shelf import CRC32_NAME, LIST_NAME, Offer, Shelf, ShelfFile
 from discprep.shapes import choose_shape, usable
 
 LAST_S = 253_402_300_799  # 9999-12-31 23:59:59 UTC: an archive may claim any time, HTTP's dates have four figures
@@ -83,6 +85,7 @@ class Stock:
             build=build,
             link=link,
             script_name=script,
+            checksum_kind=checksum_kind(self.manifest.profile),
         )
 
     def _tried(self, waiting: Offer, fetched: Fetched, opened: Opened) -> Offer:
@@ -116,7 +119,7 @@ class Stock:
         wanted = {
             item: _wanted_name(self.manifest.item(item), opened.get(item), shapes[item]) for item in self.order.items
         }
-        return root_names(wanted, self.manifest.profile, [LIST_NAME, *([script] if script else [])])
+        return root_names(wanted, self.manifest.profile, [LIST_NAME, CRC32_NAME, *([script] if script else [])])
 
     def _waiting(self, item_id: str, name: str, shape: Shape) -> Offer:
         item, expected = self.manifest.item(item_id), self._expected(item_id, shape)
@@ -166,10 +169,15 @@ class Stock:
     def _file(
         self, item: Item, name: str, file: Crossing, fetched: Fetched, escapes: tuple[int, int] | None
     ) -> ShelfFile:
+        profile = self.manifest.profile
         stamp = file.time_s if file.time_s is not None else fetched.pin.fetched_s if fetched.pin else 0
         seconds = self.seconds(file.content.size_bytes, escapes) if self.seconds else None
         target = (*folders_of(item), *(file.path or (name,)))
-        return ShelfFile(name, item.id, file.content, min(max(0, stamp), LAST_S), seconds, target=target)
+        with storage("filling the shelf", file.content.path):
+            crc32, own = (content_checksum(file.content, kind) for kind in ("crc32", checksum_kind(profile)))
+        return ShelfFile(
+            name, item.id, file.content, min(max(0, stamp), LAST_S), seconds, target=target, crc32=crc32, checksum=own
+        )
 
 
 def escapes_of(pin: Pin | None, path: Path | None) -> tuple[int, int] | None:

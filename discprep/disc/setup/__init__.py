@@ -235,6 +235,6 @@ def _checksum(kind: str) -> Callable[[Named], str] | None:
     def of(entry: Named) -> str:
         content = entry.staged.content
         assert content is not None
-        return content.sha256 if kind == "sha256" else content_checksum(content, kind)
+        return content_checksum(content, kind)
 
     return of

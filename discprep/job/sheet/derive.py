@@ -12,7 +12,7 @@ from discprep.job.sheet.made import DiscMade, day
 from discprep.link import rates_both_hold
 from discprep.link.ends import bridge_flow, bridge_rate, machine_rate
 from discprep.link.line import characters_per_second
-from discprep.machine import separator, size_of, title_of
+from discprep.machine import CHECKSUM_NAMES, checksum_kind, separator, size_of, title_of
 from discprep.manifest.substitute import mask
 from discprep.model import Item, LinkSettings, Manifest, Notice, Pin
 from discprep.report.sheet.facts import Capacity, Line, Origin, Placement, Pull, Renamed, Segment, Setting, SheetFacts
@@ -189,7 +189,9 @@ def _pulls(made: DiscMade) -> tuple[Pull, ...]:
         end = max(start, ready.get(item_id) or start)
         what = made.pulled[item_id]
         title = title_of(made.manifest.item(item_id))
-        pulls.append(Pull(item_id, title, what.size_bytes, what.files, start, end))
+        known = made.checksums.get(item_id)
+        checksum = f"{CHECKSUM_NAMES[checksum_kind(made.manifest.profile)]} {known}" if known else ""
+        pulls.append(Pull(item_id, title, what.size_bytes, what.files, start, end, checksum))
         start = end
     return tuple(pulls)
 

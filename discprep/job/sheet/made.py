@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 
 from discprep.disc.parts import Part, packed_only, parts
@@ -17,6 +17,7 @@ class DiscMade:
     Attributes:
         pins: of every item that was fetched, by id
         pulled: what crosses the link for an item that waits, by id
+        checksums: of the one file that crosses, where it is one and at hand, by id, in the machine's form
         placed: the files of this disc as laid out
         image: the image's file name, without a path
         copy_s: seconds that the old drive takes to read the disc
@@ -39,6 +40,7 @@ class DiscMade:
     date_s: int | None = None
     curve: Iterable[tuple[int, float]] = ()
     notices: Iterable[Notice] = ()
+    checksums: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def burned(self) -> tuple[str, ...]:

@@ -35,6 +35,9 @@ def _timeline(pulls: Sequence[Pull]) -> Iterator[Block]:
     rows = tuple(_row(number, pull) for number, pull in enumerate(pulls, 1))
     head = ("No.", "Item", "Size", "Takes", "There after")
     yield Table("What is pulled, in order", head, rows, "rlrrr", boxes=True)
+    proofs = tuple((str(number), f"{pull.size_bytes:,}", pull.checksum or "see CRC32.TXT and SHA256SUMS on the shelf")
+                   for number, pull in enumerate(pulls, 1))  # fmt: skip
+    yield Table("What it must be on the machine, to the byte", ("No.", "Bytes", "Checksum"), proofs, "rrl")
 
 
 def _row(number: int, pull: Pull) -> tuple[str, ...]:

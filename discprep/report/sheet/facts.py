@@ -115,7 +115,8 @@ class Placement:
 
 @dataclass(frozen=True, slots=True)
 class Pull:
-    """One later item on the link's timeline, seconds from its start."""
+    """One later item on the link's timeline, seconds from its start. `checksum`: of its one file, with the form's
+    name."""
 
     id: str
     title: str
@@ -123,6 +124,7 @@ class Pull:
     files: int
     from_s: float
     ready_s: float
+    checksum: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,111 @@
+"""A pulled file can be proven whole: list, page, sheet and the usual lists tell its bytes and its checksums, and tell
+the same."""
+
+import re
+import subprocess
+import zipfile
+import zlib
+from pathlib import Path
+
+import pytest
+from support.command import run
+from support.programs import program
+from support.shelf import served
+
+RECIPE = """format = 1
+title = "Reading room"
+bring_up = []
+[machine]
+profile = "desk.toml"
+[medium]
+sectors = 2000
+[link]
+rate = 57600
+[[item]]
+id = "tools"
+sources = ["tools.bin"]
+place = "later"
+[[item]]
+id = "maps"
+sources = ["maps.zip"]
+place = "later"
+"""
+DESK = """format = 1
+name = "desk"
+provides = ["unpack-zip"]
+[[volume]]
+path = "C:"
+stem_max = 8
+extension_max = 3
+"""
+SHELL = """[shell]
+script_name = "PART{part}.BAT"
+separator = "\\\\"
+make_folder = "md {path}"
+copy = "copy {source} {target}"
+delete = "del {path}"
+message = "echo {text}"
+stop = "goto END"
+goto = "goto {label}"
+label = ":{label}"
+if_exists = "if exist {path} {then}"
+if_missing = "if not exist {path} {then}"
+if_failed = "if errorlevel 1 {then}"
+fetch = "fetch {url} {path}"
+tells = ["checksum"]
+checksum = "sum {path} {sum}"
+checksum_kind = "md5"
+"""
+
+
+def room(folder: Path, desk: str = DESK) -> Path:
+    (folder / "tools.bin").write_bytes(bytes(range(256)) * 300)
+    with zipfile.ZipFile(folder / "maps.zip", "w") as made:
+        made.writestr(zipfile.ZipInfo("MAP.DAT"), b"a map\r\n" * 1000)
+    (folder / "desk.toml").write_text(desk)
+    path = folder / "room.toml"
+    path.write_text(RECIPE)
+    assert run("fetch", path, "--cache", folder / "cache", "-q").code == 0
+    return path
+
+
+def test_the_lists_agree_with_the_bytes_that_come(tmp_path: Path) -> None:
+    """`sha256sum -c` takes the one; the other is CRC-32 after ISO 3309 as zlib reckons it, in hexadecimal."""
+    sha256sum = program("sha256sum", "coreutils")
+    with served(room(tmp_path), tmp_path / "cache") as shelf:
+        names = [name for offer in shelf.listening["items"] for name in offer["files"]]
+        came = tmp_path / "came"
+        came.mkdir()
+        for name in names:
+            (came / name).write_bytes(shelf.get(name))
+        (came / "SHA256SUMS").write_bytes(shelf.get("sha256sums"))
+        crcs = dict(line.rsplit(" ", 1) for line in shelf.get("CRC32.TXT").decode().splitlines())
+        page, listed = shelf.get("").decode("latin-1"), shelf.get("LIST.TXT").decode()
+    done = subprocess.run([sha256sum, "-c", "SHA256SUMS"], cwd=came, capture_output=True, text=True)
+    assert done.returncode == 0 and done.stdout.count("OK") == len(names) == 2, done.stdout + done.stderr
+    for name in names:
+        data = (came / name).read_bytes()
+        crc = f"{zlib.crc32(data):08x}"
+        assert crcs[name] == crc
+        assert f"{len(data):,} bytes, CRC-32 {crc}" in page
+        assert re.search(rf"^ *{len(data)} +[0-9.]+ +had +{crc} +{re.escape(name)}\r?$", listed, re.M)
+
+
+@pytest.mark.parametrize(
+    ("desk", "kind", "digits"), [(DESK, "CRC-32", 8), (DESK + SHELL, "MD5", 32)], ids=["crc32", "as-the-profile-says"]
+)
+def test_sheet_list_and_page_tell_the_same(tmp_path: Path, desk: str, kind: str, digits: int) -> None:
+    path = room(tmp_path, desk)
+    assert run("build", path, "--out", tmp_path / "out", "--cache", tmp_path / "cache", "-q").code in (0, 1)
+    sheet = next(tmp_path.glob("out/**/bench-sheet.txt")).read_text()
+    with served(path, tmp_path / "cache") as shelf:
+        listed = shelf.get("LIST.TXT").decode()
+        page = shelf.get("").decode("latin-1")
+        script = shelf.get("PULL.BAT").decode() if SHELL in desk else ""
+    lines = [line.split() for line in listed.splitlines() if not line.startswith("#")]
+    assert len(lines) == 2
+    for size, _, _, checksum, _ in lines:
+        assert len(checksum) == digits
+        assert f"{int(size):,} bytes, {kind} {checksum}" in page
+        assert re.search(rf"{int(size):,} +{kind} {checksum}", sheet), sheet
+        assert not script or f"{checksum}" in script
