@@ -1,7 +1,8 @@
 """Writes the image of a disc: the structures of `layout.structures`, then the bytes of the files.
 
 The file is read back behind the writer, each block once its bytes are written, and hashed; the finished structures are
-checked against the standard, and what was read back against the hashes.
+checked against the standard, and what was read back against the hashes. Meanwhile a second reader, which shares no code
+with either, opens the image in a process of its own and must see what was laid out.
 """
 
 from __future__ import annotations
@@ -15,11 +16,15 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+from discprep import __version__
 from discprep.disc.layout.check import Checked, Expected, check_image, hash_image
+from discprep.disc.layout.digest import Span
+from discprep.disc.layout.faults import Fault, Faults
 from discprep.disc.layout.fields import SECTOR
 from discprep.disc.layout.options import BootImage, ImageOptions
 from discprep.disc.layout.sizes import Chunk, Layout, lay_out
 from discprep.disc.layout.structures import OUR_FAULT, head_bytes
+from discprep.disc.second_reader.reader import SecondReader, compare
 from discprep.errors import (
     CapacityError,
     DiscError,
@@ -42,7 +47,7 @@ ZEROS = bytes(BLOCK_BYTES)
 @dataclass(frozen=True, slots=True)
 class ImageWritten:
     """An image that stands, checked, at `path`. `placed` is in the order of the names given; `head` are
-    the structures before the first file's bytes.
+    the structures before the first file's bytes. `readers` agree on every file's names, place and size.
     """
 
     path: Path
@@ -52,6 +57,7 @@ class ImageWritten:
     sha256: str
     head_sectors: int
     head_sha256: str
+    readers: tuple[str, ...] = ()
 
 
 def write_image(
@@ -79,7 +85,8 @@ def write_image(
         NameRuleError, CapacityError: what cannot be laid out; nothing was written
         StorageError: the host's disk has no room for it; nothing was written
         IntegrityError: a source file is no longer what it was when it was staged
-        DiscError: the finished image breaks the standard (our fault)
+        DiscError: the finished image breaks the standard, or a second reader sees another disc (our fault)
+        ToolError: the second reader did not run
     """
     progress = progress or Silent()
     _check_options(options)
@@ -87,9 +94,9 @@ def write_image(
     _check_room(path, layout.sectors * SECTOR)
     progress.begin("image", "writing the image", layout.sectors * SECTOR)
     try:
-        head_sha256, checked = _write(path, layout, options, progress)
-        if checked.faults:
-            raise_all(_changed_sources(layout) or [DiscError(str(fault), hint=OUR_FAULT) for fault in checked.faults])
+        head_sha256, checked, second = _write(path, layout, options, progress)
+        if faults := (*checked.faults, *second.faults):
+            raise_all(_changed_sources(layout) or [DiscError(str(fault), hint=OUR_FAULT) for fault in faults])
     except BaseException:
         path.unlink(missing_ok=True)
         raise
@@ -103,6 +110,7 @@ def write_image(
         sha256=checked.sha256,
         head_sectors=layout.data_sector,
         head_sha256=head_sha256,
+        readers=(f"discprep {__version__}", second.reader),
     )
 
 
@@ -167,15 +175,34 @@ class _Written:
             self._condition.wait_for(lambda: self._end >= end)
 
 
-def _write(path: Path, layout: Layout, options: ImageOptions, progress: Progress) -> tuple[str, Checked]:
-    """Writes and reads back everything; returns the SHA-256 of the structures, and what the check found."""
+@dataclass(frozen=True, slots=True)
+class _Second:
+    """What came of the second reading."""
+
+    reader: str
+    faults: tuple[Fault, ...]
+
+
+def _write(path: Path, layout: Layout, options: ImageOptions, progress: Progress) -> tuple[str, Checked, _Second]:
+    """Writes and reads back everything; returns the SHA-256 of the structures, and what both readers found."""
     # A file left by an earlier run must not show through the places that are never written.
     path.unlink(missing_ok=True)
-    with path.open("xb", buffering=0) as file:
+    with SecondReader() as second, path.open("xb", buffering=0) as file:
         head_sha256 = _write_head(file.fileno(), layout, options)
         file.truncate(layout.sectors * SECTOR)
+        second.read(path)
         progress.advance("image", layout.data_sector * SECTOR)
-        return head_sha256, _write_behind_head(file.fileno(), path, layout, progress)
+        checked = _write_behind_head(file.fileno(), path, layout, progress)
+        faults = Faults()
+        # It read the structures before the data was written: they must still be those.
+        if checked.hashes[_head(layout)] != head_sha256:
+            faults.add("bytes", "the disc's structures changed after they were written")
+        reader = compare(second.answer(), layout, options, faults)
+        return head_sha256, checked, _Second(reader, faults.all())
+
+
+def _head(layout: Layout) -> Span:
+    return 0, layout.data_sector * SECTOR
 
 
 def _write_head(target: int, layout: Layout, options: ImageOptions) -> str:
@@ -191,7 +218,8 @@ def _write_behind_head(target: int, path: Path, layout: Layout, progress: Progre
     from concurrent.futures import ThreadPoolExecutor
 
     with ThreadPoolExecutor(1) as pool:
-        reading = pool.submit(hash_image, path, expected, written.wait)
+        spans = [_head(layout), *((file.extent * SECTOR, file.size_bytes) for file in expected)]
+        reading = pool.submit(hash_image, path, spans, written.wait)
         try:
             _write_data(target, layout, progress, written)
         finally:

@@ -103,7 +103,9 @@ class RecordFile:
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """The whole account. `head_*` are the structures before the first file's bytes."""
+    """The whole account. `head_*` are the structures before the first file's bytes; `readers` agreed on the image
+    before it got its name.
+    """
 
     build_id: str
     tool_version: str
@@ -121,6 +123,7 @@ class Record:
     items: tuple[RecordItem, ...]
     pins: tuple[RecordPin, ...]
     files: tuple[RecordFile, ...]
+    readers: tuple[str, ...] = ()
 
     @property
     def expected(self) -> tuple[Expected, ...]:
@@ -204,6 +207,7 @@ def make_record(
             RecordPin(pin.item, pin.size_bytes, pin.sha256, pin.fetched_s) for pin in sorted(pins, key=lambda p: p.item)
         ),
         files=tuple(_file(placed) for placed in written.placed),
+        readers=written.readers,
     )
 
 

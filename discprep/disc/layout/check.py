@@ -122,18 +122,17 @@ def check_image(
         return Checked(faults.all(), structure, found.whole, image.size_bytes, found.spans)
 
 
-def hash_image(path: Path, expected: Sequence[Expected], ready: Callable[[int], None]) -> Hashed:
+def hash_image(path: Path, spans: Iterable[Span], ready: Callable[[int], None]) -> Hashed:
     """Hashes an image file of its final length while it is being written.
 
     Args:
-        expected: the files whose bytes are hashed one by one
+        spans: what is hashed one by one, such as the bytes of each file
         ready: returns once the image's bytes before an offset stand in the file
 
     Raises:
         OSError: the image cannot be read
     """
     with ImageFile(path) as image:
-        spans = ((file.extent * SECTOR, file.size_bytes) for file in expected)
         return _hash_blocks(_blocks(image, ready), spans, lambda count: None)
 
 

@@ -1,0 +1,122 @@
+"""Runs in a process of its own: opens an image with pycdlib and tells every tree that it sees. Imports no other part.
+
+An order is one line of JSON, {"path": …}. The answer is a line of facts, then a line for each tree in the order of
+`facts["trees"]`: its entries, sorted, each [path, first sector, bytes, kind]. Paths are joined by "/"; those of the
+primary and the Rock Ridge tree are bytes, shown as Latin-1. A file in several sections has one entry where they follow
+each other. Instead of all that: {"fault": …}, in pycdlib's words.
+"""
+
+from __future__ import annotations
+
+import json
+import stat
+import sys
+from collections.abc import Iterable, Iterator
+from importlib.metadata import version
+from itertools import groupby, pairwise
+from typing import Any
+
+import pycdlib
+
+SECTOR = 2048
+FOLDER_FLAG, MORE_FLAG = 0x02, 0x80  # ECMA-119 §9.1.6
+KINDS = {0: "file", FOLDER_FLAG: "folder"}
+Entry = tuple[str, int, int, str]
+
+
+def main() -> None:
+    sys.stdout.reconfigure(encoding="ascii", newline="\n")  # type: ignore[union-attr]
+    order = json.loads(sys.stdin.readline() or "null")
+    if order is None:
+        return
+    iso = pycdlib.PyCdlib()
+    try:
+        iso.open(order["path"])
+        told = [json.dumps(line) for line in seen(iso)]
+    except Exception as error:  # of a broken image the library may raise anything
+        told = [json.dumps({"fault": f"{error or type(error).__name__}"})]
+    sys.stdout.write("\n".join(told) + "\n")
+
+
+def seen(iso: Any) -> Iterator[Any]:
+    """The lines of the answer."""
+    trees = {"iso": (iso.pvd, _iso_name)}
+    if iso.joliet_vd is not None:
+        trees["joliet"] = (iso.joliet_vd, _joliet_name)
+    if iso.rock_ridge:
+        trees["rock-ridge"] = (iso.pvd, _rock_ridge_name)
+    yield {
+        "reader": f"pycdlib {version('pycdlib')}",
+        "trees": list(trees),
+        "volumes": [_volume(iso.pvd, "ascii")] + ([_volume(iso.joliet_vd, "utf-16-be")] if iso.joliet_vd else []),
+        "boot": _boot(iso.eltorito_boot_catalog),
+    }
+    for tree, (descriptor, name) in trees.items():
+        yield sorted(_entries(descriptor.root_directory_record(), name, tree == "rock-ridge"))
+
+
+def _volume(descriptor: Any, charset: str) -> list[Any]:
+    return [descriptor.volume_identifier.decode(charset, "replace").rstrip(" \0"), descriptor.space_size]
+
+
+def _boot(catalogue: Any) -> list[int] | None:
+    """What the firmware is told: bootable, medium, segment, sectors of 512 bytes, first sector (El Torito §2.2)."""
+    if catalogue is None:
+        return None
+    entry = catalogue.initial_entry
+    return [entry.boot_indicator, entry.boot_media_type, entry.load_segment, entry.sector_count, entry.load_rba]
+
+
+def _iso_name(record: Any) -> str:
+    return str(record.file_ident.decode("latin-1"))
+
+
+def _joliet_name(record: Any) -> str:
+    return str(record.file_ident.decode("utf-16-be", "surrogatepass"))
+
+
+def _rock_ridge_name(record: Any) -> str:
+    return str(record.rock_ridge.name().decode("latin-1")) if record.rock_ridge else ""
+
+
+def _entries(root: Any, name: Any, posix: bool) -> Iterator[Entry]:
+    waiting = [("", root)]
+    yield "", root.extent_location(), root.data_length, "folder"
+    while waiting:
+        path, folder = waiting.pop()
+        children = (child for child in folder.children if not (child.is_dot() or child.is_dotdot()))
+        for _, records in groupby(children, lambda child: child.file_ident):
+            first, *more = records
+            own = path + name(first)
+            yield from _places(own, [first, *more], posix) if more else [_entry(own, first, first.data_length, posix)]
+            if first.isdir:
+                waiting.append((own + "/", first))
+
+
+def _places(path: str, records: Iterable[Any], posix: bool) -> Iterator[Entry]:
+    """The sections of a file as one entry, if each follows the one before and says so (ECMA-119 §6.5.1)."""
+    sections = sorted(records, key=lambda record: int(record.extent_location()))
+    for one, other in pairwise(sections):
+        if one.extent_location() * SECTOR + one.data_length != other.extent_location() * SECTOR:
+            yield from (_entry(path, record, record.data_length, posix) for record in sections)
+            return
+    yield _entry(path, sections[-1], sum(record.data_length for record in sections), posix, sections[0])
+
+
+def _entry(path: str, record: Any, size_bytes: int, posix: bool, first: Any = None) -> Entry:
+    sector = (first or record).extent_location() if size_bytes else 0
+    return path, sector, size_bytes, _kind(record, posix)
+
+
+def _kind(record: Any, posix: bool) -> str:
+    """As the flags tell it, or Rock Ridge's mode; a hidden file is one that is not shown."""
+    kind = KINDS.get(record.file_flags, f"flags {record.file_flags}")
+    if posix and kind in KINDS.values():
+        mode = record.rock_ridge.get_file_mode()
+        posix_kind = "folder" if stat.S_ISDIR(mode) else "file" if stat.S_ISREG(mode) else f"mode {mode:o}"
+        return kind if kind == posix_kind else f"{kind}, {posix_kind}"
+    return kind
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,161 @@
+"""The second reader stops a build whose image another library reads otherwise, where the own check sees nothing.
+
+Each sabotage changes what the writer puts down, in a way that the check does not look for or would read as wrongly.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import pytest
+from support.trees import Shelf, folder, name, options
+
+from discprep.disc import image as writing
+from discprep.disc.image import BootImage, expected_files, write_image
+from discprep.disc.layout import boot, sizes, structures, susp
+from discprep.disc.layout.check import check_image
+from discprep.disc.record import make_record
+from discprep.disc.second_reader import reader
+from discprep.errors import DiscError, Faults, ToolError
+from discprep.model import Named
+
+Patch = pytest.MonkeyPatch
+RULES = "2jr"
+SETTINGS = options(RULES, boot=BootImage(("BOOT.IMG",)))
+
+
+def disc(tmp_path: Path) -> tuple[Named, ...]:
+    """Two files of one size, an empty one, an empty folder and one that is not, and a program to start from."""
+    shelf = Shelf(tmp_path)
+    files = {"Long name one": b"1" * 3000, "Long name two": b"2" * 3000, "In/nothing": b"", "BOOT.IMG": b"x" * 2048}
+    return name([*shelf.tree(files), folder("Empty")], RULES)
+
+
+def joliet_of_the_other_byte_order(patch: Patch) -> None:
+    other_identifier(patch, lambda node, joliet, data: data.decode("utf-16-be").encode("utf-16-le") if joliet else data)
+
+
+def joliet_cut_short(patch: Patch) -> None:
+    other_identifier(patch, lambda node, joliet, data: data[:-2] if joliet else data)
+
+
+def an_empty_folder_of_another_name(patch: Patch) -> None:
+    other_identifier(patch, lambda node, joliet, data: b"OTHER" if data == b"EMPTY" else data)
+
+
+def other_identifier(patch: Patch, other: Callable[[sizes.Node, bool, bytes], bytes]) -> None:
+    right = sizes.Node.identifier
+    patch.setattr(sizes.Node, "identifier", lambda node, joliet: other(node, joliet, right(node, joliet)))
+
+
+def joliet_files_change_places(patch: Patch) -> None:
+    """The check compares the places that the trees show, not which name has which."""
+    right, names = structures._Directories._file_records, ["LONG_NAME_ONE.", "LONG_NAME_TWO."]
+
+    def wrong(self: Any, node: sizes.Node) -> Iterator[bytes]:
+        if self.tree.joliet and node.iso[-1] in names:
+            extents = self.layout.extents
+            own, other = node.iso, (names[node.iso[-1] == names[0]],)
+            layout = replace(self.layout, extents=extents | {own: extents[other]})
+            return right(structures._Directories(self.tree, layout, self.options), node)
+        return right(self, node)
+
+    patch.setattr(structures._Directories, "_file_records", wrong)
+
+
+def rock_ridge_in_capitals(patch: Patch) -> None:
+    right = structures._Directories._name
+    patch.setattr(structures._Directories, "_name", lambda self, node: right(self, node).upper())
+
+
+def rock_ridge_folders_are_files(patch: Patch) -> None:
+    patch.setattr(structures, "FOLDER_MODE", structures.FILE_MODE)
+
+
+def rock_ridge_not_declared(patch: Patch) -> None:
+    """No ER: careful readers then take no notice of Rock Ridge (SUSP §5.5)."""
+    patch.setattr(susp, "RRIP_1991A", b"ST\x04\x01" + bytes(200))
+
+
+def files_are_hidden(patch: Patch) -> None:
+    """Bit 0 of the file flags (ECMA-119 §9.1.6)."""
+    right = structures._record
+    patch.setattr(structures, "_record", lambda i, s, n, d, flags, *u: right(i, s, n, d, flags or 1, *u))
+
+
+def another_volume(patch: Patch) -> None:
+    right = structures._volume_descriptor
+    patch.setattr(structures, "_volume_descriptor", lambda t, lay, o: right(t, lay, replace(o, volume="ANOTHER")))
+
+
+def the_firmware_starts_another_file(patch: Patch) -> None:
+    right = boot.initial_entry
+    patch.setattr(boot, "initial_entry", lambda entry: right(replace(entry, extent=entry.extent - 1)))
+
+
+def the_firmware_loads_nothing(patch: Patch) -> None:
+    right = boot.initial_entry
+    patch.setattr(boot, "initial_entry", lambda entry: right(replace(entry, load_sectors=0)))
+
+
+SABOTAGES = [
+    joliet_of_the_other_byte_order, joliet_cut_short, an_empty_folder_of_another_name, joliet_files_change_places,
+    rock_ridge_in_capitals, rock_ridge_folders_are_files, rock_ridge_not_declared, files_are_hidden, another_volume,
+    the_firmware_starts_another_file, the_firmware_loads_nothing,
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("sabotage", SABOTAGES, ids=lambda s: s.__name__)
+def test_a_sabotaged_writer_is_stopped(tmp_path: Path, monkeypatch: Patch, sabotage: Callable[[Patch], None]) -> None:
+    """The own check finds nothing wrong with these images; with the second reader none is left."""
+    named, path = disc(tmp_path), tmp_path / "x.iso"
+    expected = expected_files(sizes.lay_out(named, SETTINGS))
+    sabotage(monkeypatch)
+    with monkeypatch.context() as blind:
+        blind.setattr(writing, "compare", lambda *_: "")
+        write_image(named, path, SETTINGS)
+    assert check_image(path, expected).faults == ()
+    with pytest.raises((DiscError, Faults), match="second reader"):
+        write_image(named, path, SETTINGS)
+    assert not path.exists()
+
+
+def test_what_is_seen_is_named(tmp_path: Path, monkeypatch: Patch) -> None:
+    """File and tree, and what was expected."""
+    rock_ridge_in_capitals(monkeypatch)
+    with pytest.raises(Faults) as raised:
+        write_image(disc(tmp_path), tmp_path / "x.iso", SETTINGS)
+    told = [str(error) for error in raised.value.errors]
+    assert "Long name one: a second reader does not find it in the Rock Ridge tree" in told
+    assert "LONG NAME ONE: a second reader finds it in the Rock Ridge tree, where it should not be" in told
+
+
+def test_the_record_says_who_agreed(tmp_path: Path) -> None:
+    """Two readers, with their versions."""
+    written = write_image(disc(tmp_path), tmp_path / "x.iso", SETTINGS)
+    readers = make_record(written, SETTINGS, "0123456789").readers
+    assert [reader.split()[0] for reader in readers] == ["discprep", "pycdlib"]
+
+
+def test_structures_that_change_after_they_were_read(tmp_path: Path, monkeypatch: Patch) -> None:
+    """The second reader reads while data is written, which must leave alone what it has read."""
+    right = writing._write_data
+
+    def wrong(target: int, *rest: Any) -> None:
+        writing._write_at(target, b"changed", 2048)
+        right(target, *rest)
+
+    monkeypatch.setattr(writing, "_write_data", wrong)
+    with pytest.raises(DiscError, match="structures changed after"):
+        write_image(disc(tmp_path), tmp_path / "x.iso", SETTINGS)
+    assert not (tmp_path / "x.iso").exists()
+
+
+@pytest.mark.parametrize("start", ["raise SystemExit(3)", "import no_such_module", "pass"])
+def test_without_a_second_reader_no_image(tmp_path: Path, monkeypatch: Patch, start: str) -> None:
+    """A process that ends early, cannot import or says nothing is an error outside, with the way to mend it."""
+    monkeypatch.setattr(reader, "_START", start)
+    with pytest.raises(ToolError, match="second reader of images ended"):
+        write_image(disc(tmp_path), tmp_path / "x.iso", SETTINGS)
+    assert not (tmp_path / "x.iso").exists()
