@@ -45,10 +45,11 @@ def readback(
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
-    """Read a burned disc, an image or a mounted folder against its record; exit 0 when every file is whole.
+    """Read a burned disc, an image or a mounted folder against its record; exit 0 when every copy of a file is whole.
 
-    A disc is read sector by sector, past those that cannot be read. Every file that a bad sector touches is named,
-    with its sectors and whether a second copy on the disc is whole.
+    A disc is read sector by sector, past those that cannot be read. Every file of which a bad sector touches a copy is
+    named, with the sectors and what the other copy is. The padding at the end may be missing or hurt: no file lies
+    there and drives differ in how much of it they show, so that is a notice, and exit 0.
     """
     with command("readback", as_json, quiet) as frame:
         from discprep.errors import UsageError

@@ -11,10 +11,11 @@ import os
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import Literal
 
-from discprep.disc.layout.digest import Digester
+from discprep.disc.layout.digest import Digester, Span
 from discprep.disc.layout.faults import Faults
 from discprep.disc.layout.fields import FIRST_DESCRIPTOR, IDENTIFIER, SECTOR
 from discprep.disc.layout.records import Descriptor
@@ -27,6 +28,7 @@ BLOCK_SECTORS = 256
 RETRIES = 3  # more reads of a sector that failed, before it is given up
 MOST_RUNS = 2000  # runs of sectors kept in a result
 Run = tuple[int, int]  # first and last sector
+RecordPath = tuple[str, ...]  # of the primary tree
 Names = Literal["rock-ridge", "joliet", "iso", "lower"]
 State = Literal["whole", "hurt", "missing"]
 
@@ -35,18 +37,34 @@ State = Literal["whole", "hurt", "missing"]
 class FileState:
     """What became of one file. `runs` are the sectors at fault, the whole file's where none can be told apart.
 
-    `second` is the state of its second copy, None when it has none.
+    `second` is the state of its second copy, None when it has none; `second_runs` are that copy's sectors.
     """
 
     file: RecordFile
     state: State
     runs: tuple[Run, ...] = ()
     second: State | None = None
+    second_runs: tuple[Run, ...] = ()
+
+    @property
+    def whole(self) -> bool:
+        """True when every copy is."""
+        return self.state == "whole" and self.second in (None, "whole")
 
     @property
     def lost(self) -> bool:
         """True when no whole copy is on the disc."""
         return self.state != "whole" and self.second != "whole"
+
+
+@dataclass(frozen=True, slots=True)
+class HurtSpace:
+    """Bytes of no file that should be zero and are not, or cannot be read: after the end of the file (or second copy)
+    `after`, in sectors where they can be told apart.
+    """
+
+    after: tuple[str, ...]
+    runs: tuple[Run, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,6 +79,7 @@ class ReadBack:
     different: tuple[Run, ...] = ()  # sectors that differ from the built image, where that is at hand
     missing_sectors: int = 0  # the target ends so many sectors early
     padding_whole: bool = True
+    spaces: tuple[HurtSpace, ...] = ()  # hurt ones between whole files
     burned_as_file: str = ""  # the name of the image, when it was burned as a file on the disc
     volume: str = ""  # the volume id found, "" where none can be read
     strange: tuple[str, ...] = ()  # files of a folder that the record does not know
@@ -69,7 +88,8 @@ class ReadBack:
 
     @property
     def hurt(self) -> tuple[FileState, ...]:
-        return tuple(state for state in self.files if state.state != "whole")
+        """The files of which some copy is not whole."""
+        return tuple(state for state in self.files if not state.whole)
 
     @property
     def rate_bytes_s(self) -> float:
@@ -137,9 +157,10 @@ def read_sectors(
     end = _data_end(record)
     padding = (end * SECTOR, (total - end) * SECTOR)
     spans = [(file.extent * SECTOR, file.size_bytes) for file in record.expected]
+    spaces = dict(_spaces(record, end * SECTOR))
     progress.begin("readback", "reading back", total * SECTOR)
     try:
-        with Digester([head, padding, *spans]) as digester:
+        with Digester([head, padding, *spaces, *spans]) as digester:
             for first in range(0, total, BLOCK_SECTORS):
                 _read_block(sectors, first, min(BLOCK_SECTORS, total - first), digester, passed, built)
                 progress.advance("readback", min(BLOCK_SECTORS, total - first) * SECTOR)
@@ -157,7 +178,8 @@ def read_sectors(
         unreadable=runs(passed.unreadable),
         different=runs(passed.different),
         missing_sectors=max(0, total - sectors.size_bytes // SECTOR),
-        padding_whole=not padding[1] or hashes.get(padding) == hashlib.sha256(bytes(padding[1])).hexdigest(),
+        padding_whole=not padding[1] or hashes.get(padding) == _zeros_sha256(padding[1]),
+        spaces=tuple(_hurt_spaces(spaces, states, hashes, passed)),
         burned_as_file="" if structures else _burned_as_file(record, sectors),
         volume=_volume(sectors),
         read_bytes=passed.read_bytes,
@@ -169,6 +191,35 @@ def _data_end(record: Record) -> int:
     """The sector after the last file's."""
     ends = [file.extent + -(-file.size_bytes // SECTOR) for file in record.expected if file.size_bytes]
     return max(ends, default=record.head_sectors)
+
+
+def _spaces(record: Record, end_bytes: int) -> Iterator[tuple[Span, RecordPath]]:
+    """The bytes between the files' up to the last one's sector, and the file that each follows."""
+    places = sorted((file.extent * SECTOR, file.size_bytes, file.path) for file in record.expected if file.size_bytes)
+    for (begin, size_bytes, path), following in zip(places, [*places[1:], (end_bytes, 0, ())], strict=True):
+        if begin + size_bytes < following[0]:
+            yield (begin + size_bytes, following[0] - begin - size_bytes), path
+
+
+def _hurt_spaces(
+    spaces: dict[Span, RecordPath], states: Iterable[FileState], hashes: dict[Span, str], passed: _Pass
+) -> Iterator[HurtSpace]:
+    """Those behind whole copies: a hurt file's own error tells of its last sector."""
+    hurt = {state.file.iso for state in states if state.state != "whole"}
+    hurt |= {state.file.second for state in states if state.second not in (None, "whole")}
+    for span, path in spaces.items():
+        if path not in hurt and hashes.get(span) != _zeros_sha256(span[1]):
+            first, last = span[0] // SECTOR, (sum(span) - 1) // SECTOR
+            yield HurtSpace(path, _inside(first, last, passed) or ((first, last),))
+
+
+@lru_cache(maxsize=SECTOR)
+def _zeros_sha256(size_bytes: int) -> str:
+    digest = hashlib.sha256()
+    for _ in range(size_bytes >> 20):
+        digest.update(bytes(1 << 20))
+    digest.update(bytes(size_bytes & (1 << 20) - 1))
+    return digest.hexdigest()
 
 
 def _read_block(
@@ -218,10 +269,9 @@ def _read_one(sectors: Sectors, sector: int) -> bytes | None:
 
 def _judge(file: RecordFile, hashes: dict[tuple[int, int], str], passed: _Pass) -> FileState:
     first, found = _copy_state(file, file.extent, hashes, passed)
-    second = None
-    if file.second_extent is not None:
-        second = _copy_state(file, file.second_extent, hashes, passed)[0]
-    return FileState(file, first, found, second)
+    if file.second_extent is None:
+        return FileState(file, first, found)
+    return FileState(file, first, found, *_copy_state(file, file.second_extent, hashes, passed))
 
 
 def _copy_state(
@@ -230,8 +280,12 @@ def _copy_state(
     if not file.size_bytes or hashes.get((extent * SECTOR, file.size_bytes)) == file.sha256:
         return "whole", ()
     last = extent + -(-file.size_bytes // SECTOR) - 1
-    inside = sorted({s for s in (*passed.unreadable, *passed.different) if extent <= s <= last})
-    return "hurt", runs(inside) or ((extent, last),)
+    return "hurt", _inside(extent, last, passed) or ((extent, last),)
+
+
+def _inside(first: int, last: int, passed: _Pass) -> tuple[Run, ...]:
+    """The sectors at fault from `first` to `last`."""
+    return runs(sorted({s for s in (*passed.unreadable, *passed.different) if first <= s <= last}))
 
 
 def runs(sectors: Iterable[int]) -> tuple[Run, ...]:
@@ -309,7 +363,7 @@ def _read_folder(record: Record, target: Path, progress: Progress, clock: Callab
     strange = sorted({str(path.relative_to(target)) for path in index.values() if path not in known})
     return ReadBack(
         kind="folder",
-        identical=all(state.state == "whole" and state.second in (None, "whole") for state in states),
+        identical=all(state.whole for state in states),
         files=tuple(states),
         structures_whole=None,
         unreadable=runs(sorted(set(passed.unreadable))),
@@ -350,10 +404,9 @@ def _judge_paths(
     file: RecordFile, path: Path | None, second: Path | None, passed: _Pass, progress: Progress
 ) -> FileState:
     state, found = _path_state(file, file.extent, path, passed, progress)
-    other = None
-    if file.second_extent is not None:
-        other = _path_state(file, file.second_extent, second, passed, progress)[0]
-    return FileState(file, state, found, other)
+    if file.second_extent is None:
+        return FileState(file, state, found)
+    return FileState(file, state, found, *_path_state(file, file.second_extent, second, passed, progress))
 
 
 def _path_state(

@@ -14,6 +14,7 @@ from discprep.disc.drive import Drive, Host, Medium, find_drive
 from discprep.disc.readback import ReadBack, read_back
 from discprep.disc.record import Record, load_record
 from discprep.errors import DiscError, DiscprepError, IntegrityError, MissingError, ToolError, UsageError, raise_all
+from discprep.job import readback as reading
 from discprep.job.history import Result, note_disc
 from discprep.model import Notice, Progress, Silent
 from discprep.report.burn import Burned
@@ -156,7 +157,7 @@ def _read_back(
         back = read_back(record, drive.path, progress, image=source)
     except (OSError, DiscError):
         return None, []
-    if back.identical:
+    if not any(reading.faults(back, drive.name)):
         return back, []
     return back, [
         DiscError(
@@ -168,7 +169,7 @@ def _read_back(
 
 
 def _not_read(back: ReadBack | None, faults: list[DiscprepError]) -> list[Notice]:
-    if back or faults:
-        return []
+    if back:
+        return [] if faults else list(reading.remarks(back))
     hint = "Open and close the drive, then run discprep readback RECORD DEVICE."
     return [Notice("the disc could not be read back yet: many drives want it put in again first", hint=hint)]

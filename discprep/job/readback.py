@@ -33,8 +33,8 @@ def readback(record_path: Path, target: Path, progress: Progress | None = None) 
     except OSError as error:
         raise _cannot_open(target, error) from error
     another = "" if found.burned_as_file else _another(record, found)
-    errors = tuple([_other_disc(record, target, another)] if another else _errors(found, target))
-    notices = () if another else tuple(_notices(found))
+    errors = tuple([_other_disc(record, target, another)] if another else faults(found, str(target)))
+    notices = () if another else tuple(remarks(found))
     if not another:
         folder = record_path if record_path.is_dir() else record_path.parent
         notices += note_disc("readback", record, folder, str(target), target, "hurt" if errors else "whole")
@@ -77,8 +77,8 @@ def _other_disc(record: Record, target: Path, another: str) -> DiscError:
     )
 
 
-def _errors(found: ReadBack, target: Path) -> Iterator[DiscprepError]:
-    where = str(target)
+def faults(found: ReadBack, where: str) -> Iterator[DiscprepError]:
+    """What makes a disc unfit. Its padding does not: drives differ in how much of it they show."""
     if found.burned_as_file:
         yield DiscError(
             f"the image was burned as a file ({found.burned_as_file}) instead of being the disc",
@@ -89,9 +89,10 @@ def _errors(found: ReadBack, target: Path) -> Iterator[DiscprepError]:
     if found.structures_whole is False:
         yield DiscError("the disc's own structures (descriptors, folders) are hurt", where=where, hint=ANOTHER)
     for state in found.hurt:
-        yield DiscError(_hurt(state), where=where, item=state.file.item, hint=_next(state.lost))
-    if _between_files(found):
-        yield DiscError("bytes after a file's end differ; no file is touched", where=where, hint=ANOTHER)
+        yield DiscError(_hurt(state), where=where, item=state.file.item, hint=_next(state))
+    for space in found.spaces:
+        text = f"the unused space after the end of {'/'.join(space.after)} is hurt, {words(space.runs)}"
+        yield DiscError(f"{text}; no file is touched", where=where, hint=ANOTHER)
 
 
 def _another(record: Record, found: ReadBack) -> str:
@@ -106,24 +107,28 @@ def _another(record: Record, found: ReadBack) -> str:
     if found.volume != record.volume and not any(first <= FIRST_DESCRIPTOR <= last for first, last in hurt):
         return f"another disc: its volume is {found.volume!r}" if found.volume else "no disc of this standard"
     full = sum(bool(file.size_bytes) for file in record.files)
-    if not hurt and 2 * len(found.hurt) > full:
-        return f"another build of that volume: {len(found.hurt):,} of {full:,} files are not where this build has them"
+    displaced = sum(state.state != "whole" for state in found.hurt)
+    if not hurt and 2 * displaced > full:
+        return f"another build of that volume: {displaced:,} of {full:,} files are not where this build has them"
     return ""
 
 
-def _between_files(found: ReadBack) -> bool:
-    whole = bool(found.structures_whole) and found.padding_whole and not found.hurt
-    return found.kind == "sectors" and whole and not found.identical
-
-
 def _hurt(state: FileState) -> str:
-    name = "/".join(state.file.iso)
-    text = f"{name} is missing" if state.state == "missing" else f"{name} is hurt, {words(state.runs)}"
-    if state.second == "whole":
-        text += f"; its second copy {'/'.join(state.file.second)} is whole"
-    elif state.second is not None:
-        text += "; its second copy is hurt too"
-    return text
+    name, second = "/".join(state.file.iso), f"second copy {'/'.join(state.file.second)}"
+    if state.state == "whole":
+        return f"{name} is whole; its {second} {_so(state.second, state.second_runs)}"
+    text = f"{name} {_so(state.state, state.runs)}"
+    if state.second is None:
+        return text
+    return (
+        f"{text}; its {second} is whole"
+        if state.second == "whole"
+        else (f"{text}; its {second} {_so(state.second, state.second_runs)} too")
+    )
+
+
+def _so(state: str | None, runs: tuple[tuple[int, int], ...]) -> str:
+    return "is missing" if state == "missing" else f"is hurt, {words(runs)}"
 
 
 def words(runs: tuple[tuple[int, int], ...], most: int = 8) -> str:
@@ -134,11 +139,15 @@ def words(runs: tuple[tuple[int, int], ...], most: int = 8) -> str:
     return f"sector{'' if lone else 's'} {', '.join(shown)}{more}"
 
 
-def _next(lost: bool) -> str:
-    return ANOTHER if lost else "The setup script takes the second copy; burn another disc when you can."
+def _next(state: FileState) -> str:
+    if state.lost:
+        return ANOTHER
+    does = "takes the second copy" if state.state != "whole" else "finds the file itself"
+    return f"The setup script {does}; burn another disc when you can."
 
 
-def _notices(found: ReadBack) -> Iterator[Notice]:
+def remarks(found: ReadBack) -> Iterator[Notice]:
+    """What the user should know and makes no disc unfit."""
     if not found.padding_whole and not found.burned_as_file:
         yield Notice(
             "the padding at the end of the disc is missing or hurt; no file lies there",

@@ -72,9 +72,11 @@ def _done(result: Burned) -> Iterator[str]:
         yield "It was not read back."
     elif back.identical:
         yield f"Read back at {format_rate(round(back.rate_bytes_s))}: every sector is as it was built."
-    else:
+    elif result.errors:
         yield f"Read back: {len(back.hurt)} files hurt, {len(back.unreadable)} runs of sectors unreadable."
         yield from (f"  {'/'.join(state.file.iso)}" for state in back.hurt[:20])
+    else:
+        yield f"Read back at {format_rate(round(back.rate_bytes_s))}: every file is whole."
 
 
 def question(plan: BurnPlan) -> str:

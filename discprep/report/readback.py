@@ -30,7 +30,8 @@ class ReadBackResult:
 
 
 def document(result: ReadBackResult) -> dict[str, Any]:
-    """The facts for `--json`. `files` lists only those that are hurt or missing; runs of sectors are inclusive."""
+    """The facts for `--json`. `files` lists only those of which a copy is hurt or missing, `spaces` unused bytes
+    that differ; runs of sectors are inclusive."""
     found = result.found
     return {
         "build_id": result.record.build_id,
@@ -45,7 +46,8 @@ def document(result: ReadBackResult) -> dict[str, Any]:
         "missing_sectors": found.missing_sectors,
         "unreadable": [list(run) for run in found.unreadable],
         "different": [list(run) for run in found.different],
-        "files_whole": len(found.files) - len(found.hurt),
+        "spaces": [{"after": "/".join(s.after), "sectors": [list(run) for run in s.runs]} for s in found.spaces],
+        "files_whole": sum(state.state == "whole" for state in found.files),
         "files": [_file(state) for state in found.hurt],
         "strange": list(found.strange),
         "read_bytes": found.read_bytes,
@@ -65,6 +67,7 @@ def _file(state: FileState) -> dict[str, Any]:
         "sectors": [list(run) for run in state.runs],
         "second": state.second,
         "second_name": "/".join(file.second),
+        "second_sectors": [list(run) for run in state.second_runs],
         "lost": state.lost,
     }
 
@@ -95,9 +98,10 @@ def _verdict(found: ReadBack) -> str:
         return "the image was burned as a file"
     if found.identical:
         return "identical, byte for byte" if found.kind == "sectors" else "every file is as it was built"
-    if found.hurt:
+    if files := sum(state.state != "whole" for state in found.files):
         lost = sum(state.lost for state in found.hurt)
-        return (
-            f"{len(found.hurt)} of {counted(len(found.files), 'file')} hurt, {lost} of them without a whole second copy"
-        )
+        return f"{files} of {counted(len(found.files), 'file')} hurt, {lost} of them without a whole second copy"
+    if found.hurt:
+        copies = "second copy is" if len(found.hurt) == 1 else "second copies are"
+        return f"every file is whole, but {len(found.hurt):,} {copies} hurt"
     return "every file is whole, but the disc is not identical"

@@ -109,8 +109,9 @@ def test_a_hurt_second_copy_is_told(disc: tuple[Record, Path]) -> None:
     found = scratched(disc, {script.extent: -1, script.second_extent + 1: -1})
     assert [(state.second, state.lost) for state in found.hurt] == [("hurt", True)]
     only_second = scratched(disc, {script.second_extent: -1})
-    assert not only_second.hurt and not only_second.identical
-    assert only_second.files[0].second == "hurt"
+    assert [(s.state, s.second, s.second_runs, s.lost) for s in only_second.hurt] == [
+        ("whole", "hurt", ((script.second_extent,) * 2,), False)
+    ]
 
 
 def test_scratched_structures_and_padding_are_told_apart(disc: tuple[Record, Path]) -> None:
@@ -354,6 +355,35 @@ def test_the_command_on_a_hurt_one(disc: tuple[Record, Path], tmp_path: Path) ->
     document = command("readback", disc[1].parent, target, "--json", "--quiet").document
     assert document["files"][0]["sectors"] == [[script.extent, script.extent]]
     assert document["errors"][0]["family"] == "disc"
+
+
+def test_the_command_on_second_copies(disc: tuple[Record, Path], tmp_path: Path) -> None:
+    """One flipped byte in one, or a disc that ends before it: exit 1, and it is named; the file itself is whole."""
+    script = disc[0].files[0]
+    at = script.second_extent
+    assert at
+    flipped = changed(disc, tmp_path / "flipped", lambda d: d.__setitem__(at * SECTOR + 3, d[at * SECTOR + 3] ^ 1))
+    short = changed(disc, tmp_path / "short", lambda d: d.__delitem__(slice(at * SECTOR, None)))
+    for target, sectors in ((flipped, f"sector {at}"), (short, f"sectors {at}-{at + 4}")):
+        ran = command("readback", disc[1].parent, target, "--quiet")
+        assert ran.code == 1 and "every file is whole, but 1 second copy is hurt" in " ".join(ran.out.split())
+        said = f"START/SETUP_SC.TXT is whole; its second copy SECOND/00000001.TXT is hurt, {sectors}"
+        assert said in " ".join(ran.err.split())
+
+
+def test_bytes_outside_files_say_what_they_are(disc: tuple[Record, Path], tmp_path: Path) -> None:
+    """After a file's end in its last sector: exit 1, the file before it named. In the padding: a notice, exit 0."""
+    script = disc[0].files[0]
+    for at, code, said in (
+        (script.extent * SECTOR + script.size_bytes, 1, "the unused space after the end of START/SETUP_SC.TXT is hurt"),
+        (disc[1].stat().st_size - 1, 0, "the padding at the end of the disc is missing or hurt"),
+    ):
+        target = changed(disc, tmp_path / "burned", lambda d, at=at: d.__setitem__(at, 1))  # type: ignore[misc]
+        ran = command("readback", disc[1].parent, target)
+        assert ran.code == code and said in " ".join(ran.err.split()), ran.err
+        spaces = command("readback", disc[1].parent, target, "--json", "--quiet").document["spaces"]
+        sector = script.extent + script.size_bytes // SECTOR
+        assert spaces == ([{"after": "START/SETUP_SC.TXT", "sectors": [[sector] * 2]}] if code else [])
 
 
 def test_the_command_on_a_disc_that_ends_in_its_padding(disc: tuple[Record, Path], tmp_path: Path) -> None:

@@ -9,10 +9,10 @@ each other. Instead of all that: {"fault": …}, in pycdlib's words.
 from __future__ import annotations
 
 import json
+import os
 import stat
 import sys
 from collections.abc import Iterable, Iterator
-from importlib.metadata import version
 from itertools import groupby, pairwise
 from typing import Any
 
@@ -46,13 +46,23 @@ def seen(iso: Any) -> Iterator[Any]:
     if iso.rock_ridge:
         trees["rock-ridge"] = (iso.pvd, _rock_ridge_name)
     yield {
-        "reader": f"pycdlib {version('pycdlib')}",
+        "reader": f"pycdlib {_version()}",
         "trees": list(trees),
         "volumes": [_volume(iso.pvd, "ascii")] + ([_volume(iso.joliet_vd, "utf-16-be")] if iso.joliet_vd else []),
         "boot": _boot(iso.eltorito_boot_catalog),
     }
     for tree, (descriptor, name) in trees.items():
         yield sorted(_entries(descriptor.root_directory_record(), name, tree == "rock-ridge"))
+
+
+def _version() -> str:
+    """The installed library's. Its folder's name tells it thirty milliseconds sooner than the standard library does."""
+    for name in os.listdir(os.path.dirname(os.path.dirname(pycdlib.__file__))):  # noqa: PTH120, PTH208
+        if name.startswith("pycdlib-") and name.endswith(".dist-info"):
+            return name.removeprefix("pycdlib-").removesuffix(".dist-info")
+    from importlib.metadata import version
+
+    return version("pycdlib")
 
 
 def _volume(descriptor: Any, charset: str) -> list[Any]:
