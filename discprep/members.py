@@ -50,10 +50,10 @@ def kind_by_name(name: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class Limits:
-    """Bounds for hostile archives [B], [members]; the manifest may raise them."""
+    """Bounds for hostile archives [B], [members], over all levels of archives inside; the manifest may raise them."""
 
-    member_bytes: int = 4 * 2**30
-    total_bytes: int = 16 * 2**30
+    member_bytes: int = 2 * 2**30
+    total_bytes: int = 4 * 2**30
     members: int = 65_535
     name_bytes: int = 4096
     ratio: int = 1000  # above it, and above ratio_bytes, a member is refused

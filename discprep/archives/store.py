@@ -207,7 +207,8 @@ class Opener:
         """The archives of one batch, in order."""
         depth = self._limits.depth
         places = [Place(replace(task, nested=min(task.nested, depth)), self._limits) for task in batch]
-        return [self._opened(place, found) for place, found in zip(places, self._find(places), strict=True)]
+        found = self._find(places)
+        return [self._opened(place, one, Spare(place)) for place, one in zip(places, found, strict=True)]
 
     def _find(self, places: list[Place]) -> list[Found]:
         known = [self._known(place) for place in places]
@@ -263,16 +264,18 @@ class Opener:
                 data = self._store.keep(key, data)
         return Found(data, result.entries, summary)
 
-    def _opened(self, place: Place, found: Found) -> Opened:
+    def _opened(self, place: Place, found: Found, spare: Spare) -> Opened:
         """As the rest of discprep sees it, with the archives inside opened in their members' places."""
         task, summary = place.task, found.summary
         if summary.format == "file":
             members = [self._whole_file(place, entry) for entry in found.entries]
             return Opened(task.path, summary.sha256, "file", tuple(members), summary.problems, summary.notices)
-        merge = Merge(place.limits)
+        spare.take(found)
+        merge = Merge()
         for entry in found.entries:
             unpacked = entry.unpacked(found.data)
-            inner = self._inside(place, found, entry, merge) if entry.inner and task.nested else None
+            opens = bool(entry.inner and task.nested) and spare.allows(entry.member.name, merge.problems)
+            inner = self._inside(place, found, entry, spare) if opens else None
             merge.add(unpacked, inner)
         problems, notices = (*summary.problems, *merge.problems), (*summary.notices, *merge.notices)
         return Opened(task.path, summary.sha256, summary.format, tuple(merge.members), problems, notices)
@@ -281,31 +284,51 @@ class Opener:
         content = Content(place.task.path, place.offset_bytes, entry.member.size_bytes, entry.sha256)
         return Unpacked(entry.member, content)
 
-    def _inside(self, place: Place, found: Found, entry: Entry, merge: Merge) -> Opened:
+    def _inside(self, place: Place, found: Found, entry: Entry, spare: Spare) -> Opened:
         task, member = place.task, entry.member
         inner = OpenTask(found.data, entry.sha256, task.charset, task.nested - 1, member.name.rpartition("/")[2])
-        inner_place = Place(inner, merge.left(), entry.offset_bytes, member.size_bytes)
-        return self._opened(inner_place, self._find([inner_place])[0])
+        inner_place = Place(inner, spare.limits, entry.offset_bytes, member.size_bytes)
+        return self._opened(inner_place, self._find([inner_place])[0], spare)
+
+
+class Spare:
+    """What archives inside archives may still hold. All levels share the limits of the outermost, since the bytes of
+    each of them lie on the disk at once; its ratio bounds them all together, else each level could multiply."""
+
+    def __init__(self, place: Place) -> None:
+        """`place`: the outermost archive, of which nothing was taken yet."""
+        limits, self._told = place.limits, False
+        self._limits, self._members, self._bytes = limits, limits.members, limits.total_bytes
+        if limits.ratio:
+            self._bytes = min(self._bytes, max(limits.ratio_bytes, limits.ratio * _size(place.task.path)))
+
+    def take(self, found: Found) -> None:
+        """Counts the members of one archive, at whatever level."""
+        self._members -= len(found.entries)
+        self._bytes -= sum(entry.member.size_bytes for entry in found.entries)
+
+    def allows(self, name: str, problems: list[str]) -> bool:
+        """Whether one more archive may be opened; the first that may not is told."""
+        if self._bytes > 0 and self._members > 0:
+            return True
+        if not self._told:
+            problems.append(f"{name}: not opened, nor any archive after it: those before it reach the limits of all")
+        self._told = True
+        return False
+
+    @property
+    def limits(self) -> Limits:
+        """The limits of the next archive inside."""
+        return replace(self._limits, members=max(self._members, 0), total_bytes=max(self._bytes, 0))
 
 
 class Merge:
-    """Members of an archive and of those inside it, in one list; all of them count against the same limits."""
+    """Members of an archive and of those inside it, in one list."""
 
-    def __init__(self, limits: Limits) -> None:
-        self._limits = limits
-        self._bytes = 0
+    def __init__(self) -> None:
         self.members: list[Unpacked] = []
         self.problems: list[str] = []
         self.notices: list[str] = []
-
-    def left(self) -> Limits:
-        """What archives inside may still hold."""
-        limits = self._limits
-        return replace(
-            limits,
-            members=max(limits.members - len(self.members), 0),
-            total_bytes=max(limits.total_bytes - self._bytes, 0),
-        )
 
     def add(self, unpacked: Unpacked, inner: Opened | None) -> None:
         """A member; with `inner`, the archive that it is: it becomes a folder with that archive's members."""
@@ -322,7 +345,6 @@ class Merge:
             self._append(replace(entry, member=replace(entry.member, name=f"{name}/{entry.member.name}")))
 
     def _append(self, unpacked: Unpacked) -> None:
-        self._bytes += unpacked.member.size_bytes
         if unpacked.member.index != len(self.members):
             unpacked = replace(unpacked, member=replace(unpacked.member, index=len(self.members)))
         self.members.append(unpacked)

@@ -7,7 +7,7 @@ import threading
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
@@ -15,7 +15,7 @@ from discprep.fetch.digest import Digests, differs
 from discprep.fetch.files import storage
 from discprep.fetch.local import LocalTransport
 from discprep.fetch.part import Part
-from discprep.fetch.source import SCHEMES, scheme
+from discprep.fetch.source import SCHEMES, scheme, secrets_of, unspoken
 from discprep.fetch.transport import (
     Answer,
     Guard,
@@ -122,6 +122,10 @@ class Downloader:
             StorageError: the host's disk
             Stopped: the run ends
         """
+        with _unspoken(source):
+            return self._get(source, wanted, part_path, meter)
+
+    def _get(self, source: str, wanted: Wanted, part_path: Path, meter: Meter) -> Got:
         started_s, failures, furthest_bytes = self.run.clock(), 0, 0
         while True:
             part = Part(part_path)
@@ -145,7 +149,7 @@ class Downloader:
     def head(self, source: str) -> Validators:
         """What the source's server says of the file, without fetching it. Raises SourceFault, Stopped."""
         watch = Watch(self.run.settings, self.run.clock)
-        with self._guard.over(watch):
+        with _unspoken(source), self._guard.over(watch):
             return self._transport(source).head(source, self.run, watch)
 
     def _pause_s(self, fault: SourceFault, failures: int) -> float:
@@ -164,6 +168,7 @@ class Downloader:
         watch = Watch(self.run.settings, self.run.clock)
         with self._guard.over(watch), self._opened(source, resume, watch) as answer:
             _refuse_size(answer.validators, wanted)
+            answer.validators = _fit_to_keep(answer.validators, source)
             if resume is None or answer.offset_bytes == 0:
                 digests = Digests(wanted.hashes)
                 meter.back()
@@ -228,6 +233,8 @@ class Downloader:
     def _checked(self, source: str, said: Validators, digests: Digests, wanted: Wanted, part: Part) -> Got:
         """The part, or what it decodes to, if it is what was meant."""
         path = part.path
+        if digests.size_bytes == 0 and wanted.size_bytes != 0 and not wanted.covered:
+            raise SourceFault("it sent nothing: a file of 0 bytes; it was not kept", kind="content")
         if said.encoding:
             path, digests = _decoded(said.encoding, source_name(source), digests, wanted, part, self.run)
         _refuse_wrong(digests, wanted)
@@ -255,6 +262,22 @@ class Downloader:
         if name == "file":
             return LocalTransport()
         raise SourceFault(f"nothing here speaks {name}; known are {', '.join(SCHEMES)} and paths on this host")
+
+
+@contextmanager
+def _unspoken(source: str) -> Iterator[None]:
+    """A server's words may hold anything: none of them goes further as it came."""
+    try:
+        yield
+    except SourceFault as fault:
+        fault.message = unspoken(fault.message, source)
+        raise
+
+
+def _fit_to_keep(said: Validators, source: str) -> Validators:
+    """What is noted beside a part: without a validator that tells the password back."""
+    told = any(secret in f"{said.etag} {said.last_modified}" for secret in secrets_of(source))
+    return replace(said, etag="", last_modified="") if told else said
 
 
 def _limit(wanted: Wanted, said: Validators, max_bytes: int) -> int:

@@ -59,10 +59,10 @@ class FtpTransport:
 @contextmanager
 def _control(source: str, run: Run, watch: Watch) -> Iterator[ftplib.FTP]:
     """A control connection, logged in. Names go over the wire as the bytes that the URL spells."""
-    parts = urlsplit(source)
     control = _Control(timeout=run.settings.stall_timeout_s, encoding="latin-1")
     try:
         with _translated(run, watch):
+            parts = urlsplit(source)
             control.connect(parts.hostname or "", parts.port or 21, timeout=run.settings.connect_timeout_s)
             if control.sock is not None:
                 control.sock.settimeout(run.settings.stall_timeout_s)

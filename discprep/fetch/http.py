@@ -62,10 +62,13 @@ class HttpTransport:
         seen = {source}
         while True:
             with run.connection(host(source)), self._exchange("GET", source, resume, run, watch) as response:
-                target = _redirect(response, source)
-                if target is None:
-                    yield _answer(response, source, resume, run, watch)
+                with _translated(run, watch):
+                    target = _redirect(response, source)
+                    answer = None if target else _answer(response, source, resume, run, watch)
+                if answer:
+                    yield answer
                     return
+                assert target
             hops += 1
             if target in seen or hops > run.settings.redirects_max:
                 circle = "in a circle" if target in seen else f"more than {run.settings.redirects_max} times"
@@ -78,7 +81,8 @@ class HttpTransport:
     def head(self, source: str, run: Run, watch: Watch) -> Validators:
         """What the server says of the file without sending it. Raises as `open`."""
         for _ in range(run.settings.redirects_max + 1):
-            with run.connection(host(source)), self._exchange("HEAD", source, None, run, watch) as response:
+            held = self._exchange("HEAD", source, None, run, watch)
+            with run.connection(host(source)), held as response, _translated(run, watch):
                 target = _redirect(response, source)
                 if target is None:
                     _refuse(response, run)
@@ -174,7 +178,7 @@ def _refuse(response: requests.Response, run: Run) -> None:
     status = response.status_code
     if status in (200, 203, 206):
         return
-    words = f"the server answers {status} {response.reason or ''}".rstrip()
+    words = f"the server answers {status} {_short(response.reason or '')}".rstrip()
     pause_s = _retry_after(response.headers.get("retry-after", ""), response.headers.get("date", ""))
     if status in (429, 503) and pause_s is not None and pause_s > run.settings.retry_after_max_s:
         raise SourceFault(f"{words} and asks to wait {pause_s:.0f} s, longer than we do; try later")
@@ -213,7 +217,7 @@ def _chunked(response: requests.Response) -> bool:
 def _date(text: str) -> int | None:
     try:
         return int(parsedate_to_datetime(text).timestamp()) if text else None
-    except (ValueError, TypeError, OverflowError, IndexError):
+    except (ValueError, TypeError, OverflowError, IndexError, OSError):
         return None
 
 
@@ -242,6 +246,8 @@ def _fault(error: BaseException, run: Run) -> SourceFault:
         return SourceFault(f"the server sent nothing for {run.settings.stall_timeout_s:g} s", again=True)
     if of(requests.exceptions.InvalidURL, urllib3.exceptions.LocationParseError, requests.exceptions.InvalidSchema):
         return SourceFault(f"this is no URL that can be asked for ({_short(text)})")
+    if isinstance(error, ValueError):
+        return SourceFault(f"the server's answer makes no sense ({_short(text)})")
     return SourceFault(f"the connection broke ({_short(text)})", again=True)
 
 

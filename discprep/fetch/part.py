@@ -29,6 +29,7 @@ class Part:
         self._noted_crc: int | None = None  # of the bytes that the notes call synced
         self._crc: int | None = None  # of all that is in the part; None: not known
         self.size_bytes = 0
+        self._whole = False  # a file of 0 bytes may be what is wanted
         self.joined = False  # whether bytes of an earlier request are in it
 
     def __enter__(self) -> Part:
@@ -48,7 +49,7 @@ class Part:
                 os.fsync(file.fileno())
                 self._write_about(self.size_bytes)
         file.close()
-        if self.size_bytes == 0:
+        if self.size_bytes == 0 and not self._whole:
             self.drop()
 
     def resume(self, covered: bool) -> Resume | None:
@@ -88,6 +89,7 @@ class Part:
         """Puts all bytes on the disk. Raises StorageError."""
         with storage("writing what is fetched", self.path):
             self._sync()
+        self._whole = True
 
     def drop(self) -> None:
         """Removes part and notes."""

@@ -32,7 +32,8 @@ if TYPE_CHECKING:
 DISC_MARK_AT = 32_769  # ECMA-119 8.1.2: the standard identifier of the first volume descriptor
 DISC_MARK = b"CD001"
 REMARKED_MAX = 20  # unsafe members named one by one; the listing shows all of them
-# Looking writes nothing, so only time is at stake, and that is bounded by size: no ratio is refused.
+# Looking writes nothing, so only time is at stake, and that is bounded by size: no ratio is refused. Archives inside
+# are written, so that they can be opened: they have the usual limits.
 LOOK_LIMITS = Limits(member_bytes=8 * 2**30, total_bytes=64 * 2**30, ratio=0)
 
 
@@ -41,7 +42,7 @@ def inspect(
     *,
     charset: str | None = None,
     nested: int = 0,
-    limits: Limits = LOOK_LIMITS,
+    limits: Limits | None = None,
     progress: Progress | None = None,
 ) -> Inspection:
     """Looks at one file and reads every member.
@@ -51,6 +52,7 @@ def inspect(
         StorageError: the host's disk failed
     """
     _known_file(path)
+    limits = limits or (Limits() if nested else LOOK_LIMITS)
     image = None
     if is_disc_image(path):
         image = _image_facts(path, progress or Silent())

@@ -6,12 +6,14 @@ import io
 import zipfile
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from support.lha import BOMB, BOMB_BYTES, HELLO, LEVEL_1, Made, archive
 
 from discprep.archives import OpenTask, open_all, pool, read_content
 from discprep.errors import IntegrityError
+from discprep.job import inspect as inspecting
 from discprep.model import Limits, Opened
 
 
@@ -187,7 +189,7 @@ def test_limits_hold_over_all_levels(tmp_path: Path, store: Path) -> None:
     bomb = archive(Made(name=b"bomb", packed=BOMB, method=b"-lh5-", size=BOMB_BYTES, crc=0x8CD5))
     data = zipped(**{f"{n}.lha": bomb for n in range(5)})
     (result,) = open_here(store, put(tmp_path, "x.zip", data, 1), limits=Limits(total_bytes=70_000_000))
-    whole = [entry for entry in result.members if entry.content]
+    whole = [entry for entry in result.members if entry.content and entry.member.name.endswith("/bomb")]
     assert len(whole) == 2
     assert any("more than" in entry.problem for entry in result.members)
 
@@ -208,3 +210,38 @@ def test_image_in_a_compressed_file_in_an_archive(tmp_path: Path, store: Path) -
     assert [entry.member.name for entry in result.members] == ["note.txt.gz", "note.txt.gz/note.txt"]
     assert result.members[1].content is not None
     assert b"".join(read_content(result.members[1].content)) == HELLO
+
+
+def test_all_levels_together_are_bounded_on_the_disk(tmp_path: Path, store: Path) -> None:
+    """Ten archives in each of ten, three deep: what lies on the disk at once, of all levels together, is bounded by the
+    total of the outermost, and by its ratio, which no single member exceeds."""
+    data = bytes(400_000)
+    for level in range(4):
+        data = zipped(**{f"{level}-{n}{'.zip' if level else ''}": data for n in range(10)})
+    total, room = 2 * 2**20, 600_000  # room: a hundred listings
+    for limits in (Limits(total_bytes=total, depth=5), Limits(ratio=400, ratio_bytes=total, depth=5)):
+        (result,) = open_here(store, put(tmp_path, "x.zip", data, 5), limits=limits)
+        assert any("limits of all" in problem or "would be more" in problem for problem in words_of(result))
+        assert sum(path.stat().st_size for path in store.rglob("*") if path.is_file()) < total + room
+        for path in store.iterdir():
+            path.unlink()
+
+
+def words_of(result: Opened) -> list[str]:
+    return [*result.problems, *(entry.problem or entry.member.problem for entry in result.members)]
+
+
+def test_looking_into_archives_inside_has_the_usual_limits(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without a store each level still goes to the disk: `inspect --nested` must not fill it."""
+    asked: list[Limits] = []
+    real = inspecting.open_tasks
+
+    def noted(tasks: Any, store: Any, limits: Limits, *more: Any) -> Any:
+        asked.append(limits)
+        return real(tasks, store, limits, *more)
+
+    monkeypatch.setattr(inspecting, "open_tasks", noted)
+    path = put(tmp_path, "x.zip", zipped(**{"a.zip": zipped(b=b"b")})).path
+    for nested in (0, 5):
+        inspecting.inspect(path, nested=nested)
+    assert asked[1].total_bytes == Limits().total_bytes <= 4 * 2**30 and asked[1].ratio
