@@ -156,6 +156,7 @@ class Medium:
     second_copy: bool = False  # the bring-up set again at distant extents, room given
     boot_image: Path | None = None
     boot_media: BootMedia = "none"
+    boot_load_sectors: int | None = None  # of 512 bytes; None: all of the image
     system_area: Path | None = None
     drive_speed: float | None = None  # overrides the profile's
 

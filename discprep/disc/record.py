@@ -23,7 +23,7 @@ from discprep import __version__
 from discprep.disc.image import ImageOptions, ImageWritten
 from discprep.disc.layout.check import Expected
 from discprep.errors import DiscError
-from discprep.model import AppliedEdit, Named, Pin, Placed
+from discprep.model import AppliedEdit, Named, Pin, Placed, Staged
 
 FORMAT = 1
 MAX_BYTES = 512 << 20
@@ -140,18 +140,26 @@ class Record:
 # ------------------------------------------------------------------------------------------------- making
 
 
-def build_id(named: Iterable[Named], options: ImageOptions, archives: Mapping[str, str] | None = None) -> str:
+def build_id(
+    named: Iterable[Named],
+    options: ImageOptions,
+    archives: Mapping[str, str] | None = None,
+    started: Iterable[Staged] = (),
+) -> str:
     """The short hash of what goes on the disc: items, members, names, contents, edits, volume settings.
 
-    The tool's own files (of no item) are left out, since they carry the id themselves; so is the layout.
+    The tool's own files (of no item) are left out, since they carry the id themselves, all but those that the machine
+    or its firmware starts; so is the layout.
 
     Args:
         named: all files of the disc
         options: the volume's settings
         archives: item id to the SHA-256 of its archive
+        started: the files of no item that the machine or its firmware starts
     """
     volume = [options.volume, list(options.rules), options.epoch_s, asdict(options.boot) if options.boot else None,
               hashlib.sha256(options.system_area).hexdigest()]  # fmt: skip
+    volume += [[list(file.name), file.content.sha256] for file in started if file.content]
     items = sorted((archives or {}).items())
     digest = hashlib.sha256(b'{"files":[')
     files, separator = (_identity(entry) for entry in named if entry.staged.item), b""

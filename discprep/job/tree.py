@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Collection, Hashable, Mapping, Sequence
+from collections.abc import Callable, Collection, Hashable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
@@ -23,7 +23,7 @@ from discprep.disc.stage import mentions, stage
 from discprep.errors import DiscprepError, ManifestError, StorageError
 from discprep.link import rates_both_hold
 from discprep.machine import volumes_of
-from discprep.manifest.media import boot_image_problem
+from discprep.manifest.media import BOOT_SECTOR_BYTES, boot_image_problem, boot_sectors, loaded_sectors
 from discprep.model import Content, Form, Manifest, Named, Notice, Opened, Staged
 
 BOOT_NAME = "BOOT.IMG"
@@ -121,17 +121,19 @@ class Trees:
                        preview=preview, rates=rates, present=present)  # fmt: skip
         entries = (*staged.staged, *_companions(manifest, staged.staged))
         setup = setup_files(manifest, entries, rates, work, present=present)
-        tools = (*setup, *list_files(work), *boot_files(manifest))
+        started = boot_files(manifest)
+        tools = (*setup, *list_files(work), *started)
         named, faults = self._names.map([*tools, *entries], manifest.profile, volumes_of(manifest))
         options = options_of(manifest, named, self.epoch_s)
         archives = {item_id: opened[item_id].sha256 for item_id in forms if item_id in opened}
         if manifest.medium.second_copy:
             named = with_second_copies(named, _in_bring_up(manifest))
-        build = build_id(named, options, archives)
+        build = build_id(named, options, archives, started)
         scripts = setup_scripts(named, manifest, build, rates, work, present=present)
         errors = (*staged.errors, *faults, *scripts.errors)
         whole = scripts.named if errors else fill_lists(scripts.named, manifest, build, work)
-        notices = (*staged.notices, *scripts.notices, *mentions(scripts.named, manifest.profile))
+        notices = (*staged.notices, *_load_notices(manifest, options, named), *scripts.notices,
+                   *mentions(scripts.named, manifest.profile))  # fmt: skip
         return Tree(whole, options, build, scripts.parts, rates, notices, errors)
 
 
@@ -150,14 +152,40 @@ def rates_of(manifest: Manifest) -> tuple[int, ...]:
 def options_of(manifest: Manifest, named: Sequence[Named], epoch_s: int) -> ImageOptions:
     """The image's settings as the manifest and the profile have them."""
     medium = manifest.medium
-    boot = next((n.iso for n in named if not n.staged.item and n.staged.name == (BOOT_NAME,)), None)
     return ImageOptions(
         volume=medium.volume,
         epoch_s=epoch_s,
         rules=manifest.profile.name_rules,
         charset=manifest.profile.charset,
-        boot=BootImage(boot, medium.boot_media) if boot and medium.boot_image else None,
+        boot=_boot(manifest, named),
         system_area=_read(medium.system_area) if medium.system_area else b"",
+    )
+
+
+def _boot(manifest: Manifest, named: Sequence[Named]) -> BootImage | None:
+    """What the firmware starts, of an image without emulation as much as the manifest says, else all."""
+    medium = manifest.medium
+    for entry in named if medium.boot_image else ():
+        staged = entry.staged
+        if not staged.item and staged.name == (BOOT_NAME,) and staged.content:
+            sectors = loaded_sectors(staged.content.size_bytes, medium.boot_load_sectors)
+            return BootImage(entry.iso, medium.boot_media, sectors)
+    return None
+
+
+def _load_notices(manifest: Manifest, options: ImageOptions, named: Sequence[Named]) -> Iterator[Notice]:
+    """How much of a boot image is loaded, where the manifest leaves that open: firmware differs in what it can."""
+    boot = options.boot
+    if boot is None or boot.media != "none" or manifest.medium.boot_load_sectors:
+        return
+    size_bytes = next(e.staged.content.size_bytes for e in named if e.iso == boot.path and e.staged.content)
+    loaded, all_of_it = boot.load_sectors, boot_sectors(size_bytes)
+    some = f"the first {loaded * BOOT_SECTOR_BYTES:,} bytes, the most that can be asked for,"
+    yield Notice(
+        f"the firmware is asked to load {'all' if loaded == all_of_it else some} of the boot image's {size_bytes:,} "
+        f"bytes: {loaded:,} sectors of 512",
+        where="medium.boot_image",
+        hint="A program that loads the rest by itself: set boot_load_sectors, usually 4; some firmware loads no more.",
     )
 
 
@@ -167,7 +195,7 @@ def boot_files(manifest: Manifest) -> tuple[Staged, ...]:
     files = [(tuple(path.split("/")), _content(host)) for path, host in manifest.profile.boot_files]
     if medium.boot_image:
         image = _content(medium.boot_image)
-        problem, hint = boot_image_problem(medium.boot_media, image.size_bytes)
+        problem, hint = boot_image_problem(medium.boot_media, medium.boot_load_sectors, image.size_bytes)
         if problem:  # it changed after the manifest was loaded
             raise ManifestError(f"the boot_image {problem}", where=medium.boot_image.name, hint=hint)
         files.append(((BOOT_NAME,), image))

@@ -201,12 +201,13 @@ def medium_record(table: s.MediumTable, source: Source, report: Report) -> Mediu
     def inside(text: str | None, key: str, problem_of: Sized) -> Path | None:
         return inner_file(text, source, ("medium", key), report, problem_of)
 
+    started = partial(boot_image_problem, table.boot_media, table.boot_load_sectors)
     return record(
         Medium,
         values(table, {"kind", "sectors", "boot_image", "system_area"}),
         kind=table.kind or "custom",
         sectors=table.sectors or MEDIA[table.kind or "cd-74"],
-        boot_image=inside(table.boot_image, "boot_image", partial(boot_image_problem, table.boot_media)),
+        boot_image=inside(table.boot_image, "boot_image", started),
         system_area=inside(table.system_area, "system_area", system_area_problem),
     )
 

@@ -37,14 +37,38 @@ Torito 1.0 §2.2 names the three)."""
 SYSTEM_AREA_BYTES = 16 * SECTOR_BYTES  # ECMA-119 §6.2.1
 
 
-def boot_image_problem(boot_media: str, size_bytes: int) -> tuple[str, str]:
+BOOT_SECTOR_BYTES = 512
+MOST_BOOT_SECTORS = 0xFFFF  # the catalogue's number has 16 bits (El Torito 1.0 §2.2)
+
+
+def boot_sectors(size_bytes: int) -> int:
+    """Sectors of 512 bytes that an image has on the disc, to the end of its last sector of 2,048 bytes.
+
+    >>> boot_sectors(1), boot_sectors(2_048), boot_sectors(2_049)
+    (4, 4, 8)
+    """
+    return -(-size_bytes // SECTOR_BYTES) * (SECTOR_BYTES // BOOT_SECTOR_BYTES)
+
+
+def loaded_sectors(size_bytes: int, asked: int | None) -> int:
+    """Sectors of 512 bytes that the firmware is told to load of an image that starts without emulation."""
+    return min(asked or MOST_BOOT_SECTORS, boot_sectors(size_bytes))
+
+
+def boot_image_problem(boot_media: str, load_sectors: int | None, size_bytes: int) -> tuple[str, str]:
     """Why an image of so many bytes cannot be started as this medium, and what to do; both empty where it can.
 
-    >>> boot_image_problem("1.44M", 1_228_800)[0]
+    >>> boot_image_problem("1.44M", None, 1_228_800)[0]
     'has 1,228,800 bytes, and a floppy of 1.44M has 1,474,560'
     """
     if not size_bytes:
         return "is empty", "Name the image that the machine starts from."
+    if load_sectors and boot_media != "none":
+        hint = "Leave boot_load_sectors out: of a floppy the first sector is loaded, and the rest is read as a drive's."
+        return f"pretends to be a floppy of {boot_media}, and boot_load_sectors is for none", hint
+    if load_sectors and load_sectors > boot_sectors(size_bytes):
+        hint = f"Give boot_load_sectors at most {boot_sectors(size_bytes)}, or leave it out."
+        return f"has {boot_sectors(size_bytes)} sectors of 512 bytes; boot_load_sectors asks for {load_sectors}", hint
     wanted = FLOPPY_BYTES.get(boot_media, size_bytes)
     if size_bytes == wanted:
         return "", ""

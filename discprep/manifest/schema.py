@@ -201,6 +201,7 @@ class MediumTable(Table):
     second_copy: bool = False
     boot_image: Pattern | None = None
     boot_media: BootMedia = "none"
+    boot_load_sectors: Annotated[int, Field(ge=1, le=65_535)] | None = None
     system_area: Pattern | None = None
     drive_speed: Annotated[float, Field(gt=0, le=100)] | None = None
 
