@@ -34,6 +34,8 @@ UNPACK_ROLES: Mapping[str, tuple[Role, ...]] = {
 """What a machine needs to open an archive itself, by the archive's `format`; other formats it cannot open."""
 
 Place = Literal["burn", "later", "either"]
+Inside = Literal["whole", "damaged", "unread"]
+"""What is known of an archive's inside without decoding anything."""
 Use = Literal["copy", "disc"]
 Form = Literal["unpacked", "packed", "both"]
 Shape = Literal["archive", "unpacked", "zip", "zip-stored", "tar", "lha"]

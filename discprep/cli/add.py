@@ -28,6 +28,9 @@ def add(
     mirror: Annotated[
         list[str] | None, typer.Option(metavar="SOURCE", help="Another place that has it; may be said again.")
     ] = None,
+    take_damaged: Annotated[
+        bool, typer.Option("--take-damaged", help="Add a damaged archive too: what can be read of it is taken.")
+    ] = False,
     cache: CacheOption = None,
     as_json: Json = False,
     quiet: Quiet = False,
@@ -39,7 +42,8 @@ def add(
         from discprep.report import add as face
 
         wishes = wishes_of(
-            item_id, title, gives or (), needs or (), place=place, use=use, to=to, page=page, mirrors=mirror or ()
-        )
+            item_id, title, gives or (), needs or (), place=place, use=use, to=to, page=page, mirrors=mirror or (),
+            take_damaged=take_damaged,
+        )  # fmt: skip
         added = job(manifest, sources, wishes, cache=cache, progress=frame.progress)
         frame.finish(face.document(added), face.text(added), errors=added.errors, notices=added.notices)

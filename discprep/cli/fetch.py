@@ -56,7 +56,7 @@ def _asker(frame: Frame) -> "Ask":
         if close:
             close()
         size = f"{path.stat().st_size:,} bytes"
-        typer.echo(f"{item.id} has no hash. {path} bears its name: {size}, SHA-256\n{sha256}", err=True)
+        typer.echo(f"{item.id} has no hash. {path} could be it: {size}, SHA-256\n{sha256}", err=True)
         return typer.confirm("Is it the one?", default=False, err=True)
 
     return ask

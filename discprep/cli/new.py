@@ -29,7 +29,7 @@ def new(
     It ends with a manifest that `discprep check` accepts.
     """
     with command("new", as_json, quiet) as frame:
-        from discprep.job.new import Wishes
+        from discprep.job.new import Wishes, profile_beside, refuse_existing
         from discprep.job.new import new as job
         from discprep.report import new as face
 
@@ -40,6 +40,7 @@ def new(
             and not (as_json or folder or title or profile or machine or medium)
         )
         if asks:
+            refuse_existing(manifest, profile_beside(manifest))
             title, machine, medium, baud, folder = _ask(manifest)
         wishes = Wishes(title, profile, machine or "My machine", medium or "cd-74", baud)
         started = job(manifest, folder, wishes, frame.progress)

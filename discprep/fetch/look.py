@@ -7,6 +7,7 @@ import re
 import stat
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from difflib import SequenceMatcher
 from pathlib import Path
 
 from discprep.errors import StorageError
@@ -20,8 +21,13 @@ _MOST_FILES = 100_000
 _DEEPEST = 8
 _GZIP = b"\x1f\x8b"
 
+_MOST_CANDIDATES = 5  # told or asked about for one item
+_ALIKE = 0.75  # likeness of two names, of 1, from which on they are taken for alike
+
 Ask = Callable[[Item, Path, str], bool]
-"""Item without any hash, a file with its name, the file's SHA-256: whether it is the one."""
+"""Item without any hash, a file that could be it, the file's SHA-256: whether it is the one."""
+Kind = Callable[[Path], str]
+"""The format of an archive by its content, "file" for anything else. Raises OSError."""
 
 
 @dataclass(slots=True)
@@ -38,6 +44,7 @@ class LookIn:
 
     folder: Path
     ask: Ask | None = None
+    kind: Kind = lambda path: "file"
 
     def find(self, items: Sequence[Item], wanted: Mapping[str, Wanted], progress: Progress) -> Found:
         """Compares sizes first, then hashes each candidate once.
@@ -45,14 +52,16 @@ class LookIn:
         Raises:
             StorageError: the folder cannot be read
         """
-        return _Look(items, wanted, progress, self.ask).over(self.folder)
+        return _Look(items, wanted, progress, self.ask, self.kind).over(self.folder)
 
 
 class _Look:
     def __init__(
-        self, items: Sequence[Item], wanted: Mapping[str, Wanted], progress: Progress, ask: Ask | None
+        self, items: Sequence[Item], wanted: Mapping[str, Wanted], progress: Progress, ask: Ask | None, kind: Kind
     ) -> None:
         self.wanted = wanted
+        self.kind = kind
+        self.told: set[tuple[str, Path]] = set()  # item and file that were asked about
         self.progress = progress
         self.ask = ask
         self.found = Found()
@@ -70,6 +79,10 @@ class _Look:
                 self._compare(path, size_bytes)
         for path, size_bytes in files:
             self._by_name(path, size_bytes)
+        for item in self.unsure:
+            for path, why in self._candidates(item, files):
+                if item.id not in self.found.matches:
+                    self._offer(item, path, why)
         return self.found
 
     def _compare(self, path: Path, size_bytes: int) -> None:
@@ -95,19 +108,50 @@ class _Look:
                 self._ask(item, path, size_bytes)
 
     def _ask(self, item: Item, path: Path, size_bytes: int) -> None:
-        digests = self._digests(path) if item.size_bytes in (None, size_bytes) else None
+        if item.size_bytes in (None, size_bytes):
+            self._offer(item, path, "has its name")
+
+    def _offer(self, item: Item, path: Path, why: str) -> None:
+        """Asks whether a file is the item; else tells the line that would say so."""
+        digests = None if (item.id, path) in self.told else self._digests(path)
         if digests is None:
             return
-        if self.ask and self.ask(item, path, digests.sha256):
+        self.told.add((item.id, path))
+        fits = item.size_bytes in (None, digests.size_bytes)
+        if fits and self.ask and self.ask(item, path, digests.sha256):
             self.found.matches[item.id] = path
             return
+        size = "" if fits else f" and size = {digests.size_bytes}"
         self.found.notices.append(
             Notice(
-                f"{path} has its name, but no hash tells whether it is the one; it was not taken",
+                f"{path} {why}, but no hash tells whether it is the one; it was not taken",
+                where=item.where,
                 item=item.id,
-                hint=f'If it is, give the item sha256 = "{digests.sha256}" and run it again.',
+                hint=f'If it is, give the item sha256 = "{digests.sha256}"{size} and run it again.',
             )
         )
+
+    def _candidates(self, item: Item, files: Sequence[tuple[Path, int]]) -> list[tuple[Path, str]]:
+        """The files that could be an item, the likeliest first, each with why: by size, by name, by what they are."""
+        if item.id in self.found.matches or any(key == item.id for key, _ in self.told):
+            return []
+        taken = {*self.found.matches.values()}
+        found = []
+        for path, size_bytes in files:
+            if path in taken or not size_bytes:
+                continue
+            alike, sized = _alike(item, path.name), item.size_bytes == size_bytes
+            kind = self._kind(path)
+            if sized or alike >= _ALIKE or (item.size_bytes is None and kind != "file"):
+                found.append(((sized, alike, kind != "file"), path, _why(item, size_bytes, kind, alike >= _ALIKE)))
+        best = sorted(found, key=lambda one: (*(-rank for rank in one[0]), one[1]))
+        return [(path, why) for _, path, why in best[:_MOST_CANDIDATES]]
+
+    def _kind(self, path: Path) -> str:
+        try:
+            return self.kind(path)
+        except OSError:
+            return "file"
 
     def _say_unpacked(self, item: Item, path: Path) -> None:
         self.found.notices.append(
@@ -130,6 +174,30 @@ class _Look:
         finally:
             self.progress.end(key)
         return digests
+
+
+def _why(item: Item, size_bytes: int, kind: str, alike: bool) -> str:
+    """What speaks for a file, and what does not."""
+    what = "a plain file" if kind == "file" else f"an archive ({kind})"
+    said = [f"{what} of {size_bytes:,} bytes"]
+    said += ["its name is alike"] if alike else []
+    if item.size_bytes is not None:
+        same = size_bytes == item.size_bytes
+        said.append("just as many as it has" if same else f"where the manifest says {item.size_bytes:,}")
+    return f"could be it ({', '.join(said)})"
+
+
+def _alike(item: Item, name: str) -> float:
+    """How much a file's name is like an item's id, its title, or a file that its hint names, from 0 to 1."""
+    words = [item.id, item.title, *map(source_name, item.sources), *re.findall(r"[\w.+-]+\.\w{1,4}\b", item.hint)]
+    own = _letters(name)
+    return max((SequenceMatcher(None, _letters(word), own).ratio() for word in words if word), default=0.0)
+
+
+def _letters(name: str) -> str:
+    """Letters and digits alone, in small letters, without an ending."""
+    stem = re.sub(r"(\.tar)?\.[A-Za-z0-9]{1,4}$", "", name)
+    return re.sub(r"[\W_]", "", stem).casefold()
 
 
 def _asked_for(all_hashes: Sequence[Hashes]) -> Hashes:

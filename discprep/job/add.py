@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, cast, get_args
 
+from discprep.archives import open_all
+from discprep.disc.stage import taken
 from discprep.errors import DiscprepError, FetchError, IntegrityError, MissingError, UsageError, raise_all
 from discprep.fetch.cache import Cache
 from discprep.fetch.fetch import fetch_items
 from discprep.fetch.files import lock_beside, write_atomically
 from discprep.fetch.pins import merge_pins, pins_of
 from discprep.fetch.source import SCHEMES, is_plain, scheme
+from discprep.job.at_hand import open_task
+from discprep.job.held import damage
 from discprep.job.new import slug, title_and_version
 from discprep.machine import source_name
 from discprep.manifest import load_manifest
-from discprep.model import ROLES, Item, Manifest, Notice, Pin, Place, Progress, Role, Use
+from discprep.model import ROLES, Item, Manifest, Notice, Opened, Pin, Place, Progress, Role, Use
 from discprep.report.add import Added
 from discprep.report.tables import typed
 
@@ -38,6 +42,7 @@ class Wishes:
     to: str = ""
     page: str = ""
     mirrors: tuple[str, ...] = ()
+    take_damaged: bool = False
 
 
 def wishes_of(
@@ -51,6 +56,7 @@ def wishes_of(
     to: str,
     page: str,
     mirrors: Sequence[str],
+    take_damaged: bool = False,
 ) -> Wishes:
     """Wishes from a command line's words. Raises UsageError for a role, place or use that is none, all at once."""
     faults = [
@@ -69,6 +75,7 @@ def wishes_of(
         to,
         page,
         tuple(mirrors),
+        take_damaged,
     )
 
 
@@ -81,7 +88,8 @@ def _unknown(option: str, word: str, known: Sequence[str]) -> UsageError:
 def add(path: Path, sources: Sequence[str], wishes: Wishes, *, cache: Path | None = None, progress: Progress) -> Added:
     """Appends an item for each source. Every byte that is in the file stays; the items come at its end.
 
-    Sources that hold the same bytes become mirrors of one item; bytes that the manifest has already are not added.
+    Sources that hold the same bytes become mirrors of one item; bytes that the manifest has already are not added, nor
+    is an archive that is damaged, unless `take_damaged` says so.
 
     Raises:
         UsageError: `id`, `title` or mirrors for more than one source; an id that is taken
@@ -90,17 +98,37 @@ def add(path: Path, sources: Sequence[str], wishes: Wishes, *, cache: Path | Non
     """
     manifest = load_manifest(path)
     wanted = _wanted(manifest, sources, wishes)
-    report = fetch_items(wanted, {}, Cache(cache), progress=progress)
-    pins = {entry.item: entry.pin for entry in report.items if entry.pin and entry.path}
+    store = Cache(cache)
+    report = fetch_items(wanted, {}, store, progress=progress)
+    paths = {entry.item: entry.path for entry in report.items if entry.path}
+    opened = _opened([item for item in wanted if item.id in paths], paths, manifest, store, progress)
+    hurt = [_not_added(error) for item in wanted if item.id in opened for error in damage(item, opened[item.id])]
+    bad = {error.item for error in hurt}
+    pins = {entry.item: entry.pin for entry in report.items if entry.pin and entry.path and entry.item not in bad}
     items, notices = _merged([item for item in wanted if item.id in pins], pins, manifest)
     if items:
         _append(path, items, pins)
         merge_pins(manifest.pins_path, (pins[item.id] for item in items))
     new = tuple((item, pins[item.id]) for item in items)
-    remarks = [remark for item in items for remark in _remarks(item, pins[item.id])]
+    remarks = [remark for item in items for remark in _remarks(item, pins[item.id], opened[item.id])]
     dead = [Notice(words, item=entry.item) for entry in report.items if entry.path for words in entry.tried]
     _word_hints(report.errors, wanted, path)
-    return Added(path, new, report.errors, (*notices, *dead, *remarks))
+    return Added(path, new, (*report.errors, *hurt), (*notices, *dead, *remarks))
+
+
+def _opened(
+    items: Sequence[Item], paths: Mapping[str, Path], manifest: Manifest, cache: Cache, progress: Progress
+) -> dict[str, Opened]:
+    """What is inside of what came, as each item takes it. Raises StorageError."""
+    tasks = [open_task(item, paths[item.id]) for item in items]
+    found = open_all(tasks, store=cache.unpacked, limits=manifest.limits, progress=progress)
+    return {item.id: taken(item, one, manifest.profile) for item, one in zip(items, found, strict=True)}
+
+
+def _not_added(error: DiscprepError) -> DiscprepError:
+    error.message += "; it was not added"
+    error.hint = "Get another copy; or add what can be read of it with --take-damaged."
+    return error
 
 
 def _word_hints(errors: Iterable[DiscprepError], wanted: Iterable[Item], path: Path) -> None:
@@ -121,8 +149,12 @@ def _next_way(sources: Sequence[str], path: Path) -> str:
     return f"Give an http, https or ftp address; or {by_hand}"
 
 
-def _remarks(item: Item, pin: Pin) -> Iterator[Notice]:
-    """What the SHA-256 that is now in the manifest is worth."""
+def _remarks(item: Item, pin: Pin, opened: Opened) -> Iterator[Notice]:
+    """What came is, and what the SHA-256 that is now in the manifest is worth."""
+    if opened.format == "file":
+        yield Notice("it is no archive: it goes to the machine as the one file that it is", item=item.id)
+    for words in opened.notices:
+        yield Notice(words, item=item.id)
     if is_plain(pin.source):
         yield Notice(
             f"it came over plain {scheme(pin.source)}, where anybody on the way can change it",
@@ -138,9 +170,10 @@ def _wanted(manifest: Manifest, sources: Sequence[str], wishes: Wishes) -> list[
     taken = {item.id for item in manifest.items}
     if wishes.id in taken:
         raise UsageError(f"the manifest has an item {wishes.id} already", hint="Choose another --id.")
+    raise_all([_no_file(source) for source in sources if not source_name(source) and not wishes.id])
     items = []
     for source in sources:
-        title, version = title_and_version(source_name(source) or "item")
+        title, version = title_and_version(source_name(source) or wishes.id)
         wish = wishes.id or slug(source_name(source))
         item_id = next(i for i in (wish, *(f"{wish}-{n}" for n in range(2, len(taken) + 3))) if i not in taken)
         taken.add(item_id)
@@ -156,9 +189,17 @@ def _wanted(manifest: Manifest, sources: Sequence[str], wishes: Wishes) -> list[
                 place=wishes.place,
                 use=wishes.use,
                 to=wishes.to,
+                take_damaged=wishes.take_damaged,
             )
         )
     return items
+
+
+def _no_file(source: str) -> UsageError:
+    return UsageError(
+        f"{source}: this address names no file; it may be a page",
+        hint="Open it and copy the address of the download itself; or name the item with --id.",
+    )
 
 
 def _absolute(source: str) -> str:
@@ -233,6 +274,7 @@ def _table(item: Item, pin: Pin, path: Path) -> str:
         "place": item.place,
         "use": item.use if item.use != "copy" else "",
         "to": item.to,
+        "take_damaged": item.take_damaged,
     }
     said = {key: value for key, value in rows.items() if value or key in ("gives", "needs")}
     return "[[item]]\n" + "".join(f"{key:<7} = {tomlkit.item(value).as_string()}\n" for key, value in said.items())

@@ -12,7 +12,7 @@ from discprep.errors import ManifestError, MissingError, raise_all
 from discprep.fetch.cache import Cache
 from discprep.fetch.pins import pins_of
 from discprep.machine import published_name
-from discprep.model import Item, Manifest, Opened, Pin, Progress, Silent
+from discprep.model import Inside, Item, Manifest, Opened, Pin, Progress, Silent
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +73,20 @@ def open_items(hand: AtHand, progress: Progress | None = None) -> dict[str, Open
 def open_task(item: Item, path: Path) -> OpenTask:
     """How an item's verified bytes are opened."""
     return OpenTask(path, path.name, item.charset, item.nested, published_name(item))
+
+
+def looked_into(manifest: Manifest, cache: Cache, item: Item, path: Path) -> Inside:
+    """What is known of an item's inside, as it takes it, without decoding anything."""
+    from discprep.archives.store import Place, Store, key_of
+
+    task = open_task(item, path)
+    listed = Store(cache.unpacked).load(key_of(path.name, Place(task, manifest.limits)))
+    if listed is None:
+        return "unread"
+    entries, summary = listed
+    members = tuple(entry.unpacked(path) for entry in entries)
+    opened = Opened(path, summary.sha256, summary.format, members, summary.problems)
+    return "whole" if taken(item, opened, manifest.profile).whole else "damaged"
 
 
 def missing_errors(hand: AtHand, items: Iterable[str] | None = None) -> list[MissingError]:

@@ -13,8 +13,9 @@ from discprep.fetch.fetch import FetchReport, fetch_items
 from discprep.fetch.look import Ask, LookIn
 from discprep.fetch.pins import pins_of
 from discprep.fetch.settings import FetchSettings
-from discprep.job.at_hand import open_task
+from discprep.job.at_hand import looked_into, open_task
 from discprep.job.held import damage
+from discprep.job.new import format_of
 from discprep.manifest import load_manifest
 from discprep.model import Item, Manifest, Opened, Progress
 from discprep.report.fetch import FetchResult
@@ -40,7 +41,9 @@ def fetch(
     manifest = load_manifest(path, machine=machine)
     store = Cache(cache)
     report = fetch_manifest(manifest, store, look_in=look_in, renew=renew, ask=ask, progress=progress)
-    return FetchResult(manifest, store.root, report)
+    here = {entry.item: entry.path for entry in report.items if entry.path}
+    inside = {key: looked_into(manifest, store, manifest.item(key), path) for key, path in here.items()}
+    return FetchResult(manifest, store.root, report, inside)
 
 
 def fetch_manifest(
@@ -63,7 +66,7 @@ def fetch_manifest(
         settings,
         progress,
         pins_path=manifest.pins_path,
-        look_in=LookIn(look_in, ask) if look_in else None,
+        look_in=LookIn(look_in, ask, format_of) if look_in else None,
         renew=renew,
         try_new=_trial(manifest, cache),
     )

@@ -47,10 +47,8 @@ def new(target: Path, folder: Path | None, wishes: Wishes, progress: Progress) -
         UsageError: the manifest is there already, or the folder is none
         ManifestError: what was wished does not hold together; nothing is left behind then
     """
-    profile = None if wishes.profile else target.with_name(f"{target.stem}.machine.toml")
-    for path in (target, profile):
-        if path and path.exists():
-            raise UsageError(f"{path} is there already and was left alone", hint="Choose another name, or use `add`.")
+    profile = None if wishes.profile else profile_beside(target)
+    refuse_existing(target, profile)
     if folder is not None and not folder.is_dir():
         raise UsageError(f"{folder} is not a folder")
     found, notices = _search(folder, target, progress) if folder else ([], [])
@@ -69,6 +67,18 @@ def new(target: Path, folder: Path | None, wishes: Wishes, progress: Progress) -
     return Started(target, profile, made, tuple(notices))
 
 
+def refuse_existing(target: Path, profile: Path | None) -> None:
+    """Raises UsageError when the manifest, or the profile to be written beside it, is there."""
+    for path in (target, profile):
+        if path and path.exists():
+            raise UsageError(f"{path} is there already and was left alone", hint="Choose another name, or use `add`.")
+
+
+def profile_beside(target: Path) -> Path:
+    """The profile that is started with a manifest."""
+    return target.with_name(f"{target.stem}.machine.toml")
+
+
 def _search(folder: Path, target: Path, progress: Progress) -> tuple[list[_Found], list[Notice]]:
     """The archives below a folder, in the order of their paths; what is none is told once."""
     files = sorted(path for path in folder.rglob("*") if path.is_file() and not path.name.startswith("."))
@@ -82,7 +92,7 @@ def _search(folder: Path, target: Path, progress: Progress) -> tuple[list[_Found
         if path.resolve() == target.resolve():
             continue
         try:
-            kind = _format_of(path)
+            kind = format_of(path)
             if kind == "file":
                 notices.append(
                     Notice(f"{path} is no archive and was left out", hint="`add` takes it as a single file.")
@@ -95,7 +105,7 @@ def _search(folder: Path, target: Path, progress: Progress) -> tuple[list[_Found
     return found, notices
 
 
-def _format_of(path: Path) -> str:
+def format_of(path: Path) -> str:
     """The format of an archive by its content, and a compressed tar by its name; "file" for anything else."""
     from discprep.archives.base import HEAD_BYTES, Source
     from discprep.archives.formats import recognised

@@ -7,22 +7,21 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
 
-from discprep.archives.store import Place, Store, key_of
-from discprep.disc.stage import taken
 from discprep.fetch.download import Downloader
 from discprep.fetch.settings import FetchSettings
 from discprep.fetch.source import shown
 from discprep.fetch.transport import Run, SourceFault, Validators
-from discprep.job.at_hand import AtHand, at_hand, open_task
+from discprep.job.at_hand import AtHand, at_hand, looked_into
 from discprep.job.builds import Build, builds_of, discs_with
 from discprep.job.steps import Steps
 from discprep.machine import size_of
 from discprep.manifest import load_manifest
-from discprep.model import Item, Notice, Opened, Pin, Progress
+from discprep.model import Inside, Item, Notice, Pin, Progress
 from discprep.report.status import AtSource, DiscStatus, ItemState, ItemStatus, Pulled, Status
 from discprep.serve.log import Transfer, had_bytes, log_path, look
 
 _KEY = "ask"
+_STATES: Mapping[Inside, ItemState] = {"whole": "verified", "damaged": "damaged", "unread": "fetched"}
 _SAME_S = 2  # some servers keep times to two seconds
 
 
@@ -92,14 +91,8 @@ def _state(item: Item, hand: AtHand) -> ItemState:
     path = hand.paths.get(item.id)
     if path is None:
         return "wanted"
-    task = open_task(item, path)
-    listed = Store(hand.cache.unpacked).load(key_of(path.name, Place(task, hand.manifest.limits)))
-    if listed is None:
-        return "fetched"
-    entries, summary = listed
-    members = tuple(entry.unpacked(path) for entry in entries)
-    opened = taken(item, Opened(path, summary.sha256, summary.format, members, summary.problems), hand.manifest.profile)
-    return "verified" if opened.whole else "damaged"
+    seen = looked_into(hand.manifest, hand.cache, item, path)
+    return _STATES[seen]
 
 
 def _pulled(item: Item, transfers: Iterable[Transfer]) -> Pulled:

@@ -51,7 +51,15 @@ def _lines(added: Added) -> Iterator[str]:
         version = f" {item.version}" if item.version else ""
         yield f"added {item.id}: {item.title}{version}, {format_bytes(pin.size_bytes)}, SHA-256 {pin.sha256[:16]}…"
     if added.items:
-        yield f"next: say in {added.manifest} what they give and need, and where they go;"
-        yield f"      then: discprep check {typed(added.manifest)}"
+        items = [item for item, _ in added.items]
+        check = f"discprep check {typed(added.manifest)}"
+        unsaid = [
+            *(["what they give"] if not all(item.gives for item in items) else []),
+            *(["what they need"] if not all(item.needs for item in items) else []),
+            *(["where they go"] if not all(item.to for item in items) else []),
+        ]
+        if unsaid:
+            yield f"next: say in {added.manifest} {' and '.join(unsaid)}, if anything;"
+        yield f"{'      then' if unsaid else 'next'}: {check}"
     else:
         yield "nothing was added"
