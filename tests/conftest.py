@@ -1,8 +1,102 @@
-"""What every test run starts from."""
+"""What every test run starts from, and in which order and company the tests go.
 
+A whole run is to take five minutes on two cores. What holds that, whoever adds a test:
+
+- Twice as many workers as cores (`-n auto`): tests that wait for a clocked line, an emulator or a server take no core.
+- What is marked `slow` (over three seconds by itself) begins first, dealt to the workers in turn; tests that share a
+  fixture of their module stay on one worker, so that it is made once. The quick ones fill what is left, by stealing.
+- Lines are counted for coverage in the first case of each test only, and in none marked slow: counting more than
+  doubles the time of arithmetic (Pythons before 3.14 count by a trace function), and the repeats reach what the first
+  reached.
+- Who takes long without being marked is named at the end of the run.
+"""
+
+from __future__ import annotations
+
+import os
 import signal
+import sys
 import threading
+from collections.abc import Generator, Sequence
+
+import pytest
+
+LONG_S = 6.0
 
 # A run started in the background inherits an ignored Ctrl-C, which the tests of interrupts need.
 if threading.current_thread() is threading.main_thread():
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+_counted: set[str] = set()
+
+
+def pytest_xdist_auto_num_workers() -> int:
+    return 2 * (os.cpu_count() or 1)
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Long ones and those that share a fixture first, in such an order that each worker's share begins with some."""
+    first: dict[str, list[pytest.Item]] = {}
+    rest: list[pytest.Item] = []
+    for item in items:
+        if _shares(item):
+            first.setdefault(item.nodeid.split("::")[0], []).append(item)
+        elif item.get_closest_marker("slow"):
+            first[item.nodeid] = [item]
+        else:
+            rest.append(item)
+    _counted.update({_function(item): item.nodeid for item in reversed(items) if not _slow(item)}.values())
+    items[:] = deal(list(first.values()), rest, int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1")))
+
+
+def deal(first: Sequence[list[pytest.Item]], rest: list[pytest.Item], hands: int) -> list[pytest.Item]:
+    """The whole as xdist cuts it, one equal piece a worker: each piece begins with its share of `first`."""
+    dealt: list[list[pytest.Item]] = [[] for _ in range(hands)]
+    for number, unit in enumerate(first):
+        dealt[number % hands].extend(unit)
+    left, total = iter(rest), sum(map(len, dealt)) + len(rest)
+    for number, hand in enumerate(dealt):
+        share = total // (hands - number)
+        hand.extend(item for item, _ in zip(left, range(share - len(hand)), strict=False))
+        total -= len(hand)
+    return [item for hand in dealt for item in hand] + list(left)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, bool, bool]:
+    """Lines are counted or not, see above."""
+    counting, in_threads = sys.gettrace(), threading.gettrace()
+    if counting is None or item.nodeid in _counted:
+        return (yield)
+    sys.settrace(None)
+    threading.settrace(None)  # type: ignore[arg-type]
+    try:
+        return (yield)
+    finally:
+        sys.settrace(counting)
+        threading.settrace(in_threads)  # type: ignore[arg-type]
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    long: dict[str, float] = {}
+    for report in terminalreporter.stats.get("passed", ()):
+        if "slow" not in report.keywords:
+            long[report.nodeid] = long.get(report.nodeid, 0.0) + report.duration
+    for nodeid, seconds in sorted(long.items()):
+        if seconds > LONG_S:
+            terminalreporter.write_line(f"took {seconds:.0f} s: make it shorter, or mark it slow: {nodeid}")
+
+
+def _slow(item: pytest.Item) -> bool:
+    return item.get_closest_marker("slow") is not None
+
+
+def _function(item: pytest.Item) -> str:
+    return item.nodeid.split("[")[0]
+
+
+def _shares(item: pytest.Item) -> bool:
+    """Whether it uses a fixture that its module has for all its tests."""
+    info = getattr(item, "_fixtureinfo", None)
+    found = info.name2fixturedefs.values() if info else ()
+    return any(fixtures[-1].scope == "module" and fixtures[-1].baseid for fixtures in found)
