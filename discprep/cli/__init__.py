@@ -49,13 +49,18 @@ def main(argv: list[str] | None = None) -> None:
     # No plug-in of some other package is to see a manifest, nor is every installed package searched for one.
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")
     from discprep.cli.frame import print_json, say
+    from discprep.cli.streams import flushed, settle
     from discprep.errors import UsageError
 
-    app = build_app(arguments)
+    settle()
+    problem = ""
     try:
+        app = build_app(arguments)
         code = app(arguments, prog_name="discprep", standalone_mode=False)
     except KeyboardInterrupt:
-        sys.exit(130)
+        code = 130
+    except OSError as error:  # a command tells its own: this one is of the streams
+        code, problem = (0, "") if isinstance(error, BrokenPipeError) else (3, error.strerror or str(error))
     except Exception as error:
         message = getattr(error, "format_message", None)
         if message is None:
@@ -66,8 +71,13 @@ def main(argv: list[str] | None = None) -> None:
             print_json(name, {}, [fault], [])
         else:
             say(f"error: {fault}", fault.hint)
-        sys.exit(2)
-    sys.exit(code if isinstance(code, int) else 0)
+        code = 2
+    code = code if isinstance(code, int) else 0
+    problem = flushed() or problem
+    if problem:
+        code = code or 3
+        say(f"error: the output could not be written: {problem}", "Make room, or send it somewhere else.")
+    sys.exit(code)
 
 
 def build_app(arguments: list[str]) -> typer.Typer:

@@ -15,7 +15,6 @@ from __future__ import annotations
 
 import inspect
 import json
-import os
 import sys
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -25,6 +24,7 @@ from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
+from discprep.cli.streams import as_utf8, flushed, shown
 from discprep.errors import DiscprepError, StorageError, exit_code, flatten
 
 if TYPE_CHECKING:  # the records take a tenth of the time that --help has
@@ -83,7 +83,7 @@ class Frame:
             print_json(self.name, document, faults, remarks)
         else:
             if text:
-                print(text, flush=True)
+                print(shown(text), flush=True)
             if remarks and not self.quiet:
                 from discprep.report.remarks import folded
 
@@ -137,8 +137,7 @@ def command(name: str, as_json: bool, quiet: bool = False) -> Iterator[Frame]:
             say("interrupted: nothing half-written stands under a final name", "Run the same command again to go on.")
         raise typer.Exit(130) from None
     except BrokenPipeError:
-        # The reader of our output went away; nothing more can be said to it.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        flushed()
         raise typer.Exit(0) from None
     except OSError as error:
         frame.fail(storage_error(error))
@@ -213,7 +212,7 @@ def print_json(
     envelope["notices"] = [_places(n, n.message) for n in notices]
     envelope["errors"] = [{"family": e.family, **_places(e, e.message)} for e in flatten(errors)]
     # Piece by piece: the text of 65,535 members would take more memory than all that made it.
-    json.dump(envelope, sys.stdout, ensure_ascii=False, indent=indent)
+    json.dump(envelope, as_utf8(sys.stdout), ensure_ascii=False, indent=indent)
     print(flush=True)
 
 

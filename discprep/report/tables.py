@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import shlex
+import unicodedata
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -19,7 +21,7 @@ def table(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int = WIDT
     """
     right = [head.startswith(">") for head in heads]
     cells = [[head.lstrip(">") for head in heads], *([str(cell) for cell in row] for row in rows)]
-    widths = [max(len(row[column]) for row in cells) for column in range(len(heads))]
+    widths = [max(columns(row[column]) for row in cells) for column in range(len(heads))]
     spare = width - sum(widths) - 2 * (len(widths) - 1)
     if spare < 0:
         widest = max(range(len(widths)), key=lambda column: (not right[column], widths[column]))
@@ -46,6 +48,59 @@ def typed(path: Path) -> str:
     return shlex.quote(str(path))
 
 
+def columns(text: str) -> int:
+    """How many columns of a terminal a text takes. Source: Unicode Standard Annex 11 (wide and fullwidth: two).
+
+    >>> columns("Büro"), columns("日本")
+    (4, 4)
+    """
+    return len(text) if text.isascii() else sum(1 + (unicodedata.east_asian_width(c) in "WF") for c in text)
+
+
+def fitted(text: str, width: int) -> str:
+    """The text for a terminal narrower than the faces reckon with: a row of a table that is too long goes on in further
+    lines, between its cells where it can. Prose is left to the terminal, which breaks it without harm to a command.
+
+    >>> print(fitted("untie        unpacked  32.8 KB  asked to burn", 30))
+    untie  unpacked  32.8 KB
+      asked to burn
+    """
+    lines: list[str] = []
+    for line in text.split("\n"):
+        row = columns(line) > width and re.search(r"\S {2,}\S", line)
+        lines += _broken(line, width) if row else [line]
+    return "\n".join(lines)
+
+
+def _broken(line: str, width: int) -> Iterator[str]:
+    """A row's cells in lines of this width; what follows the first is set in by two."""
+    indent = line[: min(width // 2, len(line) - len(line.lstrip()))]
+    margin, held = indent + "  ", ""
+    for cell in re.split(r" {2,}", line.strip()):
+        if held and columns(f"{indent}{held}  {cell}") > width:
+            yield indent + held
+            indent, held = margin, ""
+        held = f"{held}  {cell}" if held else cell
+        while columns(indent + held) > width:
+            piece, held = _cut(held, max(2, width - len(indent)))
+            yield indent + piece
+            indent = margin
+    yield indent + held
+
+
+def _cut(text: str, width: int) -> tuple[str, str]:
+    """As many words as fit, or as many characters of one word; and the rest."""
+    end = next((n for n in range(1, len(text) + 1) if columns(text[:n]) > width), len(text) + 1) - 1
+    blank = text.rfind(" ", 1, end + 1)
+    end = blank if blank > 0 else max(1, end)
+    return text[:end].rstrip(), text[end:].lstrip()
+
+
 def _cell(text: str, width: int, right: bool) -> str:
-    text = text if len(text) <= width else text[: width - 1] + "…"
-    return text.rjust(width) if right else text.ljust(width)
+    if columns(text) > width:
+        end = len(text)
+        while columns(text[:end]) > width - 1:
+            end -= 1
+        text = text[:end] + "…"
+    blank = " " * (width - columns(text))
+    return blank + text if right else text + blank
