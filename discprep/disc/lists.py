@@ -1,5 +1,6 @@
 """Two lists that stand on the disc itself, in the machine's text form: what is on it under which names, and the
-checksums of all its files, in the form that `sha256sum -c` takes.
+checksums of all its files, in the form that `sha256sum -c` takes. Where the machine's charset lacks a name of the disc,
+the checksums stand in UTF-8, which other systems read.
 
 As with the setup scripts, the lists are staged without content, mapped to names with everything else, and filled then.
 """
@@ -13,9 +14,9 @@ from pathlib import Path
 
 from discprep.disc.contents import keep
 from discprep.disc.setup.script import disc_parts, second_parts
-from discprep.disc.textform import approximate, encode_text
+from discprep.disc.textform import approximate, encode_text, expressible
 from discprep.machine import disc_title, full_title
-from discprep.model import Manifest, Named, Staged
+from discprep.model import Manifest, Named, Profile, Staged
 
 CONTENTS, CHECKSUMS = "CONTENTS.TXT", "SHA256.TXT"
 NAME_COLUMNS = 44
@@ -28,18 +29,17 @@ def list_files(work: Path) -> tuple[Staged, ...]:
 
 
 def fill_lists(named: Sequence[Named], manifest: Manifest, build_id: str, work: Path) -> tuple[Named, ...]:
-    """The same files with the lists' content; everything else must have its own by now.
-
-    Raises:
-        EditError: a name on the disc that the machine's charset cannot express
-    """
+    """The same files with the lists' content; everything else must have its own by now."""
+    profile = manifest.profile
     contents = contents_text(named, manifest, build_id)
-    listed = _with_text(named, CONTENTS, approximate(contents, manifest.profile.charset), manifest, work)
-    return _with_text(listed, CHECKSUMS, checksums_text(listed), manifest, work)
+    listed = _with_text(named, CONTENTS, approximate(contents, profile.charset), profile, work)
+    checksums = checksums_text(listed)
+    form = profile if expressible(checksums, profile.charset) else replace(profile, charset="utf-8")
+    return _with_text(listed, CHECKSUMS, checksums, form, work)
 
 
-def _with_text(named: Sequence[Named], name: str, text: str, manifest: Manifest, work: Path) -> tuple[Named, ...]:
-    content = keep(encode_text(text, manifest.profile, where=name), work)
+def _with_text(named: Sequence[Named], name: str, text: str, form: Profile, work: Path) -> tuple[Named, ...]:
+    content = keep(encode_text(text, form, where=name), work)
     return tuple(
         replace(entry, staged=replace(entry.staged, content=content, text=True))
         if entry.staged.name == (name,) and not entry.staged.item

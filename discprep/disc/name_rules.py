@@ -130,10 +130,11 @@ class LongRule:
     case_sensitive: bool
     unit_bytes: int = 1  # of the charset, in which the limit counts
     last: int = sys.maxunicode  # the last code point that a name may have
+    known: str = ""  # a narrower charset, whose characters alone are taken
     pairs_by_stem: bool = False
 
     def split(self, name: str, folder: bool) -> tuple[str, str]:
-        clean = _clean(name, self.forbidden, self.charset, self.last)
+        clean = _clean(name, self.forbidden, self.known or self.charset, self.last)
         if clean.strip(".") == "":
             clean = clean.replace(".", "_") or "_"
         stem, extension = split_last(clean, folder)
@@ -188,9 +189,15 @@ def _in_charset(character: str, charset: str, last: int) -> str:
     return "_"
 
 
-def joliet_rule() -> LongRule:
-    """Joliet: the characters of UCS-2, some forbidden; readers that know it do not tell capitals apart."""
-    return LongRule("Joliet", JOLIET_CHARACTERS, JOLIET_FORBIDDEN, "utf-16-be", False, unit_bytes=2, last=UCS2_LAST)
+def joliet_rule(known: str = "") -> LongRule:
+    """Joliet: the characters of UCS-2, some forbidden; readers that know it do not tell capitals apart.
+
+    Args:
+        known: the charset of scripts that must write these names; "": none
+    """
+    return LongRule(
+        "Joliet", JOLIET_CHARACTERS, JOLIET_FORBIDDEN, "utf-16-be", False, unit_bytes=2, last=UCS2_LAST, known=known
+    )
 
 
 def rock_ridge_rule(charset: str) -> LongRule:

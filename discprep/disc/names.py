@@ -136,9 +136,11 @@ def _trees(nodes: Mapping[tuple[str, ...], Staged | None], profile: Profile) -> 
         return _name_tree(folders, rule, profile, errors) if wanted else _Tree()
 
     rules = profile.name_rules
+    # Scripts write the names of the richest tree; no other writes Joliet's, which then are all that the disc can hold.
+    by_others = profile.shell is None or "rock-ridge" in rules
     return _Trees(
         tree(IsoRule(iso_level(rules)), True),
-        tree(joliet_rule(), "joliet" in rules),
+        tree(joliet_rule("" if by_others else profile.charset), "joliet" in rules),
         tree(rock_ridge_rule(profile.charset), "rock-ridge" in rules),
         errors,
     )

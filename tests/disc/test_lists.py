@@ -1,6 +1,7 @@
 """The lists on the disc. The checksum list is judged by sha256sum (coreutils) over the files that bsdtar (libarchive)
 extracts from the image."""
 
+import os
 import subprocess
 from dataclasses import replace
 
@@ -8,8 +9,10 @@ import pytest
 from support.dos import dos_profile, plain_image
 from support.programs import program
 from support.staging import manifest_of, opened_of, prepared
+from support.trees import Shelf, options
 
 from discprep.disc.contents import read_content
+from discprep.disc.image import write_image
 from discprep.disc.lists import CHECKSUMS, CONTENTS, checksums_text, fill_lists, list_files
 from discprep.disc.names import map_names
 from discprep.model import Item, Named
@@ -82,6 +85,42 @@ def test_names_outside_the_charset_are_shown_plainer(tmp_path):
     """A list is for reading: what the charset lacks is said without accents."""
     profile = replace(dos_profile(), charset="ascii")
     assert b"  Ubersicht.txt\r\n" in text_of(filled(tmp_path, profile), CONTENTS)
+
+
+def joliet_disc(tmp_path, shell):
+    """A disc whose long names are Joliet's alone, of a machine that writes ASCII, with or without scripts."""
+    profile = replace(dos_profile(), charset="ascii", name_rules=("iso-level-1", "joliet"))
+    profile = profile if shell else replace(profile, shell=None)
+    shelf = Shelf(tmp_path)
+    staged = [shelf.file("目録/読み.txt", b"1"), shelf.file("smile \U0001f600 é", b"2"), *list_files(tmp_path)]
+    named, faults = map_names(staged, profile)
+    assert faults == ()
+    manifest = manifest_of([Item("i", title="Index")], profile)
+    return fill_lists(named, manifest, "c0ffee12", tmp_path)
+
+
+def test_a_joliet_disc_has_all_names_that_it_can_hold(tmp_path):
+    """Without scripts nothing of the machine's must write them; sha256sum takes the list over what bsdtar extracts."""
+    named = joliet_disc(tmp_path, shell=False)
+    # UCS-2 (Joliet specification) lacks what lies beyond U+FFFF.
+    assert [n.joliet for n in named[:2]] == [("目録", "読み.txt"), ("smile _ é",)]
+    written = write_image(named, tmp_path / "x.iso", options("1j"))
+    out = tmp_path / "out"
+    out.mkdir()
+    environment = {**os.environ, "LC_ALL": "C.UTF-8"}
+    subprocess.run(
+        [program("bsdtar", "libarchive-tools"), "-xf", str(written.path), "-C", str(out)], check=True, env=environment
+    )
+    check = [program("sha256sum", "coreutils"), "--check", "--strict", "--quiet", CHECKSUMS]
+    subprocess.run(check, cwd=out, check=True)
+    assert len(text_of(named, CHECKSUMS).decode().splitlines()) == 3
+
+
+def test_scripts_write_the_names_of_a_joliet_disc(tmp_path):
+    """Where they must, a name has no character that the machine's charset lacks; the lists are in that charset then."""
+    named = joliet_disc(tmp_path, shell=True)
+    assert [n.joliet for n in named[:2]] == [("__", "__.txt"), ("smile _ e",)]
+    assert text_of(named, CHECKSUMS).isascii()
 
 
 def test_second_copies_are_listed(tmp_path):
