@@ -31,6 +31,7 @@ COMMANDS = {
     "inspect": "What is inside an archive or image, and is it whole.",
     "unpack": "Unpack safely.",
     "serve": "Hand the machine the rest over plain HTTP.",
+    "listen": "Tell what comes over a serial line.",
     "send": "Send files over a serial line by a block protocol.",
     "take": "Take files over a serial line by a block protocol.",
     "burn": "Burn an image with your own burner, then read back.",

@@ -16,15 +16,15 @@ FILES = {"/a": random.Random(1).randbytes(24_000), "/b": bytes(range(256)) * 30,
 
 
 @pytest.fixture(scope="module")
-def keeps(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def keeps() -> Path:
     """A machine with four segments of 536 bytes in its window, that keeps what comes behind a gap."""
-    return build(tmp_path_factory.mktemp("keeps"))
+    return build()
 
 
 @pytest.fixture(scope="module")
-def drops(tmp_path_factory: pytest.TempPathFactory) -> Path:
+def drops() -> Path:
     """One with two large segments, that drops it, and that insists on a password."""
-    return build(tmp_path_factory.mktemp("drops"), mss=1460, window=2920, keeps=False, password=True)
+    return build(mss=1460, window=2920, keeps=False, password=True)
 
 
 def fetch(program: Path, terminal: str, protocol: str) -> list[tuple[bytes, bytes]] | None:

@@ -57,8 +57,8 @@ newline = "crlf"
 
 
 @pytest.fixture(scope="module")
-def machine(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return build(tmp_path_factory.mktemp("machine"))
+def machine() -> Path:
+    return build()
 
 
 def recipe(folder: Path, protocol: str = "slip", more: str = "") -> Path:

@@ -1,8 +1,11 @@
 """Builds and runs a machine made of the embedded IP stack of the Debian source package `lwip` (SLIP, PPP with
 compressed headers). Nobody here wrote it: it says whether our end speaks the standards."""
 
+import hashlib
+import os
 import shutil
 import subprocess
+import tempfile
 from functools import cache
 from pathlib import Path
 
@@ -52,17 +55,32 @@ def source() -> Path:
     return SOURCE
 
 
-def build(folder: Path, *, mss: int = 536, window: int = 4 * 536, keeps: bool = True, password: bool = False) -> Path:
-    """The program, built in `folder`. `keeps`: what comes behind a gap is kept; `password`: the other side must tell
-    one."""
+@cache
+def build(*, mss: int = 536, window: int = 4 * 536, keeps: bool = True, password: bool = False) -> Path:
+    """The program, built once for all runs and kept by what it is built from. `keeps`: what comes behind a gap is kept;
+    `password`: the other side must tell one."""
     top = source()
     values = {"MSS": mss, "WINDOW": window, "KEEPS": int(keeps), "PASSWORD": int(password)}
-    (folder / "lwipopts.h").write_text("".join(f"#define {k} {v}\n" for k, v in values.items()) + _OPTIONS)
-    (folder / "arch").mkdir(exist_ok=True)
-    (folder / "arch" / "cc.h").write_text("#include <stdio.h>\n#include <stdlib.h>\n#define LWIP_RAND() rand()\n")
+    options = "".join(f"#define {k} {v}\n" for k, v in values.items()) + _OPTIONS
+    program = _HERE / "embedded.c"
+    mark = hashlib.sha256(options.encode() + program.read_bytes() + str(top).encode()).hexdigest()[:16]
+    kept = Path(tempfile.gettempdir()) / f"embedded-{os.getuid()}-{mark}"
+    if not kept.exists():
+        with tempfile.TemporaryDirectory(prefix="embedded-") as name:
+            folder = Path(name)
+            (folder / "lwipopts.h").write_text(options)
+            (folder / "arch").mkdir()
+            (folder / "arch" / "cc.h").write_text(
+                "#include <stdio.h>\n#include <stdlib.h>\n#define LWIP_RAND() rand()\n"
+            )
+            _compile(top, program, folder, folder / "made")
+            shutil.copy2(folder / "made", kept.with_suffix(f".{os.getpid()}"))
+            kept.with_suffix(f".{os.getpid()}").replace(kept)
+    return kept
+
+
+def _compile(top: Path, program: Path, folder: Path, made: Path) -> None:
     files = [*sorted((top / "src" / "core").glob("*.c")), *sorted((top / "src" / "core" / "ipv4").glob("*.c"))]
     files += [top / "src" / "netif" / "slipif.c", *sorted((top / "src" / "netif" / "ppp").glob("*.c"))]
-    program = folder / "embedded"
     words = ["gcc", "-O0", "-w", "-I", str(folder), "-I", str(top / "src" / "include")]
-    subprocess.run([*words, "-o", str(program), str(_HERE / "embedded.c"), *map(str, files)], check=True)
-    return program
+    subprocess.run([*words, "-o", str(made), str(program), *map(str, files)], check=True)

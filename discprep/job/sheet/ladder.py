@@ -6,8 +6,20 @@ link's own figures.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from discprep.report.sheet.facts import Failure, Line, Rung
 from discprep.units import format_seconds
+
+NAMES: Mapping[str, str] = {
+    "loop": "Loop-back: the machine's port alone",
+    "prompt": "The bridge's prompt",
+    "address": "The bridge's address",
+    "beyond": "An address beyond the bridge",
+    "name": "A name",
+    "fetch": "A small fetch",
+}
+"""From the lowest rung up; `listen` tells them by these names."""
 
 
 def rungs(line: Line, port: str = "ADDRESS:PORT") -> tuple[Rung, ...]:
@@ -25,7 +37,7 @@ def _slower(line: Line) -> str:
 
 def _loop(line: Line) -> Rung:
     return Rung(
-        "Loop-back: the machine's port alone",
+        NAMES["loop"],
         f"Both off, cable out. Join transmit and receive at the machine's plug (pins 2 and 3 of a 9-way or 25-way "
         f"plug; with hardware flow control also RTS and CTS). Machine on, terminal at {_ends(line)}, local echo off; "
         "type.",
@@ -41,7 +53,7 @@ def _loop(line: Line) -> Rung:
 
 def _prompt(line: Line) -> Rung:
     return Rung(
-        "The bridge's prompt",
+        NAMES["prompt"],
         f"Both off; ground first, then the cable. Power on, terminal at {_ends(line)}; press Return once or twice.",
         "The bridge's prompt or sign-on, readable to the last letter.",
         (
@@ -62,7 +74,7 @@ def _bridge_address(line: Line) -> Rung:
     address = line.bridge_address or "the bridge's address"
     own = line.machine_address or "the machine's address"
     return Rung(
-        "The bridge's address",
+        NAMES["address"],
         f"Leave the terminal, start the IP stack ({line.protocol.upper()}, MTU {line.mtu_bytes}). From {own}, "
         f"ping {address}.",
         f"An answer in about {1000 * line.ping_s:.0f} ms, none lost of ten.",
@@ -81,7 +93,7 @@ def _beyond(line: Line) -> Rung:
     target = line.resolver or "the resolver's address"
     own = line.machine_address or "the machine's address"
     return Rung(
-        "An address beyond the bridge",
+        NAMES["beyond"],
         f"Ping {target} by its number.",
         "An answer, slower than the bridge's by the network's own time.",
         (
@@ -96,7 +108,7 @@ def _beyond(line: Line) -> Rung:
 def _name(line: Line) -> Rung:
     host = line.example_host or "a name you know"
     return Rung(
-        "A name",
+        NAMES["name"],
         f"Look up {host}, or ping it by name.",
         "A number comes back within some seconds.",
         (
@@ -108,7 +120,7 @@ def _name(line: Line) -> Rung:
 
 def _fetch(line: Line, port: str) -> Rung:
     return Rung(
-        "A small fetch",
+        NAMES["fetch"],
         f"Fetch http://{port}/LIST.TXT from the PC's shelf, then something of 10 KB.",
         f"10 KB in about {format_seconds(line.kilobyte_s)}; the page's sizes match.",
         (
