@@ -52,6 +52,18 @@ def serve(
         Path | None,
         typer.Option("--log", metavar="FILE", help="Where transfers are logged. [default: beside MANIFEST]"),
     ] = None,
+    ftp: Annotated[
+        str, typer.Option("--ftp", metavar="ADDR:PORT", help="Offer the same over FTP too, for fetchers without HTTP.")
+    ] = "",
+    take_in: Annotated[
+        Path | None,
+        typer.Option(
+            "--take-in",
+            metavar="FOLDER",
+            help="Also take files from the machine over FTP, into this folder and over no other file. Without it "
+            "nothing can be written.",
+        ),
+    ] = None,
     machine: MachineOption = None,
     cache: CacheOption = None,
     as_json: Json = False,
@@ -59,8 +71,8 @@ def serve(
 ) -> None:
     """Hand the machine what waits for the link, over plain HTTP that its old fetcher or browser speaks.
 
-    Only planned items can be fetched, nothing can be written. Prints the addresses to use, then a line for each
-    transfer. Ctrl-C ends after the running transfers, a second Ctrl-C at once.
+    Only planned items can be fetched; nothing can be written without --take-in. Prints the addresses to use, then a
+    line for each transfer. Ctrl-C ends after the running transfers, a second Ctrl-C at once.
     """
     with command("serve", as_json, quiet) as frame:
         from discprep.errors import DiscprepError, UsageError
@@ -69,8 +81,12 @@ def serve(
 
         if bind and serial:
             raise UsageError("--bind and --serial exclude each other", hint="Serve over one of them.")
+        if ftp and serial:
+            raise UsageError("--ftp and --serial exclude each other", hint="Over a serial port the shelf is HTTP.")
+        if take_in and not ftp:
+            raise UsageError("--take-in needs --ftp ADDR:PORT", hint="The machine's files come over FTP.")
         teller = _Teller(frame)
-        wish = Wish(bind, whole, tuple(shapes or ()), allow_unshared, log, serial)
+        wish = Wish(bind, whole, tuple(shapes or ()), allow_unshared, log, serial, ftp, take_in)
         try:
             ended = job(manifest, wish, tell=teller.tell, machine=machine, cache=cache, progress=frame.progress)
         except DiscprepError as error:

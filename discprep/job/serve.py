@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from discprep.archives import open_all
 from discprep.disc.stage import taken
@@ -37,8 +38,12 @@ from discprep.serve.script import fetch_script, script_name
 from discprep.serve.server import Server
 from discprep.serve.shelf import Offer
 from discprep.serve.stock import Order, Stock
+from discprep.serve.take_in import TakeIn
 from discprep.shapes import SHAPES
 from discprep.units import format_bytes
+
+if TYPE_CHECKING:
+    from discprep.serve.ftp import FtpServer
 
 Planner = Callable[[AtHand, Mapping[str, Opened], Progress], Plan]
 GROWN = 1.25  # what is sent over what was fetched, from where on it is said
@@ -54,6 +59,8 @@ class Wish:
         whole: offer the whole set, not only what waits for the link
         shapes: `SHAPE` for all or `ITEM=SHAPE` for one
         allow_unshared: offer items with `share = false` too, in this run
+        ftp: ADDRESS:PORT for the same over FTP; empty: not
+        take_in: a folder for files that the machine sends over FTP; None: nothing can be written
         log_file: where transfers are logged; None: beside the manifest
     """
 
@@ -63,6 +70,8 @@ class Wish:
     allow_unshared: bool = False
     log_file: Path | None = None
     serial: str = ""
+    ftp: str = ""
+    take_in: Path | None = None
 
 
 def serve(
@@ -87,6 +96,7 @@ def serve(
         StorageError: the cache cannot be used
     """
     host, port = ("", 0) if wish.serial else parse_bind(wish.bind)
+    at_ftp = parse_bind(wish.ftp, "--ftp") if wish.ftp else None
     manifest = load_manifest(path, machine=machine)
     link = link_of(manifest) if wish.serial else None
     hand = at_hand(manifest, cache)
@@ -97,6 +107,7 @@ def serve(
     keeper = _keeper(stock, hand, wish, tell, progress)
     server: Server | LineServer
     gate = None
+    beside: FtpServer | None = None
     if link:
         server = open_line(manifest, link, wish.serial, keeper, progress)
         addresses, notices = at_the_line(manifest, link, wish.serial), (*line_notices(manifest, link), *notices)
@@ -104,9 +115,10 @@ def serve(
         gate = gate_of(manifest)
         server = _listen(host, port, keeper, gate)
         addresses, notices = reachable(host, server.port), (*notices, *_blind(gate))
-    listening = _listening(stock, keeper, addresses, wish, gate, (*hurt, *notices))
+        beside = _beside(at_ftp, wish, keeper, gate, tell, (addresses[0].address, server.port)) if at_ftp else None
+    listening = _listening(stock, keeper, addresses, wish, gate, beside, (*hurt, *notices))
     with _terminable():
-        return _run(server, keeper, listening, tell, progress)
+        return _run(server, beside, keeper, listening, tell, progress)
 
 
 def planned(hand: AtHand, opened: Mapping[str, Opened], progress: Progress) -> Plan:
@@ -242,8 +254,15 @@ def gate_of(manifest: Manifest) -> Gate | None:
 
 
 def _listen(host: str, port: int, keeper: Keeper, gate: Gate | None) -> Server:
-    try:
+    with _said(host, port):
         return Server(host, port, keeper, gate=gate)
+
+
+@contextmanager
+def _said(host: str, port: int) -> Iterator[None]:
+    """Why an address cannot be listened at, in words."""
+    try:
+        yield
     except OSError as error:
         hints = {
             errno.EADDRINUSE: "Another program listens there: end it, or take another port.",
@@ -252,6 +271,18 @@ def _listen(host: str, port: int, keeper: Keeper, gate: Gate | None) -> Server:
         }
         hint = hints.get(error.errno or 0, "Take another address.")
         raise UsageError(f"cannot listen at {host}:{port}: {error.strerror}", hint=hint) from error
+
+
+def _beside(
+    at: tuple[str, int], wish: Wish, keeper: Keeper, gate: Gate | None, tell: Callable[[Event], None],
+    shown: tuple[str, int],
+) -> FtpServer:  # fmt: skip
+    """The same shelf over FTP."""
+    from discprep.serve.ftp import FtpServer
+
+    takes = TakeIn(wish.take_in, tell) if wish.take_in else None
+    with _said(*at):
+        return FtpServer(*at, keeper, gate, takes, shown)
 
 
 def _blind(gate: Gate | None) -> Iterator[Notice]:
@@ -265,10 +296,11 @@ def _blind(gate: Gate | None) -> Iterator[Notice]:
 
 def _listening(
     made: Stock, keeper: Keeper, addresses: tuple[Reachable, ...], wish: Wish, gate: Gate | None,
-    notices: Sequence[Notice],
+    beside: FtpServer | None, notices: Sequence[Notice],
 ) -> Listening:  # fmt: skip
     manifest, asked = made.manifest, made.order.asked
-    public = [address for address in addresses if address.public]
+    over_ftp = reachable(parse_bind(wish.ftp)[0], beside.port, scheme="ftp") if beside else ()
+    public = [address for address in (*addresses, *over_ftp) if address.public]
     warnings = [
         Notice(
             f"{address.address} is a public address: {address.who}",
@@ -286,6 +318,8 @@ def _listening(
         stock.script_name,
         log_file,
         gate.most_packets if gate and can_tell() else None,
+        over_ftp,
+        beside.takes.folder if beside and beside.takes else None,
         (*warnings, *log.look(log_file)[1], *notices, *broken, *grown),
     )
 
@@ -308,21 +342,29 @@ def _grown(offer: Offer, asked: Shape | None) -> Notice:
 
 
 def _run(
-    server: Server | LineServer, keeper: Keeper, listening: Listening, tell: Callable[[Event], None], progress: Progress
-) -> Ended:
+    server: Server | LineServer, beside: FtpServer | None, keeper: Keeper, listening: Listening,
+    tell: Callable[[Event], None], progress: Progress,
+) -> Ended:  # fmt: skip
     broken_off = False
     try:
+        if beside:
+            beside.start()
         tell(listening)
         server.run()
     except KeyboardInterrupt:
         pass
+    running = server.running + (beside.running if beside else 0)
     try:
-        if server.running:
-            progress.say(f"{server.running} transfers still run; Ctrl-C again ends at once")
+        if running:
+            progress.say(f"{running} transfers still run; Ctrl-C again ends at once")
         server.drain()
+        if beside:
+            beside.drain()
     except KeyboardInterrupt:
-        broken_off = server.running > 0
+        broken_off = server.running > 0 or bool(beside and beside.running)
         server.abort()
+        if beside:
+            beside.stop()
     transfers = keeper.transfers
     return Ended(len(transfers), sum(transfer.bytes for transfer in transfers), broken_off)
 

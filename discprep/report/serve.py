@@ -10,6 +10,7 @@ from discprep.model import Notice
 from discprep.serve.log import Transfer
 from discprep.serve.reach import Reachable
 from discprep.serve.shelf import Offer, state_words
+from discprep.serve.take_in import Taken
 from discprep.units import format_bytes, format_rate, format_seconds
 
 
@@ -24,6 +25,8 @@ class Listening:
     script: str
     log: Path
     under_way_packets: int | None
+    ftp: tuple[Reachable, ...]
+    take_in: Path | None
     notices: tuple[Notice, ...]
 
 
@@ -36,7 +39,7 @@ class Ended:
     broken_off: bool
 
 
-Event = Listening | Transfer | Ended
+Event = Listening | Transfer | Taken | Ended
 
 
 def document(event: Event) -> dict[str, Any]:
@@ -46,6 +49,8 @@ def document(event: Event) -> dict[str, Any]:
             return {"event": "listening", **_listening(event)}
         case Transfer():
             return {"event": "transfer", **asdict(event)}
+        case Taken():
+            return {"event": "taken", **asdict(event)}
         case Ended():
             return {"event": "ended", **asdict(event)}
 
@@ -58,6 +63,8 @@ def _listening(event: Listening) -> dict[str, Any]:
         "script": event.script,
         "log": str(event.log),
         "under_way_packets": event.under_way_packets,
+        "ftp": [{"url": a.url, "who": a.who, "public": a.public} for a in event.ftp],
+        "take_in": str(event.take_in) if event.take_in else None,
         "notices": [{"message": n.message, "item": n.item, "hint": n.hint} for n in event.notices],
     }
 
@@ -84,6 +91,9 @@ def text(event: Event) -> str:
             return "\n".join(_words(event))
         case Transfer():
             return _transfer(event)
+        case Taken():
+            size = format_bytes(event.size_bytes)
+            return f"{event.name} from {event.client}: {size} taken in, SHA-256 {event.sha256}"
         case Ended():
             end = "; some were broken off" if event.broken_off else ""
             return f"ended: {event.transfers} transfers, {format_bytes(event.bytes)}{end}"
@@ -92,6 +102,9 @@ def text(event: Event) -> str:
 def _words(event: Listening) -> list[str]:
     lines = ["The shelf stands. On the machine, open or fetch:"]
     lines += [f"  {address.url}  ({address.who})" for address in event.addresses]
+    lines += [f"  {address.url}  over FTP  ({address.who})" for address in event.ftp]
+    if event.take_in:
+        lines.append(f"  Files that the machine sends over FTP are kept in {event.take_in}, over no other file.")
     if event.script:
         lines.append(f"  {event.addresses[0].url}{event.script} fetches all in order")
     lines.append("")

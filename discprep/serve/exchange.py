@@ -42,6 +42,7 @@ class Sent:
     acknowledged_bytes: int
     seconds: float
     fresh: bool
+    protocol: str = ""  # empty: HTTP as the request says
 
 
 class Answers(Protocol):

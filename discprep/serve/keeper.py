@@ -302,5 +302,5 @@ def _transfer(sent: Sent) -> Transfer:
         complete=sent.acknowledged_bytes == sent.reply.length_bytes,
         fresh=sent.fresh,
         client=sent.client,
-        protocol="{}.{}".format(*sent.request.version),
+        protocol=sent.protocol or "{}.{}".format(*sent.request.version),
     )

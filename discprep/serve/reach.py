@@ -20,14 +20,16 @@ class Reachable:
     port: int
     who: str
     public: bool
+    scheme: str = "http"
 
     @property
     def url(self) -> str:
         host = f"[{self.address}]" if ":" in self.address else self.address
-        return f"http://{host}/" if self.port == 80 else f"http://{host}:{self.port}/"
+        usual = {"http": 80, "ftp": 21}[self.scheme]
+        return f"{self.scheme}://{host}/" if self.port == usual else f"{self.scheme}://{host}:{self.port}/"
 
 
-def parse_bind(text: str) -> tuple[str, int]:
+def parse_bind(text: str, flag: str = "--bind") -> tuple[str, int]:
     """`ADDR:PORT` as the user wrote it: `192.0.2.10:8080`, `[::1]:8080`, `0.0.0.0:80`. Port 0: any free one.
 
     Raises:
@@ -40,8 +42,8 @@ def parse_bind(text: str) -> tuple[str, int]:
             raise ValueError(text)
     except ValueError:
         raise UsageError(
-            f"--bind wants ADDRESS:PORT, it got {text!r}",
-            hint="For example --bind 192.0.2.10:8080. This computer's addresses: "
+            f"{flag} wants ADDRESS:PORT, it got {text!r}",
+            hint=f"For example {flag} 192.0.2.10:8080. This computer's addresses: "
             + ", ".join(str(own) for own in own_addresses()) + ".",
         ) from None  # fmt: skip
     return str(address), int(port)
@@ -83,17 +85,19 @@ def _address(text: str) -> Address:
     return ipaddress.ip_address(text.partition("%")[0])
 
 
-def reachable(host: str, port: int, own: tuple[Address, ...] | None = None) -> tuple[Reachable, ...]:
+def reachable(
+    host: str, port: int, own: tuple[Address, ...] | None = None, scheme: str = "http"
+) -> tuple[Reachable, ...]:
     """The addresses behind a bound one: itself, or all of this computer's when it is the unspecified one."""
     bound = ipaddress.ip_address(host)
     if not bound.is_unspecified:
-        return (_judged(bound, port),)
+        return (_judged(bound, port, scheme),)
     known = own_addresses() if own is None else own
-    return tuple(_judged(address, port) for address in known if bound.version == 6 or address.version == 4)
+    return tuple(_judged(address, port, scheme) for address in known if bound.version == 6 or address.version == 4)
 
 
-def _judged(address: Address, port: int) -> Reachable:
-    return Reachable(str(address), port, who(address), address.is_global)
+def _judged(address: Address, port: int, scheme: str) -> Reachable:
+    return Reachable(str(address), port, who(address), address.is_global, scheme)
 
 
 def who(address: Address) -> str:

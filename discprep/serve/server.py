@@ -17,23 +17,10 @@ from dataclasses import dataclass
 
 from discprep.serve import http
 from discprep.serve.exchange import Answers, Exchange, Sent, exchange, refusal
-from discprep.serve.gate import Flow, Gate
+from discprep.serve.gate import Gate
 from discprep.serve.http import Refused
-from discprep.serve.kernel import (
-    await_request,
-    broken,
-    can_tell,
-    handshake_seconds,
-    limit_buffer,
-    limit_segments,
-    plain_control,
-    unacknowledged,
-)
-
-CHUNK_BYTES = 16_384
-SEND_BUFFER_BYTES = 32_768  # bounds what the system holds for a client that reads nothing, and how far ahead it runs
-_MORE = getattr(socket, "MSG_MORE", 0)  # more comes, be it the end: it then goes along instead of after
-LOOK_S = 2.0  # how often a blocked transfer is looked at
+from discprep.serve.kernel import await_request, handshake_seconds, limit_segments, unacknowledged
+from discprep.serve.pusher import Pusher, prepare
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,9 +46,8 @@ class Connection:
     handshake_s: float
     number: int
     waiting_since: float | None  # None while a reply is under way
-    moved: float  # when a byte last moved
+    pusher: Pusher
     requests: int = 0
-    flow: Flow | None = None  # over the line
 
     def close(self) -> None:
         """Ends it from another thread: a blocked read or write returns."""
@@ -186,12 +172,11 @@ class Server:
         with contextlib.suppress(OSError):
             sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
-        if self.gate:
-            plain_control(sock)
-        limit_buffer(sock, self.gate.blind_bytes if self.gate and not can_tell() else SEND_BUFFER_BYTES)
+            prepare(sock, self.gate)
         self._count += 1
-        now = self._clock()
-        return Connection(sock, client, now, handshake_seconds(sock), self._count, now, now)
+        now, handshake_s = self._clock(), handshake_seconds(sock)
+        pusher = Pusher(sock, self.gate, handshake_s, self._bounds.stall_s, self._clock)
+        return Connection(sock, client, now, handshake_s, self._count, now, pusher)
 
     def _make_room(self) -> bool:
         """Frees a place if none is left: who has kept us waiting longest goes, else whose transfer stands still."""
@@ -212,7 +197,8 @@ class Server:
 
     def _longest_stalled(self) -> Connection | None:
         limit = self._clock() - self._bounds.evict_stalled_s
-        return min(((c.moved, c.number, c) for c in self._open if c.moved <= limit), default=(0, 0, None))[2]
+        stalled = ((c.pusher.moved, c.number, c) for c in self._open if c.pusher.moved <= limit)
+        return min(stalled, default=(0, 0, None))[2]
 
     # ---- one connection
 
@@ -231,8 +217,7 @@ class Server:
             with self._lock:
                 self._open.discard(connection)
             linger(connection.sock)
-            if self.gate and connection.flow:
-                self.gate.leave(connection.flow)
+            connection.pusher.leave()
             connection.sock.close()
 
     def _one_request(self, connection: Connection, received: bytes) -> tuple[bytes, bool]:
@@ -242,19 +227,17 @@ class Server:
             head, rest, began = self._read_head(connection, received)
         except Refused as refused:
             connection.waiting_since = None
-            self._push(connection, refusal(refused, self._answers, int(self._wall())))
+            _push(connection, refusal(refused, self._answers, int(self._wall())))
             return b"", False
         if not head:
             return b"", False
         connection.waiting_since = None
         connection.requests += 1
-        if self.gate and connection.flow is None and can_tell():
-            connection.flow = self.gate.join(connection.sock, connection.handshake_s)
         local = connection.sock.getsockname()[:2]
         may_go_on = not self._stopping and connection.requests < self._bounds.requests
         made = exchange(head, self._answers, local, int(self._wall()), may_go_on=may_go_on)
         if not made.moves_file:
-            self._push(connection, made)
+            _push(connection, made)
             return rest, made.keep_alive
         return rest, self._transfer(connection, made, began) and made.keep_alive
 
@@ -311,71 +294,23 @@ class Server:
             self._answers.moved(key, amount)
 
         try:
-            self._push(connection, made, moved)
+            _push(connection, made, moved)
             if not made.keep_alive:
                 # Old fetchers read until the end: it goes with the last bytes, not a round trip after them. It counts
                 # as one byte in the queue.
                 connection.sock.shutdown(socket.SHUT_WR)
                 ending = 1
-            self._wait_acknowledged(connection)
+            connection.pusher.wait_acknowledged()
         except OSError:
             pass  # the client went away: what it acknowledged counts
         waiting = max(0, unacknowledged(connection.sock) - ending)
         return max(0, min(made.body_bytes, handed[0] - waiting - len(made.head)))
 
-    def _push(self, connection: Connection, made: Exchange, moved: Callable[[int], None] = lambda amount: None) -> None:
-        """Sends head and body, for as long as anything moves; `moved` is told what the system took."""
-        connection.moved = self._clock()
-        connection.sock.settimeout(LOOK_S)
-        with made.stream() as stream:
-            while stream.left_bytes:
-                for size in self._sizes(connection, stream.left_bytes):
-                    last = size == stream.left_bytes and not made.keep_alive
-                    self._push_bytes(connection, stream.read(size), _MORE if last else 0, moved)
 
-    def _sizes(self, connection: Connection, left_bytes: int) -> tuple[int, ...]:
-        """What may be handed to the system now, in pieces."""
-        if not self.gate or connection.flow is None:
-            return (min(left_bytes, CHUNK_BYTES),)
-        queued = unacknowledged(connection.sock)
-        sizes = self.gate.turn(connection.flow, left_bytes, LOOK_S)
-        idle = not queued  # it waits for others, not they for it
-        self._note_movement(connection, moved=bool(sizes) or idle or unacknowledged(connection.sock) != queued)
-        return sizes
-
-    def _push_bytes(self, connection: Connection, data: bytes, flags: int, moved: Callable[[int], None]) -> None:
-        left = memoryview(data)
-        queued = -1
-        while left:
-            try:
-                count = connection.sock.send(left, flags)
-            except TimeoutError:
-                count = 0
-            now_queued = unacknowledged(connection.sock)
-            self._note_movement(connection, moved=count > 0 or now_queued != queued)
-            queued = now_queued
-            left = left[count:]
-            if connection.flow:
-                connection.flow.written += count
-            moved(count)
-
-    def _note_movement(self, connection: Connection, *, moved: bool) -> None:
-        now = self._clock()
-        if moved:
-            connection.moved = now
-        elif now - connection.moved > self._bounds.stall_s:
-            raise TimeoutError("nothing moves")
-
-    def _wait_acknowledged(self, connection: Connection) -> None:
-        """Until the other side has acknowledged all, or nothing moved for too long."""
-        began = self._clock()
-        queued = unacknowledged(connection.sock)
-        while queued and not broken(connection.sock):
-            # A thousandth of the time so far, so that waiting measures finely on fast lines and idles on slow ones.
-            time.sleep(min(0.02, max(0.0005, (self._clock() - began) / 1000)))
-            now_queued = unacknowledged(connection.sock)
-            self._note_movement(connection, moved=now_queued != queued)
-            queued = now_queued
+def _push(connection: Connection, made: Exchange, moved: Callable[[int], None] = lambda amount: None) -> None:
+    """Sends head and body; `moved` is told what the system took."""
+    with made.stream() as stream:
+        connection.pusher.push(stream, ends=not made.keep_alive, moved=moved)
 
 
 def _listen(host: str, port: int) -> socket.socket:

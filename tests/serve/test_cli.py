@@ -1,5 +1,8 @@
 """`discprep serve` as a person or a program calls it: lines on stdout, messages on stderr, exit codes."""
 
+import ftplib
+import hashlib
+import io
 import json
 import os
 import signal
@@ -10,6 +13,7 @@ import zipfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import pytest
 
@@ -84,6 +88,42 @@ def test_json_lines_from_start_to_end(manifest: Path) -> None:
         assert [json.loads(line)["event"] for line in rest.splitlines()] == ["ended"]
         assert process.returncode == 0
         assert manifest.with_suffix(".pulls.jsonl").read_text().count("\n") == 1
+
+
+def test_ftp_and_taking_in(manifest: Path, tmp_path: Path) -> None:
+    """The same shelf over FTP, and a file of the machine's own kept, said and hashed."""
+    inside = tmp_path / "in"
+    more = ("--bind", "127.0.0.1:0", "--ftp", "127.0.0.1:0", "--take-in", str(inside), "--json")
+    with started(manifest, *more) as process:
+        assert process.stdout
+        listening = json.loads(process.stdout.readline())
+        assert listening["take_in"] == str(inside)
+        url = urlsplit(listening["ftp"][0]["url"])
+        with ftplib.FTP() as ftp:
+            ftp.connect(url.hostname, url.port, timeout=30)
+            ftp.login()
+            came = io.BytesIO()
+            ftp.retrbinary("RETR tools.zip", came.write)
+            assert came.getvalue() == (manifest.parent / "tools.zip").read_bytes()
+            ftp.storbinary("STOR ../LINE.CFG", io.BytesIO(b"rate=9600"))
+        events = [json.loads(process.stdout.readline()) for _ in range(2)]
+        process.send_signal(signal.SIGINT)
+        rest, _ = process.communicate(timeout=30)
+        assert json.loads(rest)["event"] == "ended" and process.returncode == 0
+    transfer, taken = events
+    assert (transfer["event"], transfer["protocol"], transfer["complete"]) == ("transfer", "ftp", True)
+    assert (taken["event"], taken["name"], taken["size_bytes"]) == ("taken", "LINE.CFG", 9)
+    assert taken["sha256"] == hashlib.sha256(b"rate=9600").hexdigest()
+    assert (inside / "LINE.CFG").read_bytes() == b"rate=9600"
+
+
+@pytest.mark.parametrize("flags", [
+    ("--bind", "127.0.0.1:0", "--take-in", "x"), ("--serial", "x", "--ftp", "127.0.0.1:0"),
+    ("--bind", "127.0.0.1:0", "--ftp", "here"),
+])  # fmt: skip
+def test_what_does_not_go_together(manifest: Path, flags: tuple[str, ...]) -> None:
+    done = subprocess.run(words(manifest, *flags), capture_output=True, text=True, timeout=60)
+    assert done.returncode == 2 and "--ftp" in done.stderr
 
 
 def test_words_for_a_person(manifest: Path) -> None:

@@ -106,7 +106,7 @@ def test_a_page_on_this_network_is_not_slowed(tmp_path: Path) -> None:
 
 def test_a_system_that_tells_nothing_gets_the_least_buffer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Linux doubles what SO_SNDBUF asks for (socket(7)): two segments of 1,460 bytes are asked."""
-    from discprep.serve import server as servers
+    from discprep.serve import pusher as servers
 
     monkeypatch.setattr(servers, "can_tell", lambda: False)
     sizes: list[int] = []
