@@ -168,6 +168,11 @@ def first_volume(profile: Profile) -> Volume:
     return profile.volumes[0] if profile.volumes else Volume("")
 
 
+def lasting_volume(profile: Profile) -> Volume:
+    """The first volume that does not forget, for what must outlast a power-off; the first where all forget."""
+    return next((volume for volume in profile.volumes if not volume.volatile), first_volume(profile))
+
+
 def volume_of(profile: Profile, item: Item) -> Volume:
     """The volume that an item is installed on: the one it names, else the first."""
     return next((volume for volume in profile.volumes if volume.path == item.volume), first_volume(profile))
@@ -266,7 +271,7 @@ def _unsavable(profile: Profile, step: Step, path: MachinePath | None, folder: b
         return f"is told of a step at the {step.at}, where no script runs", 'Give the step where = "machine".'
     if not path.parts:
         return "is a whole volume, which no script can save", "Name the files and folders that are lost."
-    if path.base == paths[0] and path.parts[0].casefold() == shell.save_folder.casefold():
+    if path.base == lasting_volume(profile).path and path.parts[0].casefold() == shell.save_folder.casefold():
         return "lies where the saved copies themselves stand", "Leave it out, or rename the shell's save_folder."
     if folder and not shell.copy_folder:
         hint = "Name the files in it that are lost, or give the profile's [shell] a copy_folder."

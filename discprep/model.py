@@ -267,6 +267,8 @@ class Shell:
     read_error: str = ""
     rename: tuple[str, ...] = ()
     delete: tuple[str, ...] = ()
+    unprotect: tuple[str, ...] = ()
+    compare: tuple[str, ...] = ()
     copy_folder: tuple[str, ...] = ()
     create_empty: tuple[str, ...] = ()
     append: tuple[str, ...] = ()

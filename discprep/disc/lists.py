@@ -13,12 +13,12 @@ from itertools import groupby
 from pathlib import Path
 
 from discprep.disc.contents import keep
-from discprep.disc.setup.script import disc_parts, second_parts
+from discprep.disc.setup.site import CONTENTS, disc_parts, second_parts
 from discprep.disc.textform import approximate, encode_text, expressible
 from discprep.machine import disc_title, full_title
 from discprep.model import Manifest, Named, Profile, Staged
 
-CONTENTS, CHECKSUMS = "CONTENTS.TXT", "SHA256.TXT"
+CHECKSUMS = "SHA256.TXT"
 NAME_COLUMNS = 44
 
 

@@ -25,8 +25,9 @@ def parts(
     """The parts of one disc.
 
     A step comes once the items of its `after`, and all they need, are copied; a step with an empty `after` right
-    after the step before it. A step is done with the disc that brings the last of its items: not again with a later
-    one, and where that is none of the discs, it is left to whoever brings the item.
+    after the step before it. One that wipes comes once all of this disc is copied: afterwards the drive may not be
+    seen. The steps keep their order. A step is done with the disc that brings the last of its items: not again with a
+    later one, and where that is none of the discs, it is left to whoever brings the item.
 
     Arguments:
         burned: ids of the items on this disc
@@ -36,16 +37,20 @@ def parts(
     waiting = copy_order(manifest, burned)
     found: list[Part] = []
     first: list[Step] = []
-    for step in _steps_here(manifest, burned, present):
-        wanted = _with_openers(manifest, _closure(manifest, step.after), burned, packed)
-        taken = tuple(item for item in waiting if item in wanted)
-        waiting = tuple(item for item in waiting if item not in wanted)
+    for steps in _together(_steps_here(manifest, burned, present)):
+        if not steps[0].after and not found:
+            first += steps
+            continue
+        wanted = _with_openers(manifest, _closure(manifest, steps[0].after), burned, packed)
+        late = any(step.wipes for step in steps)
+        taken = tuple(item for item in waiting if late or item in wanted)
+        waiting = tuple(item for item in waiting if item not in taken)
         if taken:
-            found.append(Part(len(found) + 1, taken, after=(step,)))
+            found.append(Part(len(found) + 1, taken, after=steps))
         elif found:
-            found[-1] = replace(found[-1], after=(*found[-1].after, step))
+            found[-1] = replace(found[-1], after=(*found[-1].after, *steps))
         else:
-            first.append(step)
+            first += steps
     if waiting or not found:
         found.append(Part(len(found) + 1, waiting))
     found[0] = replace(found[0], before=tuple(first))
@@ -63,6 +68,17 @@ def _steps_here(manifest: Manifest, burned: Collection[str], present: Collection
             here = known.issuperset(step.after) and (is_first or not set(burned).isdisjoint(step.after))
         if here:
             yield step
+
+
+def _together(steps: Iterable[Step]) -> list[tuple[Step, ...]]:
+    """Each step with those that have an empty `after` and so follow right after it."""
+    groups: list[tuple[Step, ...]] = []
+    for step in steps:
+        if step.after or not groups:
+            groups.append((step,))
+        else:
+            groups[-1] = (*groups[-1], step)
+    return groups
 
 
 def _with_openers(manifest: Manifest, wanted: set[str], burned: Collection[str], packed: Collection[str]) -> set[str]:
@@ -86,11 +102,12 @@ def part_order(manifest: Manifest, forms: Mapping[str, Form], present: Collectio
 
 
 def copy_order(manifest: Manifest, burned: Collection[str]) -> tuple[str, ...]:
-    """Burned items such that each comes after all it needs, bring-up first, else as in the manifest."""
+    """Burned items such that each comes after all it needs: what unpacks, then bring-up, else as in the manifest."""
+    openers = _closure(manifest, {role for roles in UNPACK_ROLES.values() for role in roles})
     urgent = bring_up_items(manifest)
     items = [item for item in manifest.items if item.id in set(burned)]
     order: dict[str, None] = {}
-    for item in sorted(items, key=lambda item: item.id not in urgent):
+    for item in sorted(items, key=lambda item: (item.id not in openers, item.id not in urgent)):
         for needed in _needs_first(manifest, item):
             if needed in burned:
                 order.setdefault(needed)

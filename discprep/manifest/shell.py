@@ -34,6 +34,8 @@ TEMPLATES: Mapping[str, tuple[str, ...]] = {
     "copy_folder": ("source", "target"),
     "rename": ("path", "target", "name"),
     "delete": ("path",),
+    "unprotect": ("path",),
+    "compare": ("source", "target"),
     "create_empty": ("path",),
     "append": ("text", "path"),
     "change_folder": ("path", "volume"),
@@ -46,8 +48,8 @@ TEMPLATES: Mapping[str, tuple[str, ...]] = {
     "if_folder": ("path", "then"),
     "if_no_folder": ("path", "then"),
     "if_failed": ("then",),
-    "if_full": ("room", "trial", "then"),
-    "room_file": (),
+    "if_full": ("room", "trial", "answer", "then"),
+    "room_file": ("answer",),
     "check_size": ("path", "size"),
     "checksum": ("path", "sum"),
     "set_comment": ("path", "text"),
@@ -56,7 +58,8 @@ TEMPLATES: Mapping[str, tuple[str, ...]] = {
 }
 """The names that a template may use, by its key. `path`, `source` and `target` are whole paths on the machine;
 `rename` also has the new bare `name`; `call` runs another script with two arguments; `change_folder` has the `volume`
-apart; `room` is the room file at rest on the machine, `trial` the path to write it to."""
+apart; `room` is the room file at rest on the machine, `trial` the path to write it to, `answer` the file that it leaves
+when it runs to its end; `unprotect` clears what keeps a file from being seen, replaced or deleted."""
 
 CONDITIONALS = ("if_exists", "if_missing", "if_folder", "if_no_folder", "if_failed", "if_full")
 PAIRS = (("if_exists", "if_missing"), ("if_folder", "if_no_folder"))
@@ -129,6 +132,8 @@ class ShellSchema(_Strict):
     read_error: Line = ""
     rename: Template = []
     delete: Template = []
+    unprotect: Template = []
+    compare: Template = []
     copy_folder: Template = []
     create_empty: Template = []
     append: Template = []
@@ -138,7 +143,7 @@ class ShellSchema(_Strict):
     if_failed: Template = []
     if_full: Template = []
     room_file: Template = []
-    tells: list[Literal["copy", "make_folder", "rename", "check_size", "checksum", "fetch"]] = []
+    tells: list[Literal["copy", "make_folder", "rename", "compare", "check_size", "checksum", "fetch"]] = []
     goto: Template = []
     label: Template = []
     call: Template = []
@@ -189,11 +194,13 @@ class ShellSchema(_Strict):
         faults = [f"{one} and {other} go together" for one, other in lone]
         if self.check_size and "check_size" not in self.tells:
             faults.append("check_size says nothing unless tells has it")
+        if self.compare and "compare" not in self.tells:
+            faults.append("compare says nothing unless tells has it")
         if self.checksum and not (self.checksum_kind and "checksum" in self.tells):
             faults.append("checksum needs checksum_kind, and tells must have it")
         if self.tells and not self.if_failed:
             faults.append("tells needs if_failed")
-        if (self.check_size or self.checksum or "copy" in self.tells) and not self.delete:
+        if (self.check_size or self.checksum or self.compare or "copy" in self.tells) and not self.delete:
             faults.append("a copy that is checked needs delete, to take a bad one away")
         if bool(self.if_full) != bool(self.room_file):
             faults.append("if_full and room_file go together")

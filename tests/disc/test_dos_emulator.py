@@ -8,13 +8,25 @@ import subprocess
 from dataclasses import replace
 
 import pytest
-from support.dos import differences, dos_profile, files_below, install_all, own_image, plain_image, run_dos
+from support.dos import (
+    differences,
+    dos_profile,
+    files_below,
+    install_all,
+    own_image,
+    plain_image,
+    protect,
+    protected,
+    run_dos,
+)
 from support.programs import program
 from support.staging import manifest_of, opened_of, prepared
 
+from discprep.disc.contents import read_content
 from discprep.disc.image import write_image
 from discprep.disc.layout.options import ImageOptions
 from discprep.disc.record import make_record
+from discprep.disc.setup.script import copied
 from discprep.manifest.substitute import RATE_MARKER
 from discprep.model import Edit, Item, Step, Volume
 
@@ -30,31 +42,47 @@ NET = {
     "averylongname_two.text": b"2",
 }
 DEEP = "rooms/floor_01/shelf_02/drawer03/folder04/volume.txt"
+EDIT = Edit("line.cfg", "9600", "57600", 1, "m:1", template=RATE_MARKER)
 ITEMS = [
-    Item(
-        "net", to="NET", gives=("ip-stack",), edits=(Edit("line.cfg", "9600", "57600", 1, "m:1", template=RATE_MARKER),)
-    ),
+    Item("net", to="NET", gives=("ip-stack",), edits=(EDIT,)),
     Item("docs", to="CATALOG1"),
     Item("pictures", to="PICT", use="disc"),
 ]
+STEPS = (
+    Step("machine", "Run the installer (use its defaults).", ("net",)),
+    Step("machine", "Restart.", ("docs",), ("OLD.INI",)),
+)
 EDITED = SETTINGS.replace(b"9600", b"57600")
 OWNERS = b"the owner's own settings\r\n"
 
 
-def disc(tmp_path, profile=None, image=own_image, second_copies=False, **fields):
+def disc(tmp_path, profile=None, image=own_image, second_copies=False, items=ITEMS, build_id="c0ffee12", **fields):
     """The prepared disc, and its image."""
-    fields.setdefault(
-        "steps", (Step("machine", "Run the installer (use its defaults).", ("net",), ("NET/LINE.CFG", "OLD.INI")),)
-    )
-    manifest = manifest_of(ITEMS, profile or dos_profile(), **fields)
+    fields.setdefault("steps", STEPS)
+    manifest = manifest_of(items, profile or dos_profile(), **fields)
+    bits = {"attributes": {"tools/dial.exe": 0x27}, "attribute_system": {"tools/dial.exe": "dos"}}
     opened = {
-        "net": opened_of(NET, tmp_path),
+        "net": opened_of(NET, tmp_path, **bits),
         "docs": opened_of({DEEP: b"deep\n", "index.txt": b"index\n"}, tmp_path),
         "pictures": opened_of({"hall.pic": b"picture"}, tmp_path),
+        "maps": opened_of({"hall.txt": b"hall", "attic.txt": b"attic"}, tmp_path),
     }
-    result = prepared(manifest, opened, tmp_path, rates=(19200, 57600), second_copies=second_copies)
+    here = {item.id: opened[item.id] for item in items}
+    result = prepared(
+        manifest, here, tmp_path, rates=(19200, 57600), second_copies=second_copies, build_id=build_id
+    )  # fmt: skip
     assert result.errors == ()
     return result, image(result.named, tmp_path)
+
+
+def proven(result, said, files):
+    """Whether each part that said it is done has all that is needed on the machine, as the record has it."""
+    for part in result.parts:
+        if f"Part {part.number} is done." in " ".join(said):
+            for entry in copied(result.named, part.items):
+                if entry.staged.important and entry.staged.content:
+                    assert files["/".join(entry.target).upper()] == read_content(entry.staged.content)
+    return True
 
 
 def wanted(result):
@@ -65,8 +93,9 @@ def wanted(result):
         ("docs", "index.txt"): b"index\n",
     }
     members["net", "line.cfg"] = EDITED
+    members |= {("maps", "hall.txt"): b"hall", ("maps", "attic.txt"): b"attic"}
     paths = {(n.staged.item, n.staged.member): "/".join(n.target).upper() for n in result.named if n.target}
-    return {paths[key]: data for key, data in members.items()}
+    return {paths[key]: data for key, data in members.items() if key in paths}
 
 
 def without_saved(files):
@@ -74,64 +103,91 @@ def without_saved(files):
 
 
 def test_whole_tree_twice_and_back(tmp_path):
-    """Both parts leave the edited tree byte-identical; a second run keeps the owner's first settings; undo brings
-    them back; each rate's script sets its rate."""
+    """Over old files that are write-protected, hidden and system, and with no room in the environment, both parts leave
+    the edited tree byte-identical; a second run, over files that the first has protected itself, keeps the owner's
+    first ones; with the disc out, a rate is set, and undo brings the old ones back."""
     result, image = disc(tmp_path)
     target = tmp_path / "c"
-    (target / "NET").mkdir(parents=True)
-    (target / "NET/LINE.CFG").write_bytes(OWNERS)
-    (target / "OLD.INI").write_bytes(b"wiped by the installer\r\n")
+    owners = {"NET/LINE.CFG": OWNERS, "NET/TOOLS/DIAL.EXE": b"an older dial", "OLD.INI": b"wiped by the installer\r\n"}
+    for name, data in owners.items():
+        (target / name).parent.mkdir(parents=True, exist_ok=True)
+        (target / name).write_bytes(data)
+        protect(target / name, hide=name != "NET/TOOLS/DIAL.EXE")
+    crowd = [f"set V{number}={'x' * 90}" for number in range(40)]
+    runs = [rf"call d:\SETUP\{name}.BAT" for name in ("UNDO", "PART2", "PART1", "PART2")]
 
-    said = run_dos(image, target, [r"call d:\SETUP\PART1.BAT"])
-    assert "Part 1 is done." in said
-    assert "Now, by hand: Run the installer (use its defaults)." in said
-    assert r"Then start part 2: D:\SETUP\PART2.BAT" in said
-    assert "NET/LINE.CFG" in files_below(target) and "CATALOG1/INDEX.TXT" not in files_below(target)
-    said = run_dos(image, target, [r"call d:\SETUP\PART2.BAT"])
-    assert "This was the last part." in said
-    expected = {**wanted(result), "OLD.INI": b"wiped by the installer\r\n"}
+    said = run_dos(image, target, [*crowd, *runs])
+    assert said.index("Nothing was saved on this machine.") < said.index("first: part 2 of 2")
+    assert "Part 1 of this disc is not done on this machine yet." in " ".join(said[: said.index("first: part 1 of 2")])
+    told = {"Now, by hand: Run the installer (use its defaults).", r"Then start part 2: D:\SETUP\PART2.BAT"}
+    assert {*told, "Part 1 is done.", "Part 2 is done.", "This was the last part."} <= set(said)
+    assert r"Should the drive not be seen afterwards: C:\SAVED\UNDO.BAT puts the old" in " ".join(said)
+    assert proven(result, said, files_below(target))
+    expected = {**wanted(result), "OLD.INI": owners["OLD.INI"]}
     assert without_saved(files_below(target)) == expected
+    assert {"NET/LINE.CFG", "NET/TOOLS/DIAL.EXE", "NET/TOOLS/EMPTY.DAT"} <= set(expected)
+    assert protected(target) == {"NET/TOOLS/DIAL.EXE"}
     saved = {n: d for n, d in files_below(target).items() if re.fullmatch(r"SAVED/[0-9A-F]{8}\.[0-9A-F]{3}", n)}
-    assert sorted(saved.values()) == sorted([OWNERS, b"wiped by the installer\r\n"])
+    assert sorted(saved.values()) == sorted(owners.values())
+    assert rb" WAS C:\NET\LINE.CFG" in files_below(target)["SAVED/LIST.TXT"].upper()
 
     (target / "OLD.INI").unlink()  # the installer at work
-    run_dos(image, target, [r"call d:\SETUP\PART1.BAT", r"call d:\SETUP\PART2.BAT"])
+    said = run_dos(image, target, runs[2:])
     again = files_below(target)
+    assert "Part 1 is done." in said and "Part 2 is done." in said and proven(result, said, again)
     assert {name: again[name] for name in saved} == saved
     assert without_saved(again) == wanted(result)
 
-    run_dos(image, target, [r"call d:\SETUP\R19200.BAT"])
-    assert files_below(target)["NET/LINE.CFG"] == SETTINGS.replace(b"9600", b"19200")
-    said = run_dos(image, target, [r"call d:\SETUP\UNDO.BAT"])
+    lines = [r"call c:\SAVED\R19200.BAT", r"copy c:\NET\LINE.CFG c:\RATE.TXT", r"call c:\SAVED\UNDO.BAT"]
+    said = run_dos(None, target, lines)
     assert "The files that were there before are back. Restart the machine to use them." in said
-    assert without_saved(files_below(target)) == {**expected, "NET/LINE.CFG": OWNERS}
+    rate = {"RATE.TXT": SETTINGS.replace(b"9600", b"19200")}
+    assert without_saved(files_below(target)) == {**wanted(result), **owners, **rate}
 
 
-def test_names_and_lists(tmp_path):
-    """Original names stand where they fit 8.3; the list of saved files says what each was."""
-    result, image = disc(tmp_path)
+def test_undo_over_two_discs(tmp_path):
+    """Any disc's puts back what both have replaced, and says which it could not."""
     target = tmp_path / "c"
-    (target / "NET").mkdir(parents=True)
-    (target / "NET/LINE.CFG").write_bytes(OWNERS)
-    run_dos(image, target, [r"call d:\SETUP\PART1.BAT"])
+    for name in ("NET/LINE.CFG", "CATALOG1/INDEX.TXT"):
+        (target / name).parent.mkdir(parents=True, exist_ok=True)
+        (target / name).write_bytes(OWNERS)
+    (tmp_path / "one").mkdir()
+    _, first = disc(tmp_path / "one", items=ITEMS[:1], steps=())
+    _, second = disc(tmp_path, items=ITEMS[1:2], steps=(), build_id="beef0001")
+    run_dos(first, target, [r"call d:\SETUP\PART1.BAT"])
+    in_the_way = [r"del c:\CATALOG1\INDEX.TXT", r"md c:\CATALOG1\INDEX.TXT"]
+    said = run_dos(second, target, [r"call d:\SETUP\PART1.BAT", *in_the_way, r"call d:\SETUP\UNDO.BAT"])
+    assert "Part 1 is done." in said and r"Could not be put back: C:\CATALOG1\index.txt" in said
+    assert not any("are back. Restart" in line for line in said)
+    assert files_below(target)["NET/LINE.CFG"] == OWNERS
+    assert files_below(target)["SAVED/LOST.TXT"].upper().endswith(b" WAS C:\\CATALOG1\\INDEX.TXT\r\n")
+    assert OWNERS in {d for n, d in files_below(target).items() if n.startswith("SAVED/")}
+
+
+def test_what_cannot_be_replaced(tmp_path):
+    """Where nothing frees an old file, or a file has a folder's name: what is only wanted is left out and listed, the
+    rest comes; a file that is needed stops the part, and nothing says that it is done."""
+    profile = dos_profile()
+    profile = replace(profile, shell=replace(profile.shell, unprotect=()))
+    result, image = disc(tmp_path, profile, items=[*ITEMS[:2], Item("maps", to="MAPS")], steps=())
+    target = tmp_path / "c"
+    (target / "MAPS").mkdir(parents=True)
+    (target / "MAPS/HALL.TXT").write_bytes(b"old")
+    (target / "CATALOG1").write_bytes(b"a file")
+    protect(target / "MAPS/HALL.TXT")
+    part = r"call d:\SETUP\PART1.BAT"
+    said = run_dos(image, target, [part])
     files = files_below(target)
-    assert {"NET/LINE.CFG", "NET/TOOLS/DIAL.EXE", "NET/TOOLS/EMPTY.DAT"} <= set(files)
-    assert files["SAVED/LIST.TXT"].upper().rstrip().endswith(rb" WAS C:\NET\LINE.CFG")
-    assert len(wanted(result)) == len(set(wanted(result)))
-
-
-def test_parts_in_order_only(tmp_path):
-    """The second part before the first changes nothing and says so."""
-    _, image = disc(tmp_path)
-    said = " ".join(run_dos(image, tmp_path / "c", [r"call d:\SETUP\PART2.BAT"]))
-    assert "Part 1 of this disc is not done on this machine yet." in said
-    assert files_below(tmp_path / "c") == {}
-
-
-def test_nothing_saved_nothing_undone(tmp_path):
-    """Undo on a machine without saved files says so."""
-    _, image = disc(tmp_path)
-    assert "Nothing was saved on this machine." in run_dos(image, tmp_path / "c", [r"call d:\SETUP\UNDO.BAT"])
+    assert "Part 1 is done." in said and proven(result, said, files)
+    listed = files["SAVED/C0FFEH1.TXT"].decode().split("\r\n")
+    deep = DEEP.rpartition("/")[0].replace("/", "\\")
+    folders = {rf"C:\CATALOG1{below} could not be made; what belongs there is left out" for below in ("", f"\\{deep}")}
+    assert {*listed} == {*folders, r"D:\MAPS\HALL.TXT", ""}
+    assert (files["MAPS/HALL.TXT"], files["MAPS/ATTIC.TXT"], files["CATALOG1"]) == (b"old", b"attic", b"a file")
+    assert not any(name.endswith("COPYING.TMP") for name in files)
+    assert protected(target) == {"NET/TOOLS/DIAL.EXE"}
+    said = run_dos(image, target, [part])  # the part's own attributes protect what stands there now
+    assert "Part 1 is done." not in said and r"C:\NET\tools\dial.exe" in " ".join(said).split("in use)")[1]
 
 
 def test_a_wrong_drive_letter_is_said(tmp_path):
@@ -143,7 +199,7 @@ def test_a_wrong_drive_letter_is_said(tmp_path):
     assert files_below(tmp_path / "c") == {}
 
 
-@pytest.mark.parametrize("size_kb", [300, 380])
+@pytest.mark.parametrize("size_kb", [280, 380])
 def test_a_full_target_stops_with_its_message(tmp_path, size_kb):
     """A floppy of 360 KB (mkfs.fat) as the target: what fits is copied, what does not stops the part."""
     floppy = tmp_path / "target.img"
@@ -155,7 +211,7 @@ def test_a_full_target_stops_with_its_message(tmp_path, size_kb):
     image = own_image(result.named, tmp_path)
     mount = f"imgmount a {floppy} -t floppy"
     said = " ".join(run_dos(image, tmp_path / "c", [r"call d:\SETUP\PART1.BAT"], mounts=[mount]))
-    assert ("The volume A: is full." in said) == (size_kb > 360)
+    assert ("The volume A: is full" in said) == (size_kb > 360)
     assert ("Part 1 is done." in said) == (size_kb < 360)
     if size_kb < 360:
         (tmp_path / "back").mkdir()
@@ -214,9 +270,9 @@ def test_a_lost_file_that_nothing_needs(tmp_path):
     target = tmp_path / "c"
     said = " ".join(run_dos(scratched, target, [r"call d:\SETUP\PART1.BAT", r"call d:\SETUP\PART2.BAT"]))
     assert "This was the last part." in said
-    assert r"Could not be copied: D:\CATALOG1\INDEX.TXT" in said
+    assert r"Left out: D:\CATALOG1\INDEX.TXT" in said
     files = files_below(target)
-    assert files["SAVED/HURT.TXT"] == b"D:\\CATALOG1\\INDEX.TXT\r\n"
+    assert files["SAVED/C0FFEH2.TXT"] == b"D:\\CATALOG1\\INDEX.TXT\r\n"
     assert without_saved(files) == {k: v for k, v in wanted(result).items() if k != "CATALOG1/INDEX.TXT"}
 
 

@@ -85,11 +85,28 @@ def test_what_unpacks_comes_with_what_is_packed():
     manifest = manifest_of(items, steps=(Step("machine", "start it", ("stack",)),))
     burned = [item.id for item in items]
     apart = [part.items for part in parts(manifest, burned)]
-    assert apart == [("stack",), ("game", "base", "opener", "other")]
+    assert apart == [("stack",), ("base", "opener", "other", "game")]
     packed = [part.items for part in parts(manifest, burned, packed=["stack"])]
-    assert packed == [("stack", "base", "opener"), ("game", "other")]
+    assert packed == [("base", "opener", "stack"), ("other", "game")]
     forms = dict.fromkeys(burned, "unpacked") | {"stack": "packed"}
-    assert part_order(manifest, forms) == ("stack", "base", "opener", "game", "other")
+    assert part_order(manifest, forms) == ("base", "opener", "stack", "other", "game")
+
+
+def test_what_unpacks_comes_first_then_bring_up():
+    """Else as in the manifest; each with its needs."""
+    items = [Item("game"), Item("driver", gives=("serial-driver",)), Item("base"),
+             Item("opener", gives=("unpack-zip",), needs=("base",))]  # fmt: skip
+    assert copy_order(manifest_of(items), ["game", "driver", "base", "opener"]) == ("base", "opener", "driver", "game")
+
+
+def test_a_step_that_wipes_waits_for_all_of_the_disc():
+    """It and what follows right after it come once everything is copied; the steps keep their order."""
+    steps = [Step("machine", "unpack", ("tools",)), Step("machine", "install", ("ip",)),
+             Step("machine", "restart", wipes=("S/STARTUP",)), Step("machine", "look", ("fonts",))]  # fmt: skip
+    rest = ["ip", "driver", "game", "fonts", "browser"]
+    assert shape(*steps) == [([], ["tools"], ["unpack"]), ([], rest, ["install", "restart", "look"])]
+    first = Step("machine", "prepare", wipes=("OLD/",))
+    assert shape(first) == [(["prepare"], ["tools", *rest], [])]
 
 
 def test_what_must_not_be_lost():

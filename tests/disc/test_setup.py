@@ -1,6 +1,7 @@
 """Setup scripts on a machine with a 68k-family shell of its profile's own wording (`support/shell68k.py`, written from
 the profile alone). What must be there is computed from the archives' members, not from the scripts."""
 
+import random
 import re
 import subprocess
 from dataclasses import replace
@@ -19,7 +20,8 @@ from discprep.disc.layout.options import ImageOptions
 from discprep.disc.setup import setup_scripts
 from discprep.disc.setup.flow import THEN, Do, If, write_out
 from discprep.disc.setup.language import Language
-from discprep.disc.setup.script import disc_parts
+from discprep.disc.setup.script import copied
+from discprep.disc.setup.site import disc_parts
 from discprep.errors import NameRuleError
 from discprep.machine import MachinePath
 from discprep.manifest.load import load_profile
@@ -40,9 +42,8 @@ NET = {
 DOCS = {"Guide": b"guide\n", "maps/hall": b"hall", "maps/attic": b"attic"}
 EDIT = Edit("line settings", "9600", "57600", 1, "m:1", template=RATE_MARKER)
 ITEMS = (Item("net", to="Net", gives=("ip-stack",), edits=(EDIT,)), Item("docs", to="Docs"))
-STEP = Step(
-    "machine", 'Open "Tools" and start dial.', ("net",), ("s/startup", "prefs/"), caution="It restarts the machine."
-)
+STEP = Step("machine", 'Open "Tools" and start dial.', ("net",), caution="It restarts the machine.")
+WIPING = Step("machine", "Run the installer.", ("net",), ("s/startup", "prefs/"))
 EDITED = SETTINGS.replace(b"9600", b"57600")
 
 
@@ -127,8 +128,8 @@ def test_the_room_file_ends_with_its_answer(tmp_path):
     result = prepared(manifest_of(ITEMS[1:], profile), {"docs": opened_of(DOCS, tmp_path)}, tmp_path)
     (room,) = [n.staged.content for n in result.named if n.staged.name[-1] == "ROOM.BAT"]
     *remarks, _ = lines = read_content(room).decode("ascii").split("\r\n")
-    answer = profile.shell.room_file
-    assert tuple(lines[-1 - len(answer) : -1]) == answer
+    answer = [r"rem >C:\SAVED\ROOM.YES"]
+    assert lines[-1 - len(answer) : -1] == answer
     remarks = remarks[: -len(answer)]
     assert all(line.startswith("rem ") for line in remarks)
     assert 8192 - 128 < sum(len(line) + 2 for line in remarks) < 8192 + 512
@@ -167,7 +168,7 @@ OWNERS = {"Net/line settings": b"owner's", "s/startup": b"startup", "prefs/a/b":
 
 def test_the_owners_files_are_saved_once(tmp_path):
     """What a copy or a hand step would lose is saved first; later runs keep the first copies; undo brings them back."""
-    result, seen = disc(tmp_path)
+    result, seen = disc(tmp_path, steps=(WIPING,))
     machine = MapTable(seen)
     for path, data in OWNERS.items():
         machine.put(path, data)
@@ -179,11 +180,147 @@ def test_the_owners_files_are_saved_once(tmp_path):
     machine.files["s/startup"].data = b"the installer's"
     del machine.files["prefs/a/b"]
     machine.files["net/line settings"].data = b"changed since"
-    for part in ("part1", "part2", "part1"):
-        assert machine.perform(f"DISC0:setup/{part}") == 0
+    assert machine.perform("DISC0:setup/part1") == 0
     assert {name: machine.tree()[name] for name in saved} == saved
     assert machine.perform("DISC0:setup/undo") == 0
     assert installed(machine) == {**wanted(result), **OWNERS}
+
+
+# ------------------------------------------------------------------------------ done is said of what is there
+
+
+def proven(result, machine, part):
+    """Whether a part that said it is done has all that is needed on the machine, as the record has it."""
+    needed = [n for n in copied(result.named, result.parts[part - 1].items) if n.staged.important]
+    here = {path.lower(): data for path, data in machine.tree().items()}
+    right = all(here.get("/".join(n.target).lower()) == read_content(n.staged.content)
+                for n in needed if n.staged.content)  # fmt: skip
+    return right or f"Part {part} is done." not in machine.said
+
+
+def test_protected_files_twice(tmp_path):
+    """Old files that may not be read, written over or discarded are freed, saved, replaced; the scripts' own bits are
+    no hindrance to a second run; undo puts the old ones back."""
+    result, seen = disc(tmp_path, steps=(WIPING,))
+    machine = MapTable(seen)
+    owners = {**OWNERS, "Net/Tools/dial": b"the owner's dial", "Docs/Guide": b"the owner's guide"}
+    for path, data in owners.items():
+        machine.put(path, data)
+        machine.files[path.lower()].stamp = "-------"
+    for _ in range(2):
+        machine.said.clear()
+        assert machine.perform("DISC0:setup/part1") == 0
+        assert "Part 1 is done." in machine.said and proven(result, machine, 1)
+        assert wanted(result).items() <= installed(machine).items()
+        assert machine.files["net/tools/dial"].stamp == "s--rw-d"
+    assert machine.perform("DISC0:setup/undo") == 0
+    assert installed(machine) == {**wanted(result), **owners}
+
+
+@pytest.mark.parametrize(
+    ("stuck", "done"), [("Net/Tools/dial", False), ("Net/line settings", False), ("Docs/Guide", True)]
+)
+def test_a_file_in_use(tmp_path, stuck, done):
+    """Nothing frees it: where it is needed the part stops and is not done; else it is listed, and all others come."""
+    result, seen = disc(tmp_path, steps=())
+    machine = MapTable(seen, stuck={stuck.lower()})
+    machine.put(stuck, b"old")
+    assert (machine.perform("DISC0:setup/part1") == 0) == done
+    assert ("Part 1 is done." in machine.said) == done and proven(result, machine, 1)
+    assert machine.tree()[stuck] == b"old"
+    if done:
+        assert installed(machine) == {**wanted(result), stuck: b"old"}
+        assert machine.tree()["saved/C0FFEH1.TXT"] == b"DISC0:Docs/Guide\n"
+    else:
+        assert f"Maps:{stuck}" in spoken(machine).split("in use)")[1]
+
+
+@pytest.mark.parametrize("needed", [False, True])
+def test_a_folder_that_cannot_be_made(tmp_path, needed):
+    """A file has its name: an item that is only wanted is left out and listed, one that is needed stops the part."""
+    items = (replace(ITEMS[0], needs=("docs",) if needed else ()), ITEMS[1])
+    result, seen = disc(tmp_path, items=items, steps=())
+    machine = MapTable(seen)
+    machine.put("Docs/maps", b"a file")
+    assert (machine.perform("DISC0:setup/part1") == 0) != needed
+    assert proven(result, machine, 1)
+    if not needed:
+        left = {k: v for k, v in wanted(result).items() if not k.startswith("Docs/maps/")}
+        assert installed(machine) == {**left, "Docs/maps": b"a file"}
+        listed = machine.tree()["saved/C0FFEH1.TXT"]
+        assert listed == b"Maps:Docs/maps could not be made; what belongs there is left out\n"
+
+
+@pytest.mark.parametrize("seed", range(24))
+def test_done_is_said_of_what_is_there_only(tmp_path, seed):
+    """Whatever is protected, in use, hurt, in the way or full, and however often the part is run."""
+    chance = random.Random(seed)
+    result, seen = disc(tmp_path, steps=())
+    paths = sorted(wanted(result))
+    machine = MapTable(seen, room_bytes=chance.choice([14_000, 20_000, 28_000, 10**9]))
+    for path in chance.sample(paths, 3):
+        if chance.random() < 0.2 and "/" in path:
+            path = path.rpartition("/")[0]
+        if path.lower() not in machine.files:
+            machine.put(path, b"old")
+            machine.files[path.lower()].stamp = chance.choice(["", "-------", "---r---", "---rw--"])
+    machine.stuck = {path.lower() for path in chance.sample(paths, chance.choice([0, 0, 1]))}
+    machine.unreadable = set(chance.sample([p for p, d in seen.items() if d and not p.startswith("setup")],
+                                           chance.choice([0, 0, 1])))  # fmt: skip
+    for _ in range(2):
+        machine.said.clear()
+        machine.perform("DISC0:setup/part1")
+        assert proven(result, machine, 1)
+        machine.stuck, machine.unreadable = set(), set()
+
+
+def test_undo_over_two_discs_with_the_drive_gone(tmp_path):
+    """The machine's own undo puts back what both discs replaced, and says which it could not; so does any disc's."""
+    first, second = disc(tmp_path, items=ITEMS[:1])[1], disc(tmp_path, items=ITEMS[1:], build_id="beef0001")[1]
+    machine = MapTable(first)
+    owners = {"Net/line settings": b"owner's", "Docs/Guide": b"owner's guide"}
+    for path, data in owners.items():
+        machine.put(path, data)
+    assert machine.perform("DISC0:setup/part1") == 0
+    machine.disc = second
+    assert machine.perform("DISC0:setup/part1") == 0
+    assert machine.tree()["Net/line settings"] == EDITED and machine.tree()["Docs/Guide"] == DOCS["Guide"]
+    machine.disc, machine.stuck = {}, {"docs/guide"}
+    assert machine.perform("Maps:saved/undo") == 20
+    assert machine.tree()["Net/line settings"] == b"owner's"
+    assert "Could not be put back: Maps:Docs/Guide" in machine.said
+    assert not any("are back. Restart" in line for line in machine.said)
+    machine.stuck = set()
+    for disc_there in ({}, first, second):
+        machine.disc = disc_there
+        machine.files["net/line settings"].data = machine.files["docs/guide"].data = b"again"
+        machine.said.clear()
+        assert machine.perform("DISC0:setup/undo" if disc_there else "Maps:saved/undo") == 0
+        assert owners.items() <= machine.tree().items() and "are back. Restart" in spoken(machine)
+
+
+def test_what_is_needed_with_the_drive_gone(tmp_path):
+    """After a step that wipes, the machine has undo, every rate and says where; a rate is set without the disc."""
+    _, seen = disc(tmp_path, steps=(WIPING,))
+    machine = MapTable(seen)
+    machine.perform("DISC0:setup/part1")
+    told = "Should the drive not be seen afterwards: perform Maps:saved/undo puts the old files back."
+    assert told in spoken(machine)
+    machine.disc = {}
+    machine.said.clear()
+    assert machine.perform("Maps:saved/rate19200") == 0
+    assert machine.tree()["Net/line settings"] == SETTINGS.replace(b"9600", b"19200")
+
+
+def test_a_rate_is_set_only_where_its_settings_stand(tmp_path):
+    """Where the old settings cannot be replaced, nothing says that the rate is set."""
+    _, seen = disc(tmp_path)
+    machine = MapTable(seen)
+    machine.perform("DISC0:setup/part1")
+    machine.stuck = {"net/line settings"}
+    machine.said.clear()
+    assert machine.perform("DISC0:setup/rate19200") == 20
+    assert not any("is set to" in line for line in machine.said)
 
 
 def test_what_is_wiped_may_name_its_volume(tmp_path):
@@ -290,14 +427,14 @@ def test_a_hurt_file_that_nothing_needs(tmp_path):
     machine = MapTable(seen, unreadable={"Docs/maps/hall"})
     machine.perform("DISC0:setup/part1")
     assert machine.perform("DISC0:setup/part2") == 0
-    assert machine.tree()["saved/HURT.TXT"] == b"DISC0:Docs/maps/hall\n"
+    assert machine.tree()["saved/C0FFEH2.TXT"] == b"DISC0:Docs/maps/hall\n"
     assert "Could not be copied: DISC0:Docs/maps/hall" in machine.said
-    assert "are listed in Maps:saved/HURT.TXT" in spoken(machine)
+    assert "is listed in Maps:saved/C0FFEH2.TXT" in spoken(machine)
     assert installed(machine) == {k: v for k, v in wanted(result).items() if k != "Docs/maps/hall"}
     machine.unreadable.clear()
     machine.perform("DISC0:setup/part2")
     assert installed(machine) == wanted(result)
-    assert "saved/HURT.TXT" not in machine.tree()
+    assert "saved/C0FFEH2.TXT" not in machine.tree()
 
 
 @pytest.mark.parametrize("change", [b"hAll", b"hall and more"])
@@ -309,7 +446,7 @@ def test_bytes_that_change_on_the_way(tmp_path, change):
     machine.perform("DISC0:setup/part1")
     machine.perform("DISC0:setup/part2")
     assert "Docs/maps/hall" not in machine.tree()
-    assert b"Docs/maps/hall" in machine.tree()["saved/HURT.TXT"]
+    assert b"Docs/maps/hall" in machine.tree()["saved/C0FFEH2.TXT"]
 
 
 def test_a_full_volume_stops(tmp_path):
@@ -337,15 +474,18 @@ def test_at_no_size_is_the_owners_file_lost(tmp_path, room):
 
 
 def test_line_rates(tmp_path):
-    """One script for each rate puts that rate's settings in place; the owner's are saved first, setup run or not."""
+    """One script for each rate puts that rate's settings in place; the owner's are saved first. It wants what part 1
+    brings."""
     _, seen = disc(tmp_path)
     machine = MapTable(seen)
     machine.put("Net/line settings", b"owner's")
-    assert machine.perform("DISC0:setup/rate19200") == 0
-    assert machine.tree()["Net/line settings"] == SETTINGS.replace(b"9600", b"19200")
+    assert machine.perform("DISC0:setup/rate19200") == 20
+    assert "Run part 1 of this disc first" in spoken(machine)
+    assert machine.tree() == {"Net/line settings": b"owner's"}
     machine.perform("DISC0:setup/part1")
-    machine.perform("DISC0:setup/rate57600")
-    assert machine.tree()["Net/line settings"] == EDITED
+    for rate in ("19200", "57600"):
+        assert machine.perform(f"DISC0:setup/rate{rate}") == 0
+        assert machine.tree()["Net/line settings"] == SETTINGS.replace(b"9600", rate.encode())
     machine.perform("DISC0:setup/undo")
     assert machine.tree()["Net/line settings"] == b"owner's"
 

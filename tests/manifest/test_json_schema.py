@@ -190,7 +190,7 @@ def test_every_key_has_a_meaning(kind: str) -> None:
         ("manifest", "env", "the environment variable that holds it"),
         ("manifest", "boot_image", "El Torito: a bootable disc's image"),
         ("profile", "clear", "the word where it is not"),
-        ("profile", "if_full", "where the volume is full: a copy of the room file tells {room} {trial} {then}"),
+        ("profile", "if_full", "where the volume is full: a copy of the room file {room} {trial} {answer} {then}"),
     ],
 )
 def test_a_meaning_is_the_pages(kind: str, key: str, said: str) -> None:

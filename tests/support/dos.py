@@ -1,5 +1,6 @@
 """A general DOS emulator as the machine: a folder of the host is its volume C:, an image its disc D:.
 
+It has no attributes of its own: `dos_disk.c` gives the volume those of DOS, as bits of the host's files (`protect`).
 Its exit code says nothing (a missing image ends with 0), so callers compare what it leaves. It ignores a plain
 termination signal when stuck, hence `timeout -k`.
 """
@@ -10,7 +11,9 @@ import re
 import subprocess
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
+from tempfile import mkdtemp
 
 from discprep.disc.contents import read_content
 from discprep.disc.image import write_image
@@ -36,12 +39,41 @@ exit
 """
 
 
+ORDER = r"C:\ATTRIB.$$$"  # what is written there, `dos_disk.c` does
+
+
 def dos_profile() -> Profile:
-    """The ready profile; its messages go into a file too, since an emulator without a screen shows none, and
-    nobody is there to press a key."""
+    """The ready profile; its messages go into a file too, since an emulator without a screen shows none, nobody is
+    there to press a key, and its ATTRIB does nothing."""
     profile = load_profile(PROFILE)
-    shown = (*profile.shell.message, rf"echo {{text}}>>C:\{SCREEN}")
-    return replace(profile, shell=replace(profile.shell, message=shown, wait=()))
+    shell = profile.shell
+    shown = (*shell.message, rf"echo {{text}}>>C:\{SCREEN}")
+    assert shell.unprotect == ("attrib -r -h -s {path} >NUL",)
+    assert shell.set_attributes == ("attrib {attributes} {path}",)
+    shell = replace(shell, message=shown, wait=(), unprotect=(f"echo -r -h -s {{path}}>{ORDER}",),
+                    set_attributes=(f"echo {{attributes}} {{path}}>{ORDER}",))  # fmt: skip
+    return replace(profile, shell=shell)
+
+
+def protect(path: Path, *, hide: bool = False) -> None:
+    """Write-protects a file of the volume, and hides it."""
+    path.chmod(0o1444 if hide else 0o444)
+
+
+def protected(target: Path) -> set[str]:
+    """The volume's write-protected and hidden files, in capitals."""
+    found = (p for p in target.rglob("*") if p.is_file() and p.stat().st_mode & 0o1200 == 0o1000)
+    return {path.relative_to(target).as_posix().upper() for path in found}
+
+
+@cache
+def disk() -> Path:
+    """The library that gives the volume its attributes, compiled once a session."""
+    target = Path(mkdtemp(prefix="dos-disk-")) / "disk.so"
+    source = Path(__file__).with_name("dos_disk.c")
+    flags = ["-shared", "-fPIC", "-O1", "-w", "-o", str(target), str(source), "-ldl"]
+    subprocess.run([program("gcc"), *flags], check=True, timeout=120)
+    return target
 
 
 def own_image(named: Sequence[Named], folder: Path) -> Path:
@@ -71,9 +103,10 @@ def plain_image(named: Iterable[Named], folder: Path, *, without: Iterable[str] 
 
 
 def run_dos(
-    image: Path, target: Path, lines: Sequence[str], *, mounts: Sequence[str] = (), seconds: int = 60
+    image: Path | None, target: Path, lines: Sequence[str], *, mounts: Sequence[str] = (), seconds: int = 60
 ) -> list[str]:
-    """Runs lines of the DOS command language and gives what the scripts said. `target` becomes C:."""
+    """Runs lines of the DOS command language and gives what the scripts said. `target` becomes C:; without an image the
+    disc is out."""
     emulator, timeout = program("dosbox"), program("timeout", "coreutils")
     target.mkdir(exist_ok=True)
     for left in (SCREEN, "RUN.BAT"):
@@ -81,9 +114,10 @@ def run_dos(
     batch = ["@echo off", *lines, r"echo.>>C:\FINISHED", "exit"]
     (target / "RUN.BAT").write_bytes("".join(f"{line}\r\n" for line in batch).encode("cp437"))
     configuration = target.parent / "dos.conf"
-    all_mounts = "\n".join([f"imgmount d {image} -t iso", *mounts])
+    all_mounts = "\n".join([*([f"imgmount d {image} -t iso"] if image else []), *mounts])
     configuration.write_text(CONFIGURATION.format(folder=target, mounts=all_mounts))
-    environment = {**os.environ, "SDL_VIDEODRIVER": "dummy", "SDL_AUDIODRIVER": "dummy", "HOME": str(target.parent)}
+    environment = {**os.environ, "LD_PRELOAD": str(disk()), "DOS_ROOT": str(target)}
+    environment |= {"SDL_VIDEODRIVER": "dummy", "SDL_AUDIODRIVER": "dummy", "HOME": str(target.parent)}
     command = [timeout, "-k", "2", str(seconds), emulator, "-conf", str(configuration), "-noconsole"]
     subprocess.run(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, check=False)
     finished = target / "FINISHED"

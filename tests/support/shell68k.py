@@ -2,7 +2,8 @@
 from the words of `manifests/machines/map-table.toml` alone; it knows nothing of how scripts are made.
 
 A command that fails leaves trouble 10; one of the size of `bear` or above ends the script. `leave N` ends a script
-with trouble N. Capitals in names are kept and not told apart. A copy that finds no room stays behind, cut short.
+with trouble N. Capitals in names are kept and not told apart. A copy that finds no room stays behind, cut short. A
+stamp without `r`, `w` or `d` keeps a file from being read, written over, or discarded and retitled.
 """
 
 import zlib
@@ -20,6 +21,10 @@ class File:
     data: bytes | None
     caption: str = ""
     stamp: str = ""
+
+    def allows(self, what: str) -> bool:
+        """Whether its stamp has this letter; a file without a stamp allows all."""
+        return not self.stamp or what in self.stamp
 
 
 class Stop(Exception):
@@ -41,6 +46,7 @@ class MapTable:
     reads: list[str] = field(default_factory=list)  # paths on the disc, in the order of reading
     current: str = "maps:"
     trouble: int = 0
+    stuck: set[str] = field(default_factory=set)  # files in use, in small letters: nothing frees them
     web: dict[str, bytes] = field(default_factory=dict)  # what the line brings, by address
 
     # ------------------------------------------------------------------------------------------- files
@@ -79,7 +85,7 @@ class MapTable:
     def _read(self, path: str) -> bytes | None:
         volume, rest = self._split(path)
         found = self._find(path)
-        if found is None or found.data is None:
+        if found is None or found.data is None or not found.allows("r"):
             return None
         if volume == "disc0":
             self.reads.append(found.name)
@@ -95,11 +101,11 @@ class MapTable:
         folder = rest.rpartition("/")[0]
         parent = self.files.get(folder.lower()) if folder else File("", None)
         old = self.files.get(rest.lower())
-        if parent is None or parent.data is not None or (old and old.data is None):
+        if parent is None or parent.data is not None or (old and (old.data is None or not old.allows("w"))):
             return False
         used = sum(len(f.data or b"") for key, f in self.files.items() if key != rest.lower())
         fitting = data[: max(0, self.room_bytes - used)]
-        self.files[rest.lower()] = File(rest, fitting)
+        self.files[rest.lower()] = File(rest, fitting, stamp=old.stamp if old else "")
         return fitting == data
 
     # ---------------------------------------------------------------------------------------- scripts
@@ -207,13 +213,17 @@ class MapTable:
         assert to == "to"
         _, old = self._split(path)
         _, new = self._split(target)
-        if old.lower() not in self.files or new.lower() in self.files:
+        if old.lower() not in self.files or new.lower() in self.files or not self.files[old.lower()].allows("d"):
             return False
         self.files[new.lower()] = File(new, self.files.pop(old.lower()).data)
         return True
 
     def _discard(self, path: str) -> bool:
-        return self.files.pop(self._split(path)[1].lower(), None) is not None
+        key = self._split(path)[1].lower()
+        if key not in self.files or not self.files[key].allows("d") or key in self.stuck:
+            return False
+        del self.files[key]
+        return True
 
     def _jot(self, text: str, onto: str, path: str) -> bool:
         assert onto == "onto"

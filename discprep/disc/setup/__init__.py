@@ -13,9 +13,11 @@ from pathlib import Path
 
 from discprep.disc.contents import content_checksum, keep
 from discprep.disc.parts import Part, packed_only, parts
+from discprep.disc.setup.files import Files
 from discprep.disc.setup.flow import Node, write_out
 from discprep.disc.setup.language import Language
-from discprep.disc.setup.script import ROOM, SAVE, PartNames, Scripts, Site, copied, disc_parts
+from discprep.disc.setup.script import PartNames, Scripts, Variants, copied
+from discprep.disc.setup.site import CONTENTS, OLD, ROOM, Site, called_stems
 from discprep.disc.textform import encode_text
 from discprep.errors import DiscprepError, NameRuleError
 from discprep.machine import MachinePath, script_ending, script_language, volumes_of
@@ -54,7 +56,8 @@ def setup_files(
     burned = {entry.item for entry in staged if entry.item}
     names = [*_part_names(shell, len(parts(manifest, burned, present, packed_only(staged)))), shell.undo_name]
     if shell.call:
-        names += [SAVE + script_ending(shell), *_work_names(shell, len(names) - 1)]
+        ending = script_ending(shell)
+        names += [*(stem + ending for stem in (*called_stems(shell), OLD)), *_work_names(shell, len(names) - 1)]
     names += [_rate_name(shell, rate) for rate in rates if _has_settings(shell, staged)]
     if shell.if_full:
         names.append(_room_name(shell))
@@ -114,10 +117,10 @@ def setup_scripts(
         return SetupResult(tuple(named), notices=_no_scripts(manifest))
     burned = {entry.staged.item for entry in named if entry.staged.item}
     of_disc = parts(manifest, burned, present, packed_only(entry.staged for entry in named))
-    tools = {n.staged.name[-1]: _disc_path(n, manifest) for n in named if n.staged.name[:-1] == (shell.folder,)}
     language = Language(shell, manifest.profile)
     site = Site(manifest, shell, build_id, len(of_disc), volumes_of(manifest))
-    scripts = Scripts(site, language, tools, _checksum(shell.checksum_kind))
+    files = Files(site, language, _checksum(shell.checksum_kind))
+    scripts = Scripts(files, _tools(named, site), _variants(named, shell, rates))
     texts: dict[str, str] = {}
     errors: list[DiscprepError] = []
     for name, item, nodes in _all_scripts(scripts, named, of_disc, rates):
@@ -127,7 +130,7 @@ def setup_scripts(
         except NameRuleError as error:
             errors.append(NameRuleError(error.message, where=name, item=item, hint=error.hint))
     if shell.if_full:
-        texts[_room_name(shell)] = "\n".join([*_padding(language), *shell.room_file, ""])
+        texts[_room_name(shell)] = "\n".join([*_padding(language), *language.room_answer(site.room_answer), ""])
     notices = [*_approximated(language), *_foreign_attributes(named, shell)]
     filled = tuple(_filled(entry, shell, texts, manifest, work) for entry in named)
     return SetupResult(filled, of_disc, tuple(notices), tuple(errors))
@@ -140,7 +143,7 @@ def unsaved(manifest: Manifest) -> Iterator[NameRuleError]:
     if shell is None:
         return
     language = Language(shell, manifest.profile)
-    scripts = Scripts(Site(manifest, shell, "0" * 8, 1, {}), language, {}, None)
+    scripts = Scripts(Files(Site(manifest, shell, "0" * 8, 1, {}), language, None), {}, {})
     for step in manifest.steps:
         try:
             write_out(scripts.saving(step), shell, language.fits)
@@ -161,8 +164,30 @@ def _no_scripts(manifest: Manifest) -> tuple[Notice, ...]:
     )
 
 
-def _disc_path(named: Named, manifest: Manifest) -> MachinePath:
-    return MachinePath(manifest.profile.disc_path, disc_parts(named))
+def _tools(named: Sequence[Named], site: Site) -> dict[str, MachinePath]:
+    """The tool's own files on the disc, by wanted name."""
+    own = [entry for entry in named if not entry.staged.item]
+    wanted = [(entry.staged.name, entry) for entry in own]
+    return {
+        name[-1]: site.on_disc(entry)
+        for name, entry in wanted
+        if name[:-1] == (site.shell.folder,) or name == (CONTENTS,)
+    }
+
+
+def _variants(named: Sequence[Named], shell: Shell, rates: Sequence[int]) -> dict[str, Variants]:
+    """The script for each rate by its name, with the settings files for that rate and what they stand for."""
+    if not _has_settings(shell, (entry.staged for entry in named)):
+        return {}
+    originals = {entry.staged.name: entry for entry in named if entry.staged.copied}
+    return {
+        _rate_name(shell, rate): [
+            (entry, originals[entry.staged.stands_for])
+            for entry in named
+            if entry.staged.rate_bit_s == rate and entry.staged.stands_for in originals
+        ]
+        for rate in rates
+    }
 
 
 def _all_scripts(
@@ -176,19 +201,13 @@ def _all_scripts(
         if names.work:
             yield names.work, "", partial(scripts.work, part, entries, names)
     if shell.call:
-        yield SAVE + script_ending(shell), "", scripts.save_script
+        for name, nodes in scripts.called().items():
+            yield name, "", nodes
+        yield OLD + script_ending(shell), "", partial(scripts.share, of_part)
     yield shell.undo_name, "", partial(scripts.undo, of_part)
-    if not _has_settings(shell, (entry.staged for entry in named)):
-        return
-    originals = {entry.staged.name: entry for entry in named if entry.staged.copied}
     for rate in rates:
-        own = _rate_name(shell, rate)
-        variants = [
-            (entry, originals[entry.staged.stands_for])
-            for entry in named
-            if entry.staged.rate_bit_s == rate and entry.staged.stands_for in originals
-        ]
-        yield own, "", partial(scripts.rate, rate, variants, own)
+        if (name := _rate_name(shell, rate)) in scripts.rates:
+            yield name, "", partial(scripts.rate, rate, name)
 
 
 def _names(shell: Shell, count: int) -> list[PartNames]:

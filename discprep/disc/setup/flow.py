@@ -27,12 +27,14 @@ class Do:
 
 @dataclass(frozen=True, slots=True)
 class If:
-    """A condition: its lines with `THEN`, the same for the opposite (() where there is none), and the body."""
+    """A condition: its lines with `THEN`, the same for the opposite (() where there is none), and the body; where
+    conditions jump, `otherwise` is what a rare body's way passes over."""
 
     lines: tuple[str, ...]
     body: tuple[Node, ...]
     rare: bool = False
     opposite: tuple[str, ...] = ()
+    otherwise: tuple[Node, ...] = ()
 
 
 Node = Do | If
@@ -96,6 +98,8 @@ class _Jumps:
         return lines
 
     def _if(self, node: If) -> list[str]:
+        if node.otherwise:
+            return self._either(node)
         node = self._merged(node)
         at_once = self._one_command(node)
         if at_once and self.fits(at_once):
@@ -110,10 +114,18 @@ class _Jumps:
         jump = _filled(node.opposite, self._goto(past)[0])
         return [*jump, *self._lines(node.body), *self._label(past)]
 
+    def _either(self, node: If) -> list[str]:
+        """The rare body at the script's end; what stands in its place otherwise is on the usual way."""
+        label, back = self._new(), self._new()
+        self.waiting.append((label, back, node.body))
+        return [
+            *_filled(node.lines, self._goto(label)[0]), *self._lines(node.otherwise), *self._label(back)
+        ]  # fmt: skip
+
     def _merged(self, node: If) -> If:
         """A condition right inside another as one condition, where a line holds both."""
         inner = node.body[0] if len(node.body) == 1 else None
-        if not isinstance(inner, If) or len(inner.lines) != 1:
+        if not isinstance(inner, If) or len(inner.lines) != 1 or inner.otherwise:
             return node
         lines = tuple(_filled(node.lines, inner.lines[0]))
         if not self.fits(_filled(lines, self._goto("L99999")[0])):

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
+from dataclasses import replace
 
 from discprep.disc.setup.flow import THEN, Do, If, Node
 from discprep.disc.textform import approximate
@@ -122,8 +123,10 @@ class Language:
         return [Do(self._fill(template, **spoken), inline=False)] if template else []
 
     def enter(self, folder: MachinePath) -> tuple[str, ...]:
-        """Makes a folder the current one."""
-        return self._fill(self.shell.change_folder, path=self.quoted(self.path(folder)), volume=folder.volume)
+        """Makes a folder the current one; a volume's root is named with what follows a volume: `C:` alone is none."""
+        text = self.path(folder)
+        text += self.shell.after_volume if text.endswith(":") else ""
+        return self._fill(self.shell.change_folder, path=self.quoted(text), volume=folder.volume)
 
     def command(self, key: str, path: MachinePath, **values: str) -> list[Node]:
         """One command on one path: `make_folder`, `delete`, `create_empty`, `append`, `check_size`, …; none where
@@ -137,6 +140,11 @@ class Language:
 
     def copy(self, source: MachinePath, target: MachinePath) -> list[Node]:
         return self._two(self.shell.copy, source, target)
+
+    def compare(self, source: MachinePath, target: MachinePath, body: Sequence[Node]) -> list[Node]:
+        """`body` where two files differ, if the language can tell."""
+        asked = self._two(self.shell.compare, source, target)
+        return [*asked, *self.failed("compare", body)] if asked else []
 
     def copy_folder(self, source: MachinePath, target: MachinePath) -> list[Node]:
         return self._two(self.shell.copy_folder, source, target)
@@ -160,15 +168,18 @@ class Language:
         lines = self._fill(self.shell.call, path=self.quoted(self.path(script)), **words)
         return [Do(self._checked(tuple(line.rstrip() for line in lines)))]
 
-    def rename(self, path: MachinePath, name: str) -> list[Node]:
-        """A new name in the same folder; given from inside it where the language can."""
+    def rename(self, path: MachinePath, name: str, *, if_there: bool = False) -> list[Node]:
+        """A new name in the same folder; given from inside it where the language can. `if_there`: only of a file that
+        is there."""
         new = self.quoted(name)
-        if self.shell.change_folder:
-            bare = self._fill(self.shell.rename, path=self.quoted(path.name), target=new, name=new)
-            return [Do((*self.enter(path.folder), *bare), inline=False)]
-        target = self.quoted(self.path(path.folder / name))
-        whole = self._fill(self.shell.rename, path=self.quoted(self.path(path)), target=target, name=new)
-        return [Do(self._checked(whole))]
+        if not self.shell.change_folder:
+            target = self.quoted(self.path(path.folder / name))
+            whole = self._fill(self.shell.rename, path=self.quoted(self.path(path)), target=target, name=new)
+            return self.when("exists", path, [Do(self._checked(whole))]) if if_there else [Do(self._checked(whole))]
+        bare = Do(self._fill(self.shell.rename, path=self.quoted(path.name), target=new, name=new))
+        inside = Do(self.enter(path.folder), inline=False)
+        asked: list[Node] = self.when("exists", MachinePath("", (path.name,)), [bare]) if if_there else [bare]
+        return [inside, *asked] if path.base else asked
 
     def append(self, text: str, path: MachinePath) -> list[Node]:
         """A line of text to the end of a file, which is made if it is not there."""
@@ -213,11 +224,19 @@ class Language:
         other = self._asked(f"if_{opposite}", path=path) if opposite else ()
         return If(self._asked(f"if_{kind}", path=path), tuple(body), rare, other)
 
-    def blame(self, path: MachinePath, text: str, stop: Sequence[Node]) -> list[Node]:
-        """Where `path` is missing: says so and stops, with an end that all such stops share."""
+    def either(self, kind: str, path: MachinePath, rare: Sequence[Node], usual: Sequence[Node]) -> list[Node]:
+        """`rare` where a condition holds, else `usual`. `rare` must not change what is asked."""
         if self.shell.blocks:
-            return self.when("missing", path, [*self.say(text), *stop])
-        return [*self.when("missing", path, self.say(text), rare=True), *self.when("missing", path, stop)]
+            return [*self.when(kind, path, rare), *self.when(OPPOSITES[kind], path, usual)]
+        *inside, asked = self.when(kind, path, rare, rare=True)
+        assert isinstance(asked, If)
+        return [*inside, replace(asked, otherwise=tuple(usual))]
+
+    def blame(self, kind: str, path: MachinePath, text: str, stop: Sequence[Node]) -> list[Node]:
+        """Where a condition holds: says so and stops, with an end that all such stops share."""
+        if self.shell.blocks:
+            return self.when(kind, path, [*self.say(text), *stop])
+        return [*self.when(kind, path, self.say(text), rare=True), *self.when(kind, path, stop)]
 
     def failed(self, key: str, body: Sequence[Node]) -> list[Node]:
         """`body` where the command just given failed, if it tells."""
@@ -225,12 +244,17 @@ class Language:
             return []
         return [If(self._asked("if_failed"), tuple(body), True)]
 
-    def full(self, room: MachinePath, trial: MachinePath, body: Sequence[Node]) -> list[Node]:
+    def full(self, room: MachinePath, trial: MachinePath, answer: MachinePath, body: Sequence[Node]) -> list[Node]:
         """`body` where the target has no room left, if the language has a way to see it."""
         if not self.shell.if_full:
             return []
-        at_rest, tried = (self.quoted(self.path(path)) for path in (room, trial))
-        return [If(self._asked("if_full", room=at_rest, trial=tried), tuple(body), True)]
+        paths = {"room": room, "trial": trial, "answer": answer}
+        texts = {name: self.quoted(self.path(path)) for name, path in paths.items()}
+        return [If(self._asked("if_full", **texts), tuple(body), True)]
+
+    def room_answer(self, answer: MachinePath) -> list[str]:
+        """The last lines of the room file, which leave its answer."""
+        return list(self._fill(self.shell.room_file, answer=self.quoted(self.path(answer))))
 
     def _asked(self, key: str, **values: str) -> tuple[str, ...]:
         """A conditional's lines with `THEN` in them."""

@@ -1,26 +1,28 @@
-"""What the setup scripts do on the machine, as trees of commands. Pure; `language.py` knows the words.
+"""What the setup scripts do on the machine, as trees of commands. Pure; `language.py` knows the words, `files.py` what
+is done with one file.
 
-A part: is the disc there, was the part before it done; save what is there already; make folders; copy in the order
-of the extents, each file checked as well as the machine can; then attribute bits and comments; then what to do next.
-Nothing is ever saved over an older copy: a copy has its place by its path, and is skipped where it stands.
+A part: is the disc there, was the part before it done; bring what the machine needs with the drive gone; save what is
+there already; make folders and copy in the order of the extents, each file checked as well as the machine can; then
+attribute bits and comments; then what to do next.
 """
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
 
 from discprep.disc.parts import Part
-from discprep.disc.setup.flow import Node
-from discprep.disc.setup.language import FIRST, SECOND, Language
+from discprep.disc.setup.files import Files
+from discprep.disc.setup.flow import Do, Node
+from discprep.disc.setup.language import Language
+from discprep.disc.setup.site import ALL, BACK, CONTENTS, LEFT, OLD, PUT, ROOM, SAVE, TEMPORARY, Site, called_stems
 from discprep.errors import NameRuleError
-from discprep.machine import MachinePath, disc_title, first_volume, script_ending, wiped
-from discprep.model import Manifest, Named, Shell, Step, Volume
+from discprep.machine import MachinePath, wiped
+from discprep.model import Named, Step
 
-Checksum = Callable[[Named], str]
-ROOM, SAVE = "ROOM", "SAVE"
+Parts = Sequence[tuple[Part, Sequence[Named]]]
+Variants = Sequence[tuple[Named, Named]]  # each settings file for a rate, and the file it stands for
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,121 +35,47 @@ class PartNames:
 
 
 @dataclass(frozen=True, slots=True)
-class Site:
-    """Where things stand on one machine: the disc, the volumes, the folder for what is saved."""
-
-    manifest: Manifest
-    shell: Shell
-    build: str
-    count: int  # of parts
-    volumes: Mapping[str, Volume]  # by item
-
-    @property
-    def volume(self) -> Volume:
-        """The first volume: saved copies and marks stand there."""
-        return first_volume(self.manifest.profile)
-
-    @property
-    def saved(self) -> MachinePath:
-        return MachinePath(self.volume.path, (self.shell.save_folder,))
-
-    @property
-    def hurt_list(self) -> MachinePath:
-        return self.saved / "HURT.TXT"
-
-    @property
-    def saved_list(self) -> MachinePath:
-        return self.saved / "LIST.TXT"
-
-    def mark(self, kind: str, part: int) -> MachinePath:
-        """A file whose presence says that a part of this build has saved (`S`) or is done (`P`)."""
-        return self.saved / f"{self.build[:5].upper()}{kind}{part}"
-
-    def item_mark(self, entries: Sequence[Named]) -> MachinePath:
-        """A file whose presence says that some build has put these very files on the machine."""
-        digest = hashlib.sha256("\n".join(sorted(self._key(self.target(entry)) for entry in entries)).encode())
-        return self.saved / f"{digest.hexdigest()[:8].upper()}.IN"
-
-    @property
-    def room_at_rest(self) -> MachinePath:
-        return self.saved / f"ROOM{self.ending}"
-
-    def trial(self, volume: str) -> MachinePath:
-        return MachinePath(volume, (f"ROOMTRY{self.ending}",))
-
-    @property
-    def ending(self) -> str:
-        return script_ending(self.shell)
-
-    @property
-    def title(self) -> str:
-        return disc_title(self.manifest)
-
-    def volume_of(self, named: Named) -> Volume:
-        """The volume an entry is installed on."""
-        return self.volumes.get(named.staged.item, self.volume)
-
-    def target(self, named: Named) -> MachinePath:
-        return MachinePath(self.volume_of(named).path, named.target)
-
-    def on_disc(self, named: Named) -> MachinePath:
-        return MachinePath(self.manifest.profile.disc_path, disc_parts(named))
-
-    def saved_copy(self, path: MachinePath) -> MachinePath:
-        """Where a path's older copy stands: named by its hash, so that each build finds the same."""
-        digest = hashlib.sha256(self._key(path).encode()).hexdigest().upper()
-        return self.saved / f"{digest[:8]}.{digest[8:11]}"
-
-    def _key(self, path: MachinePath) -> str:
-        """Equal for paths that the machine takes for one."""
-        volume = next((v for v in self.manifest.profile.volumes if v.path == path.base), self.volume)
-        text = f"{path.base}\0{'/'.join(path.parts)}"
-        return text if volume.case_sensitive else text.casefold()
-
-
-def disc_parts(named: Named) -> tuple[str, ...]:
-    """A path on the disc as the machine sees it, in the richest tree it reads."""
-    return named.rock_ridge or named.joliet or _seen(named.iso)
-
-
-def second_parts(named: Named) -> tuple[str, ...]:
-    """The same for the second copy, whose path is one in every tree."""
-    return _seen(named.second)
-
-
-def _seen(iso: tuple[str, ...]) -> tuple[str, ...]:
-    """An identifier's path without the dot of an empty extension, which machines do not show."""
-    return (*iso[:-1], iso[-1].removesuffix("."))
-
-
-@dataclass(frozen=True, slots=True)
 class Scripts:
-    """Writes the scripts of one disc."""
+    """Writes the scripts of one disc.
 
-    site: Site
-    say: Language
-    tools: dict[str, MachinePath]  # the tool's own files on the disc, by wanted name
-    checksum: Checksum | None
+    Attributes:
+        tools: the tool's own files on the disc, by wanted name
+        rates: the script for each line rate, by its name, with the settings files that it puts in place
+    """
+
+    files: Files
+    tools: Mapping[str, MachinePath]
+    rates: Mapping[str, Variants]
+
+    @property
+    def site(self) -> Site:
+        return self.files.site
+
+    @property
+    def say(self) -> Language:
+        return self.files.say
 
     # ------------------------------------------------------------------------------------------ a part
 
     def part(self, part: Part, entries: Sequence[Named], names: PartNames) -> list[Node]:
         """The script that a person starts. Where the language can call another, it only brings the work to the
         machine and calls it there, so that the drive need not go back to the script after every file."""
+        done = self.site.mark("P", part.number)
         work = self._call_work(names.work) if names.work else self.work(part, entries, names)
         return [
             *self._opening(self._part_title(part)),
             *self.say.say(self._part_title(part), self.site.shell.read_error),
             *self._disc_is_there(names.own),
             *self._earlier_part_done(part),
-            *self._folder(self.site.saved),
-            *self._room_file(),
+            *self.files.folder(self.site.saved),
+            *self.files.away(done),
+            *(self._kit() if part.number == 1 else []),
             *work,
         ]
 
     def _call_work(self, name: str) -> list[Node]:
         here = self.site.saved / name
-        return [*self._save_file(), *self._bring(name), *self._if_full(here.base), *self.say.call(here)]
+        return [*self._bring(name), *self.files.if_full(here.base), *self.say.call(here)]
 
     def work(self, part: Part, entries: Sequence[Named], names: PartNames) -> list[Node]:
         """What a part does.
@@ -159,9 +87,8 @@ class Scripts:
             *(self._opening(self._part_title(part)) if names.work else []),
             *self._save_all(part, entries),
             *(node for step in part.before for node in self._step(step)),
-            *(self.say.when("exists", self.site.hurt_list, self.say.command("delete", self.site.hurt_list))),
-            *(node for folder in _folders(self.site, entries) for node in self._folder(folder)),
-            *(node for item in _by_item(entries) for node in self._copy_item(item)),
+            *self.files.away(self.site.hurt_list(part.number)),
+            *(node for item in _by_item(entries) for node in self._copy_item(item, part.number)),
             *(node for entry in entries for node in self._give_back(entry)),
             *self._done(part, names.next),
         ]
@@ -179,22 +106,6 @@ class Scripts:
         """What ends every script."""
         return self.say.raw(self.site.shell.closing, title=self.site.title, build=self.site.build)
 
-    def _bring(self, name: str) -> list[Node]:
-        """A file of the tool's own, brought to the folder for what is saved."""
-        here = self.site.saved / name
-        full = self._full_stop(here.base)
-        return [
-            *self.say.when("exists", here, self.say.command("delete", here)),
-            *self.say.copy(self.tools[name], here),
-            *self.say.failed("copy", full),
-            *self.say.when("missing", here, full, rare=True),
-        ]
-
-    def _mark(self, mark: MachinePath) -> list[Node]:
-        """Leaves a mark on the machine that a later run finds."""
-        made = self.say.when("missing", mark, self.say.append(self.site.build, mark), rare=True)
-        return [*made, *self.say.when("missing", mark, self._full_stop(mark.base))] if made else []
-
     def _disc_is_there(self, own_name: str) -> list[Node]:
         own = self.tools[own_name]
         wrong = self.say.stop(
@@ -211,18 +122,58 @@ class Scripts:
         )
         return self.say.when("missing", self.site.mark("P", part.number - 1), wrong, rare=True)
 
-    def _room_file(self) -> list[Node]:
-        """Brings the file that shows whether there is room to the machine, so that asking costs no seek."""
-        if not self.site.shell.if_full:
-            return []
-        return self._bring(ROOM + self.site.ending)
-
-    def _save_file(self) -> list[Node]:
-        return self._bring(SAVE + self.site.ending) if self.site.shell.call else []
-
     def _step(self, step: Step) -> list[Node]:
         caution = [f"Caution: {step.caution}"] if step.caution else []
         return [*self.say.say("", "By hand, before this goes on:", step.text, *caution), *self.say.wait()]
+
+    # ------------------------------------------------------------------ what must be there with the drive gone
+
+    def _kit(self) -> list[Node]:
+        """Brings what the machine needs though the drive may be gone after a restart: what puts back, the settings for
+        each rate, the list; and what the scripts call. This disc's share of putting back comes last, so that where it
+        stands, all stands."""
+        shell = self.site.shell
+        stems = (*((ROOM,) if shell.if_full else ()), *called_stems(shell))
+        names = [f"{stem}{self.site.ending}" for stem in stems]
+        nodes = [node for name in (*names, shell.undo_name, *self.rates, CONTENTS) for node in self._bring(name)]
+        for name, variants in self.rates.items():
+            for number, (variant, _) in enumerate(variants, 1):
+                nodes += self.files.bring(self.site.places(variant), self._kept(name, number))
+        return [*nodes, *(self._register() if shell.call else [])]
+
+    def _bring(self, name: str) -> list[Node]:
+        """A file of the tool's own, brought to the folder for what is saved."""
+        return self.files.bring([self.tools[name]], self.site.saved / name) if name in self.tools else []
+
+    def _kept(self, rate_name: str, number: int) -> MachinePath:
+        """Where a settings file for a rate stands on the machine."""
+        stem, _, _ = rate_name.partition(".")
+        return self.site.saved / f"{stem}.{number:03d}"
+
+    def _register(self) -> list[Node]:
+        """This disc's share of putting back joins those of the discs before it."""
+        whole, share = self.site.own(ALL), self.site.old
+        opening = [line for node in self.say.raw(self.site.shell.opening, title=self.site.title, build=self.site.build)
+                   if isinstance(node, Do) for line in node.lines]  # fmt: skip
+        begin = [node for line in opening for node in self.say.append(line, whole)]
+        call = [line for node in self.say.call(share) if isinstance(node, Do) for line in node.lines]
+        joined = [node for line in call for node in self.say.append(line, whole)]
+        return [
+            *self.say.when("missing", whole, begin, rare=True),
+            *self.say.when("missing", share, joined, rare=True),
+            *self.files.bring([self.tools[f"{OLD}{self.site.ending}"]], share),
+        ]
+
+    def called(self) -> dict[str, Callable[[], list[Node]]]:
+        """The scripts that others call, by name, where the language can call."""
+        files = self.files
+        nodes = {
+            SAVE: lambda: [*self._opening("Saves one file"), *files.save_script()],
+            BACK: lambda: [*self._opening("Puts one file back"), *files.back_script()],
+            PUT: lambda: [*self._opening("Replaces one file"), *files.put_script()],
+            LEFT: lambda: [*self._opening("Lists what is left out"), *files.left_script()],
+        }
+        return {f"{stem}{self.site.ending}": nodes[stem] for stem in called_stems(self.site.shell)}
 
     # ----------------------------------------------------------------------------------- saving first
 
@@ -235,20 +186,19 @@ class Scripts:
         wiped = [path for step in (*part.before, *part.after) for path in self.wipes(step)]
         settings = [(self.site.target(entry), False) for entry in _files(entries) if entry.staged.edits]
         always = {self.site.saved_copy(path): (path, folder) for path, folder in [*wiped, *settings]}
-        nodes = [node for path, folder in always.values() for node in self._save(path, folder)]
+        nodes = [node for path, folder in always.values() for node in self.files.save(path, folder)]
         bulk: list[Node] = []
-        for item in _by_item(entries):
+        for item in _by_item(_files(entries)):
             rest = [entry for entry in item if self.site.saved_copy(self.site.target(entry)) not in always]
             bulk += self.say.when("missing", self.site.item_mark(item), self._save_files(rest))
-        bulk += self._mark(self.site.mark("S", part.number))
+        bulk += self.files.mark(self.site.mark("S", part.number))
         return [*nodes, *self.say.when("missing", self.site.mark("S", part.number), bulk)]
 
     def _save_files(self, entries: Sequence[Named]) -> list[Node]:
         nodes: list[Node] = []
         for folder, files in groupby(entries, lambda entry: self.site.target(entry).folder):
-            saves = [node for entry in files for node in self._save(self.site.target(entry), False)]
-            # A block that is not entered costs nothing; a jump costs a look through the script.
-            nodes += self.say.when("folder", folder, saves) if folder.parts and self.site.shell.blocks else saves
+            saves = [node for entry in files for node in self.files.save(self.site.target(entry))]
+            nodes += self.say.when("folder", folder, saves) if folder.parts else saves
         return nodes
 
     def wipes(self, step: Step) -> list[tuple[MachinePath, bool]]:
@@ -263,200 +213,131 @@ class Scripts:
     def saving(self, step: Step) -> list[Node]:
         """Saves what a step wipes, and puts it back."""
         wiped = self.wipes(step)
-        saves = [node for path, folder in wiped for node in self._save(path, folder)]
-        return [*saves, *(node for path, folder in wiped for node in self._put_back(path, folder))]
-
-    def _save(self, path: MachinePath, folder: bool) -> list[Node]:
-        """Copies `path` under a name of its own before it is lost, unless an older copy stands there."""
-        copy = self.site.saved_copy(path)
-        kind = "folder" if folder else "exists"
-        awkward = any(old in self.say.path(path) for old, _ in self.site.shell.path_escapes)  # as an argument
-        if folder or awkward or not self.site.shell.call:
-            return self.say.when(
-                kind, path, self.say.when("missing", copy, self._saving(path, copy, folder), rare=True)
-            )
-        call = self.say.call(self.site.saved / (SAVE + self.site.ending), self.say.path(path), copy.name)
-        unsaved = self.say.when("missing", copy, self.say.stop("It stops here, before anything is lost."))
-        return [*self.say.when("exists", path, call, rare=True), *self.say.when("exists", path, unsaved)]
-
-    def save_script(self) -> list[Node]:
-        """The script that saves one file: its arguments are the file, and the name of the copy."""
-        return [
-            *self._opening("Saves one file"),
-            *self.say.when(
-                "missing", self.site.saved / SECOND, self._saving(MachinePath(FIRST), self.site.saved / SECOND, False)
-            ),
-        ]
-
-    def _saving(self, path: MachinePath, copy: MachinePath, folder: bool) -> list[Node]:
-        """Saves one file. The copy gets its name last, so that one cut short is never taken for whole."""
-        part = self.site.saved / "SAVING.TMP"
-        renames = bool(self.site.shell.rename) and not folder
-        to = part if renames else copy
-        failed = self.say.stop(
-            "The file named above could not be saved. It was not changed; make room and run this again."
-        )
-        return [
-            *self.say.say(f"Saving {self.say.path(path)}"),
-            *(self.say.when("exists", part, self.say.command("delete", part)) if renames else []),
-            *(self.say.copy_folder(path, copy) if folder else self.say.copy(path, to)),
-            *self.say.failed("copy", failed),
-            *self.say.when("missing", to, failed, rare=True),
-            *self._if_full(self.site.volume.path),
-            *(self.say.rename(part, copy.name) if renames else []),
-            *self.say.when("missing", copy, failed, rare=True),
-            *self.say.append(f"{copy.name} was {self.say.path(path)}", self.site.saved_list),
-        ]
+        saves = [node for path, folder in wiped for node in self.files.save(path, folder)]
+        return [*saves, *(node for path, folder in wiped for node in self.files.put_back(path, folder))]
 
     # ---------------------------------------------------------------------------------------- copying
 
-    def _folder(self, folder: MachinePath) -> list[Node]:
-        stop = self.say.stop(
-            f"The folder {self.say.path(folder)} could not be made: the volume is full or write-protected, or a file "
-            "has its name."
-        )
-        return [
-            *self.say.when("no_folder", folder, self.say.command("make_folder", folder)),
-            *self.say.when("no_folder", folder, stop, rare=True),
-        ]
+    def _copy_item(self, entries: Sequence[Named], part: int) -> list[Node]:
+        """One item: folders, then files. What is not needed stops nothing: it is listed."""
+        files = _files(entries)
+        needed = any(entry.staged.important for entry in entries)
+        list_at = None if needed else self.site.hurt_list(part)
+        nodes = [node for folder in _folders(self.site, entries) for node in self.files.folder(folder, needed)]
+        for folder, group in groupby(files, lambda entry: self.site.target(entry).folder):
+            puts = [*self.files.away(folder / TEMPORARY)] if self.site.shell.rename else []
+            puts += [node for e in group for node in self._copy_file(e, list_at)]
+            nodes += self._where_made(folder, puts, list_at)
+        for volume in dict.fromkeys(self.site.volume_of(entry).path for entry in files):
+            nodes += self.files.if_full(volume)
+        return [*nodes, *(self.files.mark(self.site.item_mark(files)) if files else [])]
 
-    def _copy_item(self, entries: Sequence[Named]) -> list[Node]:
-        nodes = [node for entry in entries for node in self._copy_file(entry)]
-        volumes = dict.fromkeys(self.site.volume_of(entry).path for entry in entries)
-        full = [node for volume in volumes for node in self._if_full(volume)]
-        return [*nodes, *full, *self._mark(self.site.item_mark(entries))]
+    def _copy_file(self, entry: Named, list_at: MachinePath | None) -> list[Node]:
+        return self.files.put(entry, self.site.places(entry), self.site.target(entry), list_at)
 
-    def _copy_file(self, entry: Named) -> list[Node]:
-        target = self.site.target(entry)
-        return [
-            *self._old_away(target),
-            *self._copy(entry, self.site.on_disc(entry), target),
-            *self._second_copy(entry, target),
-            *(self._stop_without(target) if entry.staged.important else self._list_without(entry, target)),
-        ]
-
-    def _old_away(self, target: MachinePath) -> list[Node]:
-        """Where a failed copy does not tell, only a missing target shows it: an old one must go first."""
-        if "copy" in self.site.shell.tells:
-            return []
-        return self.say.when("exists", target, self.say.command("delete", target))
-
-    def _copy(self, entry: Named, source: MachinePath, target: MachinePath) -> list[Node]:
-        """Copies and checks; what is not right is taken away, so that from here on missing means hurt."""
-        content = entry.staged.content
-        if content is None:
-            return []
-        if content.size_bytes == 0 and self.site.shell.create_empty:
-            return self.say.command("create_empty", target)
-        away = self.say.when("exists", target, self.say.command("delete", target))
-        nodes = [*self.say.copy(source, target), *self.say.failed("copy", away)]
-        size = self.say.command("check_size", target, size=str(content.size_bytes))
-        nodes += [*self._present(target, [*size, *self.say.failed("check_size", away)])] if size else []
-        if self.checksum and self.site.shell.checksum:
-            check = self.say.command("checksum", target, sum=self.checksum(entry))
-            nodes += self._present(target, [*check, *self.say.failed("checksum", away)])
-        return nodes
-
-    def _present(self, target: MachinePath, check: list[Node]) -> list[Node]:
-        """A check only of a file that is there: asking after another may end the script in some languages."""
-        return self.say.when("exists", target, check)
-
-    def _second_copy(self, entry: Named, target: MachinePath) -> list[Node]:
-        """A hurt file from its other place on the disc."""
-        if not (entry.second and entry.staged.content and entry.staged.content.size_bytes):
-            return []
-        source = MachinePath(self.site.manifest.profile.disc_path, second_parts(entry))
-        copy = self._copy(entry, source, target)
-        return self.say.when("missing", target, copy, rare=True)
-
-    def _stop_without(self, target: MachinePath) -> list[Node]:
-        stop = self.say.stop(
-            "It is needed. Clean the disc, or make room, and run this part again; else burn the disc again."
-        )
-        said = f"Could not be copied: {self.say.path(target)}"
-        return self.say.blame(target, said, [*self._if_full(target.base), *stop])
-
-    def _list_without(self, entry: Named, target: MachinePath) -> list[Node]:
-        name = self.say.path(self.site.on_disc(entry))
-        listed = [*self.say.say(f"Could not be copied: {name}"), *self.say.append(name, self.site.hurt_list)]
-        return self.say.when("missing", target, listed, rare=True)
-
-    def _if_full(self, volume: str) -> list[Node]:
-        return self.say.full(self.site.room_at_rest, self.site.trial(volume), self._full_stop(volume))
-
-    def _full_stop(self, volume: str) -> list[Node]:
-        return self.say.stop(
-            f"The volume {volume} is full. The last files copied may be cut short. Make room and run this part again."
-        )
+    def _where_made(self, folder: MachinePath, puts: list[Node], list_at: MachinePath | None) -> list[Node]:
+        """What goes into a folder, where the folder could be made; else it is listed as left out."""
+        if list_at is None or not folder.parts:
+            return puts
+        name = self.say.path(folder)
+        text = f"{name} could not be made; what belongs there is left out"
+        return self.say.either("no_folder", folder, [*self.say.say(text), *self.say.append(text, list_at)], puts)
 
     def _give_back(self, entry: Named) -> list[Node]:
         """Attribute bits and comment."""
         target = self.site.target(entry)
         nodes = [*self.say.remark(entry.staged, target), *self.say.attributes(entry.staged, target)]
-        sure = entry.staged.important or entry.staged.content is None
-        return nodes if sure else self.say.when("exists", target, nodes)
+        return nodes if entry.staged.important else self.say.when("exists", target, nodes)
 
     # ---------------------------------------------------------------------------------- what comes next
 
     def _done(self, part: Part, next_name: str) -> list[Node]:
-        hurt = self.say.say(
-            "",
-            f"Files that could not be read, none of them needed, are listed in {self.say.path(self.site.hurt_list)}.",
-        )
+        hurt = [node for number in range(1, part.number + 1) for node in self._say_hurt(number)]
         following = [line for step in part.after for line in ("", f"Now, by hand: {step.text}", *_caution(step))]
         then = (
-            f"Then start part {part.number + 1}: {self._start(next_name)}" if next_name else "This was the last part."
-        )
+            f"Then start part {part.number + 1}: {self._start(self.tools[next_name])}" if next_name
+            else "This was the last part."
+        )  # fmt: skip
+        done = f"Part {part.number} is done."
+        if not self.files.proves:
+            done = (f"Part {part.number} has run. This machine's language cannot tell whether every file came: compare "
+                    f"them with {CONTENTS} on the disc.")  # fmt: skip
         return [
-            *self.say.when("exists", self.site.hurt_list, hurt, rare=True),
-            *self._mark(self.site.mark("P", part.number)),
-            *self.say.say("", f"Part {part.number} is done.", *following, then),
+            *(hurt if not next_name else self._say_hurt(part.number)),
+            *self.files.mark(self.site.mark("P", part.number)),
+            *self.say.say("", done, *following, *self._without_drive(part), then),
         ]
 
-    def _start(self, name: str) -> str:
-        return self.site.shell.run.replace("{path}", self.say.quoted(self.say.path(self.tools[name])))
+    def _say_hurt(self, part: int) -> list[Node]:
+        at = self.site.hurt_list(part)
+        said = self.say.say("", f"What part {part} left out, none of it needed, is listed in {self.say.path(at)}.")
+        return self.say.when("exists", at, said, rare=True)
+
+    def _without_drive(self, part: Part) -> list[str]:
+        """After a step that replaces start-up files the drive may be gone: what stands on the machine for that."""
+        if not any(step.wipes for step in part.after):
+            return []
+        text = f"Should the drive not be seen afterwards: {self._start(self.site.undo)} puts the old files back."
+        return ["", text, f"The scripts for other line rates stand in {self.say.path(self.site.saved)} too." ] \
+            if self.rates else ["", text]  # fmt: skip
+
+    def _start(self, script: MachinePath) -> str:
+        return self.site.shell.run.replace("{path}", self.say.quoted(self.say.path(script)))
 
     # -------------------------------------------------------------------------------- undo, line rates
 
-    def undo(self, parts: Sequence[tuple[Part, Sequence[Named]]]) -> list[Node]:
-        """Puts back what the parts saved; what they copied anew stays."""
+    def undo(self, parts: Parts) -> list[Node]:
+        """What a person starts to put everything back: all discs' shares, or this one's where no script calls another.
+        It names no place on the disc, and is brought to the machine."""
         title = f"{self.site.title}: put back what was there before"
+        none = self.say.stop("Nothing was saved on this machine.")
+        lost = self.say.stop(
+            f"The others are back. What could not be put back is listed in {self.say.path(self.site.lost_list)}; its "
+            f"older copies are safe in {self.say.path(self.site.saved)}."
+        )
+        if self.site.shell.call:
+            whole = self.site.own(ALL)
+            back = [*self.say.when("missing", whole, none, rare=True), *self.files.away(self.site.lost_list),
+                    *self.say.call(whole)]  # fmt: skip
+        else:
+            back = [*self.files.away(self.site.lost_list), *self._puts_back(parts)]
+        return [
+            *self._opening(title),
+            *self.say.say(title),
+            *self.say.when("no_folder", self.site.saved, none, rare=True),
+            *back,
+            *self.say.when("exists", self.site.lost_list, lost, rare=True),
+            *self.say.say("", "The files that were there before are back. Restart the machine to use them."),
+        ]
+
+    def share(self, parts: Parts) -> list[Node]:
+        """This disc's share of putting back."""
+        return [*self._opening(f"{self.site.title}: its older files"), *self._puts_back(parts)]
+
+    def _puts_back(self, parts: Parts) -> list[Node]:
+        """Puts back what the parts saved; what they copied anew stays."""
         paths: dict[MachinePath, tuple[MachinePath, bool]] = {}
         for part, entries in parts:
             wiped = [path for step in (*part.before, *part.after) for path in self.wipes(step)]
             for path, folder in [*wiped, *((self.site.target(entry), False) for entry in _files(entries))]:
                 paths.setdefault(self.site.saved_copy(path), (path, folder))
-        back = [node for path, folder in paths.values() for node in self._put_back(path, folder)]
-        return [
-            *self._opening(title),
-            *self.say.say(title),
-            *self.say.when(
-                "no_folder", self.site.saved, self.say.stop("Nothing was saved on this machine."), rare=True
-            ),
-            *back,
-            *self.say.say("", "The files that were there before are back. Restart the machine to use them."),
-        ]
+        cleared = [node for path, folder in paths.values() if not folder for node in self.files.clear(path)]
+        back = [node for path, folder in paths.values() for node in self.files.put_back(path, folder)]
+        volumes = dict.fromkeys(path.base for path, _ in paths.values())
+        return [*cleared, *back, *(node for volume in volumes for node in self.files.cut_short(volume))]
 
-    def _put_back(self, path: MachinePath, folder: bool) -> list[Node]:
-        copy = self.site.saved_copy(path)
-        back = self.say.copy_folder(copy, path) if folder else self.say.copy(copy, path)
-        if "copy" in self.site.shell.tells:
-            lost = f"{self.say.path(path)} could not be put back; it is safe as {self.say.path(copy)}."
-            back += self.say.failed("copy", self.say.say(lost))
-        return self.say.when("folder" if folder else "exists", copy, back)
-
-    def rate(self, rate_bit_s: int, variants: Iterable[tuple[Named, Named]], own_name: str) -> list[Node]:
-        """Sets the machine's line to one rate.
-
-        Arguments:
-            variants: each settings file for this rate, and the file it stands for
-        """
+    def rate(self, rate_bit_s: int, own_name: str) -> list[Node]:
+        """Sets the machine's line to one rate, from what the machine has: the disc need not be there."""
         title = f"{self.site.title}: the line at {rate_bit_s} baud"
-        copies = [node for variant in variants for node in self._set_variant(*variant)]
+        variants = self.rates[own_name]
+        copies = [
+            node
+            for number, (variant, original) in enumerate(variants, 1)
+            for node in self._set_variant(variant, original, self._kept(own_name, number))
+        ]
         return [
             *self._opening(title),
             *self.say.say(title),
-            *self._disc_is_there(own_name),
             *(self._ready_to_save() if copies else []),
             *copies,
             *self.say.raw(self.site.shell.line_settings, rate=str(rate_bit_s)),
@@ -464,19 +345,17 @@ class Scripts:
         ]
 
     def _ready_to_save(self) -> list[Node]:
-        volume = self.site.volume.path
-        return [*self._folder(self.site.saved), *self._room_file(), *self._save_file(), *self._if_full(volume)]
+        kit = self.site.old if self.site.shell.call else self.site.undo
+        none = self.say.stop("Run part 1 of this disc first: it brings the settings. Nothing was changed.")
+        return [*self.say.when("missing", kit, none, rare=True), *self.files.if_full(self.site.volume.path)]
 
-    def _set_variant(self, variant: Named, original: Named) -> list[Node]:
+    def _set_variant(self, variant: Named, original: Named, kept: MachinePath) -> list[Node]:
         target = self.site.target(original)
-        stop = self.say.stop(f"{self.say.path(target)} could not be written.")
         return [
-            *self._save(target, False),
-            *(self._folder(target.folder) if len(target.parts) > 1 else []),
-            *self._old_away(target),
-            *self._copy(variant, self.site.on_disc(variant), target),
-            *self._second_copy(variant, target),
-            *self.say.when("missing", target, stop, rare=True),
+            *self.files.save(target),
+            *(self.files.folder(target.folder) if len(target.parts) > 1 else []),
+            *(self.files.away(target.folder / TEMPORARY) if self.site.shell.rename else []),
+            *self.files.put(variant, [kept], target, None),
         ]
 
 
@@ -489,7 +368,11 @@ def _files(entries: Iterable[Named]) -> list[Named]:
 
 
 def _by_item(entries: Iterable[Named]) -> list[list[Named]]:
-    return [list(group) for _, group in groupby(_files(entries), lambda entry: entry.staged.item)]
+    """Entries by item, the items in the order of the first."""
+    found: dict[str, list[Named]] = {}
+    for entry in entries:
+        found.setdefault(entry.staged.item, []).append(entry)
+    return list(found.values())
 
 
 def _folders(site: Site, entries: Iterable[Named]) -> list[MachinePath]:

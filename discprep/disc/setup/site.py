@@ -1,0 +1,139 @@
+"""Where everything stands on one machine: the disc, the volumes, the folder for what is saved and kept. Pure."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from discprep.machine import MachinePath, disc_title, first_volume, lasting_volume, script_ending
+from discprep.model import Manifest, Named, Shell, Volume
+
+ALL, BACK, LEFT, OLD, PUT, ROOM, SAVE = "ALL", "BACK", "LEFT", "OLD", "PUT", "ROOM", "SAVE"  # stems of scripts
+CONTENTS = "CONTENTS.TXT"  # the list of what is on the disc
+TEMPORARY = "COPYING.TMP"  # a file under way to its name
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """One disc and the machine it is for."""
+
+    manifest: Manifest
+    shell: Shell
+    build: str
+    count: int  # of parts
+    volumes: Mapping[str, Volume]  # by item
+
+    @property
+    def volume(self) -> Volume:
+        """What is saved and kept stands here: the first volume that does not forget."""
+        return lasting_volume(self.manifest.profile)
+
+    @property
+    def saved(self) -> MachinePath:
+        return MachinePath(self.volume.path, (self.shell.save_folder,))
+
+    def own(self, stem: str) -> MachinePath:
+        """A script of the setup's own, on the machine."""
+        return self.saved / f"{stem}{self.ending}"
+
+    @property
+    def undo(self) -> MachinePath:
+        """The script on the machine that puts back what all discs have replaced."""
+        return self.saved / self.shell.undo_name
+
+    @property
+    def old(self) -> MachinePath:
+        """This disc's share of it."""
+        return self.own(f"{self._short}U")
+
+    @property
+    def saved_list(self) -> MachinePath:
+        return self.saved / "LIST.TXT"
+
+    @property
+    def lost_list(self) -> MachinePath:
+        """What could not be put back."""
+        return self.saved / "LOST.TXT"
+
+    def hurt_list(self, part: int) -> MachinePath:
+        """What a part left out."""
+        return self.saved / f"{self._short}H{part}.TXT"
+
+    def mark(self, kind: str, part: int) -> MachinePath:
+        """A file whose presence says that a part of this build has saved (`S`) or is done (`P`)."""
+        return self.saved / f"{self._short}{kind}{part}"
+
+    @property
+    def _short(self) -> str:
+        return self.build[:5].upper()
+
+    def item_mark(self, entries: Sequence[Named]) -> MachinePath:
+        """A file whose presence says that some build has put these very files on the machine."""
+        digest = hashlib.sha256("\n".join(sorted(self._key(self.target(entry)) for entry in entries)).encode())
+        return self.saved / f"{digest.hexdigest()[:8].upper()}.IN"
+
+    @property
+    def room_answer(self) -> MachinePath:
+        return self.saved / "ROOM.YES"
+
+    def trial(self, volume: str) -> MachinePath:
+        return MachinePath(volume, (f"ROOMTRY{self.ending}",))
+
+    @property
+    def ending(self) -> str:
+        return script_ending(self.shell)
+
+    @property
+    def title(self) -> str:
+        return disc_title(self.manifest)
+
+    def volume_of(self, named: Named) -> Volume:
+        """The volume an entry is installed on."""
+        return self.volumes.get(named.staged.item, first_volume(self.manifest.profile))
+
+    def target(self, named: Named) -> MachinePath:
+        return MachinePath(self.volume_of(named).path, named.target)
+
+    def on_disc(self, named: Named) -> MachinePath:
+        return MachinePath(self.manifest.profile.disc_path, disc_parts(named))
+
+    def places(self, named: Named) -> list[MachinePath]:
+        """Where an entry lies on the disc: once, or twice."""
+        second = [MachinePath(self.manifest.profile.disc_path, second_parts(named))] if named.second else []
+        return [self.on_disc(named), *second]
+
+    def saved_copy(self, path: MachinePath) -> MachinePath:
+        """Where a path's older copy stands: named by its hash, so that each build finds the same."""
+        digest = hashlib.sha256(self._key(path).encode()).hexdigest().upper()
+        return self.saved / f"{digest[:8]}.{digest[8:11]}"
+
+    def _key(self, path: MachinePath) -> str:
+        """Equal for paths that the machine takes for one."""
+        volume = next((v for v in self.manifest.profile.volumes if v.path == path.base), self.volume)
+        text = f"{path.base}\0{'/'.join(path.parts)}"
+        return text if volume.case_sensitive else text.casefold()
+
+
+def called_stems(shell: Shell) -> tuple[str, ...]:
+    """The scripts that other scripts call, where the language can: one saves a file, one puts one back; one that
+    replaces a file and one that lists what is left out spare a language that jumps a jump for each."""
+    if not shell.call:
+        return ()
+    jumps = shell.change_folder and shell.rename and shell.delete and shell.append and not shell.blocks
+    return (SAVE, BACK, *((PUT, LEFT) if jumps else ()))
+
+
+def disc_parts(named: Named) -> tuple[str, ...]:
+    """A path on the disc as the machine sees it, in the richest tree it reads."""
+    return named.rock_ridge or named.joliet or _seen(named.iso)
+
+
+def second_parts(named: Named) -> tuple[str, ...]:
+    """The same for the second copy, whose path is one in every tree."""
+    return _seen(named.second)
+
+
+def _seen(iso: tuple[str, ...]) -> tuple[str, ...]:
+    """An identifier's path without the dot of an empty extension, which machines do not show."""
+    return (*iso[:-1], iso[-1].removesuffix("."))
