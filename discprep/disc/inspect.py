@@ -1,16 +1,24 @@
-"""What a disc image holds and what is wrong with it: our own images and strangers'."""
+"""What a disc image holds and what is wrong with it: our own images and strangers'.
+
+A UDF tree, which our own reader does not know, is read by the second one, and shown where it holds more files than the
+others.
+"""
 
 from __future__ import annotations
 
+import hashlib
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 from discprep.disc.layout.boot import BootEntry
 from discprep.disc.layout.check import Checked, check_image, file_spans, identifier_faults
 from discprep.disc.layout.faults import Fault
-from discprep.disc.layout.fields import SECTOR, read_long_date
+from discprep.disc.layout.fields import FIRST_DESCRIPTOR, IDENTIFIER, SECTOR, read_long_date
 from discprep.disc.layout.records import iso_parts
-from discprep.disc.layout.volume import Found, Tree
+from discprep.disc.layout.volume import MAX_DESCRIPTORS, Found, ImageFile, Tree
+from discprep.disc.second_reader.reader import Entry, udf_entries
 from discprep.errors import DiscError
 from discprep.model import Progress
 
@@ -48,8 +56,8 @@ class ImageFacts:
     created_s: int | None
     volume_sectors: int
     level: int
-    extensions: tuple[str, ...]  # "joliet-1" to "joliet-3", "rock-ridge", "enhanced", "el-torito"
-    tree: str  # "rock-ridge", "joliet", "primary"
+    extensions: tuple[str, ...]  # "joliet-1" to "joliet-3", "rock-ridge", "enhanced", "el-torito", "udf"
+    tree: str  # "rock-ridge", "joliet", "primary", "udf"
     boot: tuple[BootEntry, ...]
     members: tuple[ImageMember, ...]
     faults: tuple[Fault, ...]
@@ -60,6 +68,7 @@ def inspect_image(path: Path, progress: Progress | None = None) -> ImageFacts:
 
     Raises:
         DiscError: no primary volume descriptor
+        ToolError: the second reader, which a UDF disc needs, does not run
         OSError: it cannot be read
     """
     checked = check_image(path, None, progress)
@@ -72,6 +81,14 @@ def inspect_image(path: Path, progress: Progress | None = None) -> ImageFacts:
         )
     shown, kind = _shown_tree(checked)
     descriptor = primary.descriptor
+    members, faults, extensions = _members(checked, shown, kind), checked.faults, _extensions(checked)
+    if _has_udf(path):
+        entries, problem = udf_entries(path)
+        extensions = (*extensions, "udf")
+        if problem:
+            faults += (Fault("udf", f"its UDF tree cannot be read: {problem}"),)
+        if sum(entry[3] == "file" for entry in entries) > sum(member.kind == "file" for member in members):
+            members, kind = tuple(_udf_members(path, entries)), "udf"
     return ImageFacts(
         path=path,
         sha256=checked.sha256,
@@ -84,11 +101,11 @@ def inspect_image(path: Path, progress: Progress | None = None) -> ImageFacts:
         created_s=read_long_date(descriptor.raw[813:830]),
         volume_sectors=descriptor.space_sectors,
         level=_level(primary),
-        extensions=_extensions(checked),
+        extensions=extensions,
         tree=kind,
         boot=tuple(checked.structure.boot_entries),
-        members=_members(checked, shown, kind),
-        faults=checked.faults,
+        members=members,
+        faults=faults,
     )
 
 
@@ -184,6 +201,49 @@ def _member(
         comment=comment,
         problem=problem,
     )
+
+
+# ECMA-167 2/9.1 and 3/9.1: the identifiers of a volume's recognition structures, one a sector from 16 on.
+_RECOGNITION = (IDENTIFIER, b"BEA01", b"BOOT2", b"CDW02", b"NSR02", b"NSR03", b"TEA01")
+
+
+def _has_udf(path: Path) -> bool:
+    with ImageFile(path) as image:
+        for sector in range(FIRST_DESCRIPTOR, FIRST_DESCRIPTOR + MAX_DESCRIPTORS):
+            identifier = image.read(sector)[1:6]
+            if identifier not in _RECOGNITION:
+                return False
+            if identifier.startswith(b"NSR"):
+                return True
+    return False
+
+
+def _udf_members(path: Path, entries: Iterable[Entry]) -> Iterator[ImageMember]:
+    """Files are hashed as long as they claim no more than twice the image's bytes together."""
+    left = 2 * path.stat().st_size
+    with path.open("rb") as file:
+        for name, at, size_bytes, kind in entries:
+            sha256, problem = "", ""
+            if kind == "file" and (at < 0 or at % SECTOR or size_bytes > left):
+                problem = "its bytes lie in several places or inside a structure; they were not read"
+            elif kind == "file":
+                left -= size_bytes
+                sha256 = _sha256_at(file, at, size_bytes)
+                problem = "" if sha256 else "its bytes lie outside the image"
+            yield ImageMember(name, name, kind, size_bytes, max(at, 0) // SECTOR, sha256, None, None, "", problem)
+
+
+def _sha256_at(file: BinaryIO, at: int, size_bytes: int) -> str:
+    """Of bytes of a file; "" where it ends before them."""
+    digest = hashlib.sha256()
+    file.seek(at)
+    while size_bytes:
+        block = file.read(min(size_bytes, 1 << 20))
+        if not block:
+            return ""
+        digest.update(block)
+        size_bytes -= len(block)
+    return digest.hexdigest()
 
 
 EMPTY_SHA256 = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"

@@ -11,8 +11,9 @@ from discprep.disc.inspect import ImageFacts
 from discprep.report.inspect import escaped
 
 WORDS = {"joliet-1": "Joliet level 1", "joliet-2": "Joliet level 2", "joliet-3": "Joliet level 3",
-         "rock-ridge": "Rock Ridge", "enhanced": "ISO 9660:1999", "el-torito": "El Torito boot catalogue"}  # fmt: skip
-TREES = {"rock-ridge": "Rock Ridge", "joliet": "Joliet", "primary": "the primary tree"}
+         "rock-ridge": "Rock Ridge", "enhanced": "ISO 9660:1999", "el-torito": "El Torito boot catalogue",
+         "udf": "UDF"}  # fmt: skip
+TREES = {"rock-ridge": "Rock Ridge", "joliet": "Joliet", "primary": "the primary tree", "udf": "UDF"}
 
 
 def document(facts: ImageFacts, members: list[dict[str, Any]]) -> dict[str, Any]:

@@ -1,10 +1,12 @@
 """What `inspect` sees in an image; the faults that no general-purpose reader reports, planted one by one."""
 
 import hashlib
+import io
 import random
 from collections.abc import Callable
 from pathlib import Path
 
+import pycdlib
 import pytest
 from support.command import run as command
 from support.disc_readers import run
@@ -313,6 +315,42 @@ def test_a_strangers_image_with_trailing_bytes_is_no_fault(tmp_path: Path) -> No
         image.write(bytes(SECTOR * 16))
     assert not inspect_image(tmp_path / "x.iso").faults
     assert [fault.rule for fault in check_image(tmp_path / "x.iso", []).faults][:1] == ["volume-size"]
+
+
+def udf_disc(path: Path) -> dict[str, bytes]:
+    """A disc made by pycdlib whose ISO 9660 tree has one file, its UDF tree (2.60) all of them."""
+    files = {"Long name é.txt": b"hello" * 1000, "folder/x": b"x", "folder/empty": b""}
+    iso = pycdlib.PyCdlib()
+    iso.new(udf="2.60", vol_ident="BRIDGE")
+    iso.add_directory(udf_path="/folder")
+    for path_, data in files.items():
+        iso.add_fp(io.BytesIO(data), len(data), udf_path=f"/{path_}")
+    iso.add_fp(io.BytesIO(b"read me"), 7, iso_path="/README.;1")
+    iso.write(str(path))
+    iso.close()
+    return files
+
+
+def test_a_udf_disc_is_listed_and_unpacked(tmp_path: Path) -> None:
+    """The tree that our own reader does not know; names and bytes as 7z extracts them."""
+    files = udf_disc(tmp_path / "x.iso")
+    ran = command("inspect", tmp_path / "x.iso", "--json")
+    assert ran.code == 0 and ran.document["disc"]["tree"] == "udf" and "udf" in ran.document["disc"]["extensions"]
+    assert command("unpack", tmp_path / "x.iso", tmp_path / "out").code == 0
+    run(program("7z", "7zip"), "x", "-y", f"-o{tmp_path / 'other'}", tmp_path / "x.iso")
+    for folder_ in (tmp_path / "out", tmp_path / "other"):
+        assert {str(p.relative_to(folder_)): p.read_bytes() for p in folder_.rglob("*") if p.is_file()} == files
+
+
+def test_a_udf_tree_that_cannot_be_read_is_a_fault(tmp_path: Path) -> None:
+    """Zeros where the volume's anchor should be, in sector 256 (ECMA-167 3/8.4.2.1); the ISO 9660 tree is shown."""
+    udf_disc(tmp_path / "x.iso")
+    data = bytearray((tmp_path / "x.iso").read_bytes())
+    data[256 * SECTOR : 257 * SECTOR] = bytes(SECTOR)
+    (tmp_path / "x.iso").write_bytes(data)
+    facts = inspect_image(tmp_path / "x.iso")
+    assert [fault.rule for fault in facts.faults] == ["udf"] and facts.tree == "primary"
+    assert [member.name for member in facts.members] == ["README."]
 
 
 def test_what_is_no_image(tmp_path: Path) -> None:

@@ -1,13 +1,15 @@
 """Runs in a process of its own: opens an image with pycdlib and tells every tree that it sees. Imports no other part.
 
-An order is one line of JSON, {"path": …}. The answer is a line of facts, then a line for each tree in the order of
-`facts["trees"]`: its entries, sorted, each [path, first sector, bytes, kind]. Paths are joined by "/"; those of the
-primary and the Rock Ridge tree are bytes, shown as Latin-1. A file in several sections has one entry where they follow
-each other. Instead of all that: {"fault": …}, in pycdlib's words.
+An order is one line of JSON, {"path": …, "udf": …}. The answer is a line of facts, then a line for each tree in the
+order of `facts["trees"]`: its entries, sorted, each [path, first sector, bytes, kind]. Paths are joined by "/"; those
+of the primary and the Rock Ridge tree are bytes, shown as Latin-1. A file in several sections has one entry where they
+follow each other. With "udf" comes the UDF tree too, with first bytes in place of sectors, -1 where a file's bytes do
+not lie together. Instead of all that: {"fault": …}, in pycdlib's words.
 """
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import stat
@@ -18,6 +20,9 @@ from typing import Any
 
 import pycdlib
 
+MOST_CPU_S = 600
+MOST_BYTES = 4 << 30  # of address space
+MOST_FOLDERS = 65_535
 SECTOR = 2048
 FOLDER_FLAG, MORE_FLAG = 0x02, 0x80  # ECMA-119 §9.1.6
 KINDS = {0: "file", FOLDER_FLAG: "folder"}
@@ -29,16 +34,26 @@ def main() -> None:
     order = json.loads(sys.stdin.readline() or "null")
     if order is None:
         return
+    _limit()
     iso = pycdlib.PyCdlib()
     try:
         iso.open(order["path"])
-        told = [json.dumps(line) for line in seen(iso)]
+        told = [json.dumps(line) for line in seen(iso, order["udf"])]
     except Exception as error:  # of a broken image the library may raise anything
         told = [json.dumps({"fault": f"{error or type(error).__name__}"})]
     sys.stdout.write("\n".join(told) + "\n")
 
 
-def seen(iso: Any) -> Iterator[Any]:
+def _limit() -> None:
+    """A stranger's image must not cost this computer more than that."""
+    with contextlib.suppress(ImportError, ValueError, OSError):  # other systems, or a limit that is lower already
+        import resource
+
+        resource.setrlimit(resource.RLIMIT_CPU, (MOST_CPU_S, MOST_CPU_S))
+        resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES, MOST_BYTES))
+
+
+def seen(iso: Any, udf: bool) -> Iterator[Any]:
     """The lines of the answer."""
     trees = {"iso": (iso.pvd, _iso_name)}
     if iso.joliet_vd is not None:
@@ -47,12 +62,14 @@ def seen(iso: Any) -> Iterator[Any]:
         trees["rock-ridge"] = (iso.pvd, _rock_ridge_name)
     yield {
         "reader": f"pycdlib {_version()}",
-        "trees": list(trees),
+        "trees": [*trees, *(["udf"] if udf else [])],
         "volumes": [_volume(iso.pvd, "ascii")] + ([_volume(iso.joliet_vd, "utf-16-be")] if iso.joliet_vd else []),
         "boot": _boot(iso.eltorito_boot_catalog),
     }
     for tree, (descriptor, name) in trees.items():
         yield sorted(_entries(descriptor.root_directory_record(), name, tree == "rock-ridge"))
+    if udf:
+        yield sorted(_udf_entries(iso))
 
 
 def _version() -> str:
@@ -126,6 +143,18 @@ def _kind(record: Any, posix: bool) -> str:
         posix_kind = "folder" if stat.S_ISDIR(mode) else "file" if stat.S_ISREG(mode) else f"mode {mode:o}"
         return kind if kind == posix_kind else f"{kind}, {posix_kind}"
     return kind
+
+
+def _udf_entries(iso: Any) -> Iterator[Entry]:
+    for count, (folder, folders, files) in enumerate(iso.walk(udf_path="/")):
+        if count > MOST_FOLDERS:
+            raise ValueError(f"more than {MOST_FOLDERS} folders")
+        place = folder.strip("/") + "/" if folder != "/" else ""
+        yield from ((place + name, 0, 0, "folder") for name in folders)
+        for name in files:
+            runs = iso.get_file_byte_extents(udf_path=f"/{place}{name}")
+            together = all(sum(one) == other[0] for one, other in pairwise(runs))
+            yield place + name, (runs[0][0] if together else -1) if runs else 0, sum(run[1] for run in runs), "file"
 
 
 if __name__ == "__main__":

@@ -65,9 +65,9 @@ class SecondReader:
         with self._process:
             return
 
-    def read(self, path: Path) -> None:
-        """Tells it to open the image, whose structures stand and whose length is final."""
-        self._tell(json.dumps({"path": str(path.absolute())}))
+    def read(self, path: Path, udf: bool = False) -> None:
+        """Tells it to open the image, whose structures stand and whose length is final; with `udf` its UDF tree too."""
+        self._tell(json.dumps({"path": str(path.absolute()), "udf": udf}))
 
     def _tell(self, order: str) -> None:
         assert self._process.stdin
@@ -89,6 +89,22 @@ class SecondReader:
                 hint="Install discprep's own packages anew (pip install --force-reinstall pycdlib), and build again.",
             )
         return Answer(facts, dict(zip(facts.get("trees", ()), lines[1:], strict=True)))
+
+
+def udf_entries(path: Path) -> tuple[list[Entry], str]:
+    """The UDF tree of a disc that has those of ISO 9660 too, and what is wrong in words, "" where nothing is.
+
+    A place is a first byte here, -1 where a file's bytes do not lie together.
+
+    Raises:
+        ToolError: the process did not run
+    """
+    with SecondReader() as reader:
+        reader.read(path, udf=True)
+        answer = reader.answer()
+    if "fault" in answer.facts:
+        return [], str(answer.facts["fault"])
+    return [tuple(entry) for entry in json.loads(answer.trees["udf"])], ""
 
 
 # ------------------------------------------------------------------------------------------------ comparing
