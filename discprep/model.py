@@ -47,6 +47,9 @@ Divider = Literal["n", "n+1", "16n", "16n/16"]
 LinkProtocol = Literal["slip", "cslip", "ppp"]
 Flow = Literal["none", "rts-cts", "xon-xoff"]
 BootMedia = Literal["none", "1.2M", "1.44M", "2.88M"]
+Plug = Literal["unknown", "9-way", "25-way"]
+End = Literal["unknown", "terminal", "modem"]
+"""What a serial plug is wired as: data terminal equipment or data circuit-terminating equipment (ITU-T V.24)."""
 HERE: Mapping[str, str] = {"digest": "left out"}
 """Marks a field that concerns this computer, or only messages: no build depends on it. Every other one changes the
 digest of a build (`job/inputs.py`)."""
@@ -196,6 +199,8 @@ class BridgeSettings:
     machine_address: str = ""
     flow: Flow | None = None
     buffer_packets: int | None = None
+    plug: Plug = "unknown"
+    end: End = "unknown"
 
 
 @dataclass(frozen=True, slots=True)
@@ -327,6 +332,8 @@ class Profile:
     serial_service_s: float | None = None
     serial_flow: Flow = "none"
     serial_auto_rts: bool = False  # the port drops RTS by itself before its receiver is full
+    serial_plug: Plug = "unknown"
+    serial_end: End = "unknown"
     shell: Shell | None = None
     companion_file: str = ""  # "{name}.inf": how a file's companion is named; empty: none
     companion_folder: str = ""

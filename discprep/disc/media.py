@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from discprep.manifest.media import MEDIA, SECTORS_A_SECOND, medium_sectors
-from discprep.model import Medium
+from discprep.model import Medium, Notice
 from discprep.units import SECTOR_BYTES
 
-__all__ = ["MARGIN_SECTORS", "MEDIA", "medium_sectors", "msf_to_sector", "read_seconds",
+__all__ = ["MARGIN_SECTORS", "MEDIA", "hard_to_read", "medium_sectors", "msf_to_sector", "read_seconds",
            "sectors", "usable_sectors"]  # fmt: skip
 
 LEAD_SECTORS = 150  # the two seconds before sector 0 that the nominal minutes count in (ECMA-130)
@@ -44,6 +44,24 @@ def read_seconds(size_bytes: int, seeks: int, drive_speed: float, access_s: floa
     432.55
     """
     return seeks * access_s + size_bytes / (drive_speed * SINGLE_SPEED_BYTES_S)
+
+
+def hard_to_read(medium: Medium) -> tuple[Notice, ...]:
+    """What deserves a word about a blank that an old drive hardly reads: beyond 80 minutes a track is tighter than the
+    specification allows (CD-Recordable FAQ 7-6); a DVD needs another laser than a drive for CDs has.
+
+    >>> hard_to_read(Medium("cd-74", MEDIA["cd-74"]))
+    ()
+    """
+    hint = 'Take kind = "cd-74" where all of it fits, or discs = 2.'
+    if medium.kind.startswith("dvd"):
+        return (Notice("a drive for CDs does not read a DVD at all, and an old one for DVDs rarely one that was burned",
+                       hint=hint),)  # fmt: skip
+    if medium.sectors > MEDIA["cd-80"]:
+        minutes = medium.sectors // (60 * SECTORS_A_SECOND)
+        return (Notice(f"a disc of {minutes} minutes is outside its specification, and old drives hardly read it",
+                       hint=hint),)  # fmt: skip
+    return ()
 
 
 def msf_to_sector(minute: int, second: int, frame: int) -> int:

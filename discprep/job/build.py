@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
 from dataclasses import replace
 from functools import cached_property
+from itertools import accumulate
 from pathlib import Path
 
 from discprep.disc.contents import content_checksum
@@ -353,7 +354,9 @@ class _Maker:
     def _curve(self) -> list[tuple[int, float]]:
         if self.hand.manifest.link is None:
             return []
-        return [(point.medium_sectors * SECTOR_BYTES, point.seconds_at_link) for point in curve(self.planned.problem)]
+        points = curve(self.planned.problem)
+        waits = accumulate((point.seconds_at_link for point in points), min)  # what fits here fits a larger disc too
+        return [(point.medium_sectors * SECTOR_BYTES, wait_s) for point, wait_s in zip(points, waits, strict=True)]
 
     def _item(self, decision: Decision, number: int) -> RecordItem:
         item = self.hand.manifest.item(decision.id)

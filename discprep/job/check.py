@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from discprep.disc.media import hard_to_read
 from discprep.disc.setup import unsaved
 from discprep.disc.stage import edits_of_packed
 from discprep.errors import NameRuleError, flatten, raise_all
@@ -25,7 +26,8 @@ def check(path: Path, *, machine: Path | None = None) -> Checked:
     manifest = load_manifest(path, machine=machine)
     raise_all(line_faults(manifest))
     own = _own_files(manifest)
-    told = (*remarks(manifest, _pinned(manifest)), *_secrets_at_hand(manifest), *line_notices(manifest), *own)
+    line = (*line_notices(manifest), *hard_to_read(manifest.medium))
+    told = (*remarks(manifest, _pinned(manifest)), *_secrets_at_hand(manifest), *line, *own)
     return Checked(manifest, told)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from discprep.disc.media import hard_to_read
 from discprep.errors import DiscprepError, ManifestError, raise_all
 from discprep.link.judge import troubles
 from discprep.link.trouble import Trouble
@@ -32,7 +33,8 @@ def line_notices(manifest: Manifest) -> list[Notice]:
 
 
 def stop_at_faults(manifest: Manifest, *, even_so: bool) -> list[Notice]:
-    """Stops before a disc is made whose link cannot work. With `even_so` the faults are remarks, before the others.
+    """Stops before a disc is made whose link cannot work. With `even_so` the faults are remarks, before the others; a
+    medium that is hard to read is one too.
 
     Raises:
         ManifestError: what makes the link impossible, all at once
@@ -43,7 +45,7 @@ def stop_at_faults(manifest: Manifest, *, even_so: bool) -> list[Notice]:
             fault.hint += " Or --even-so: the disc is built, and its sheet says this first."
         raise_all(faults)
     impossible = [_placed(manifest, trouble) for trouble in line_troubles(manifest) if trouble.impossible]
-    return [*impossible, *line_notices(manifest)]
+    return [*impossible, *line_notices(manifest), *hard_to_read(manifest.medium)]
 
 
 def _placed(manifest: Manifest, trouble: Trouble) -> Notice:

@@ -13,7 +13,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstr
 
 from discprep.manifest.media import MEDIA
 from discprep.manifest.shell import ShellSchema
-from discprep.model import BootMedia, Divider, Flow, Form, LinkProtocol, NameRule, Place, Role, Use, Where
+from discprep.model import BootMedia, Divider, End, Flow, Form, LinkProtocol, NameRule, Place, Plug, Role, Use, Where
 from discprep.units import parse_duration, parse_size
 
 MOST_ITEMS = 100_000
@@ -239,6 +239,8 @@ class BridgeTable(Table):
     machine_address: str = ""
     flow: Flow | None = None
     buffer_packets: Annotated[int, Field(ge=1, le=10_000)] | None = None
+    plug: Plug = "unknown"
+    end: End = "unknown"
 
 
 class PlanTable(Table):
@@ -346,6 +348,8 @@ class SerialTable(Table):
     service_us: Annotated[float, Field(ge=0, le=10**6)] | None = None
     flow: Flow = "none"
     auto_rts: bool = False
+    plug: Plug = "unknown"
+    end: End = "unknown"
 
 
 class CompanionTable(Table):

@@ -15,9 +15,12 @@ from support import bench
 from support.programs import program
 from support.trees import Shelf, write
 
+from discprep.disc.burn import CAUTIONS as BURN_RULES
+from discprep.disc.media import MEDIA, hard_to_read
 from discprep.job.sheet import DiscMade, facts_from
-from discprep.model import Item, LinkSettings, Manifest, Medium, Plan, Profile, Shell, Step
-from discprep.report.sheet import html, sections, text
+from discprep.manifest import load_manifest
+from discprep.model import Decision, Item, LinkSettings, Manifest, Medium, Plan, Profile, Pulled, Shell, Step
+from discprep.report.sheet import SheetFacts, html, sections, text
 from discprep.report.sheet.blocks import Picture
 from discprep.report.sheet.contents import merged
 from discprep.report.sheet.facts import Capacity, Segment
@@ -45,8 +48,13 @@ def words(of: str) -> str:
 
 def test_sections_follow_the_work(tmp_path: Path) -> None:
     titles = [section.title for section in sections(bench.facts(tmp_path))]
-    assert titles[:5] == ["On the bench", "At the desk", "At the bridge", "At the machine", "After the link stands"]
-    assert titles[-1] == "Cautions"
+    assert titles == [
+        "Before anything is plugged in", "On the bench", "At the desk", "Where the disc is not read", "At the bridge",
+        "At the machine", "After the link stands", "The line on both ends", "A ladder of small tests",
+        "What is pulled over the link", "The disc", "The plan and its reasons",
+        "The timeline of the link, and other settings of the line", "Names changed",
+        "What it is and where it came from",
+    ]  # fmt: skip
 
 
 def test_text_fits_a_printer(plain: str) -> None:
@@ -70,7 +78,7 @@ def test_text_fits_a_printer(plain: str) -> None:
         "It replaces earlier network settings",
         "gives ip-stack, needed to get online",
         "does not fit beside Pictures of the plates",
-        "Manuals of the machine 910 KB 2 min 53 s 2 min 53 s",
+        "910,000",
         "NET/STACK/CONFIGUR.LIN",
         "shortened to 8 and 3 characters",
         "NOT TO BE PASSED ON",
@@ -88,6 +96,14 @@ def test_both_faces_say_it(plain: str, page: str, said: str) -> None:
         assert re.sub(r"[^a-z0-9]+", " ", said.lower()).strip() in bare
 
 
+def test_what_is_pulled_is_told_to_the_byte(page: str) -> None:
+    """Bytes, time and the pinned SHA-256 of what crosses as it was fetched."""
+    sums = {pin.item: pin.sha256 for pin in bench.pins().values()}
+    cells = [re.sub(r"<[^>]+>", "", row) for row in re.findall(r"<tr>.*?</tr>", page, re.S)]
+    (row,) = [words(row) for row in cells if "Manuals of the machine" in row]
+    assert row == f"1 Manuals of the machine 1 910,000 2 min 53 s 2 min 53 s SHA-256 {sums['manuals']}"
+
+
 def test_what_must_be_free_is_counted_in_blocks(plain: str) -> None:
     """On C: blocks of 2,048 bytes, five files and a megabyte that stays free: 2,785,280 + 1,000,000 [by hand]."""
     sizes = [24_000, 300, 800, 410_000, 48_000, 2_300_000]
@@ -98,12 +114,58 @@ def test_what_must_be_free_is_counted_in_blocks(plain: str) -> None:
 
 def test_the_tests_name_cause_and_move(plain: str) -> None:
     """Garbage points to the rate, silence to the wiring, stalls to MTU or overrun (common practice, no source)."""
-    ladder = words(plain[plain.index("A LADDER") : plain.index("THE DISC")])
-    rungs = ["Loop-back", "The bridge's prompt", "The bridge's address", "An address beyond", "A name", "A small fetch"]
+    ladder = words(plain[plain.index("A LADDER") : plain.index("WHAT IS PULLED")])
+    rungs = ["The bridge's prompt, from the PC", "The bridge's address", "An address beyond", "A name", "A small fetch"]
     assert all(f"{number}. {rung}" in ladder for number, rung in enumerate(rungs, 1))
     assert "garbage: rate or framing differ -> set 57600 8N1 on both ends" in ladder
     assert "silence: wiring" in ladder
     assert "it starts and stalls: MTU or overrun -> MTU 576" in ladder
+
+
+def test_the_ladder_knows_the_link(tmp_path: Path) -> None:
+    """PPP and compressed headers have failures of their own (RFC 1661, 1332, 1144); an address beyond the bridge is
+    never one of the two ends'; without a terminal program nothing is asked of one."""
+    whole = bench.manifest(tmp_path)
+    assert whole.link and whole.bridge
+    plain = words(shown_of(whole))
+    assert "PPP" not in plain and "The machine has no terminal program" in plain
+    assert "ping 192.0.2.1 with 56 bytes (84 with headers)" in plain and "Ping 192.0.2.53 by its number" in plain
+    assert "headers are compressed at one end only (RFC 1144) -> set it off on both ends" in plain
+    assert "the PC's firewall drops what comes in" in plain and "netmask" in plain
+    there = replace(whole.profile, provides=("terminal",))
+    own = replace(whole, profile=there, link=replace(whole.link, protocol="ppp"), values=(("resolver", "192.0.2.1"),))
+    plain = words(shown_of(own))
+    assert "1. Loop-back" in plain and "no answer to LCP" in plain and "its own requests come back" in plain
+    assert "Ping the PC that has the shelf by its number" in plain and "Ping 192.0.2.1 by" not in plain
+
+
+def test_the_disc_s_own_hurdles_are_there(plain: str) -> None:
+    """The rules of burning stand here too, and what a drive may want."""
+    shown = words(plain)
+    for said in (*BURN_RULES, "blocks of 512 bytes", "termination", "a pressed data disc", "disc-at-once, closed"):
+        assert said in shown
+
+
+@pytest.mark.parametrize(("kind", "said"), [("cd-90", "90 minutes"), ("dvd-r", "does not read a DVD"), ("cd-80", "")])
+def test_a_blank_that_is_hard_to_read_draws_a_word(kind: str, said: str, tmp_path: Path) -> None:
+    medium = Medium(kind, MEDIA[kind])
+    shown = words(shown_of(replace(bench.manifest(tmp_path), medium=medium)))
+    assert said in shown and bool(hard_to_read(medium)) == bool(said)
+
+
+def test_settings_for_every_rate_are_one_line(tmp_path: Path) -> None:
+    """Twelve files that differ in the rate alone are told once."""
+    one = bench.placed()[2]
+
+    def at(rate: int) -> Any:
+        staged = replace(one.named.staged, name=("SETUP", str(rate), "line.config"), rate_bit_s=rate)
+        names = ("SETUP", str(rate), "LINE.CON")
+        return replace(one, named=replace(one.named, staged=staged, iso=names, target=names))
+
+    facts = bench.facts(tmp_path, placed=tuple(map(at, (300, 1200, 9600))))
+    assert [(r.wanted, r.disc) for r in facts.renamed] == [
+        ("SETUP/RATE/line.config, for 3 line rates", "SETUP/RATE/LINE.CON")
+    ]
 
 
 def test_without_a_link_nothing_is_said_of_one(tmp_path: Path) -> None:
@@ -242,20 +304,73 @@ def test_html_passes_a_validator(tmp_path: Path, page: str) -> None:
     assert done.returncode < 2
 
 
-def test_the_page_prints_whole(tmp_path: Path, page: str) -> None:
-    """Printed by a browser, each word of the page is in the PDF: nothing is cut, the ladder's arrows neither."""
-    sheet, pdf = tmp_path / "sheet.html", tmp_path / "sheet.pdf"
+def printed_pages(folder: Path, page: str) -> list[str]:
+    """The text of each page that a browser prints."""
+    sheet, pdf = folder / "sheet.html", folder / "sheet.pdf"
     sheet.write_text(page, encoding="utf-8")
     flags = ("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-sync",
              "--disable-background-networking", "--disable-component-update", "--no-pdf-header-footer")  # fmt: skip
-    out = [f"--user-data-dir={tmp_path / 'user'}", f"--print-to-pdf={pdf}"]
+    out = [f"--user-data-dir={folder / 'user'}", f"--print-to-pdf={pdf}"]
     subprocess.run([program("chromium"), *flags, *out, sheet.as_uri()], capture_output=True, timeout=60, check=True)
-    printed = subprocess.run(
+    told = subprocess.run(
         [program("pdftotext", "poppler-utils"), "-layout", str(pdf), "-"], capture_output=True, timeout=60, check=True
-    ).stdout.decode()
-    squeezed = re.sub(r"\s", "", printed)
-    for line in visible_words(page):
+    )
+    return told.stdout.decode().removesuffix("\f").split("\f")
+
+
+def test_the_page_prints_whole(tmp_path: Path, page: str) -> None:
+    """Printed by a browser, each word of the page is in the PDF, the unfolded appendix too: nothing is cut."""
+    opened = page.replace("<details>", "<details open>")
+    squeezed = re.sub(r"\s", "", "".join(printed_pages(tmp_path, opened)))
+    for line in visible_words(re.sub(r"<summary>.*?</summary>", "", opened)):
         assert line in squeezed, line
+
+
+READY = Path(__file__).parents[2] / "manifests"
+
+
+def ready(name: str) -> SheetFacts:
+    """The sheet of a shipped manifest, all of it burned but for two items."""
+    manifest = load_manifest(READY / f"{name}.toml")
+    later = ("catalogue", "floor-map")
+    decisions = tuple(
+        Decision(i.id, "later" if i.id in later else "burn", None if i.id in later else 1,
+                 None if i.id in later else "unpacked", False, 9, i.size_bytes or 0, 1.0, "saves 1 s", 9.0)
+        for i in manifest.items
+    )  # fmt: skip
+    waits = Plan(decisions, later, 9.0, 9.0, True, 0.0, "none needed")
+    pulled = {i.id: Pulled("archive", (i.size_bytes or 0,)) for i in manifest.items}
+    return facts_from(DiscMade(manifest, waits, pins={}, pulled=pulled, build_id="3f9a1c07", image="D.iso"))
+
+
+def troubled(folder: Path) -> SheetFacts:
+    """With PPP, a terminal program, faults and remarks of the link."""
+    whole = bench.manifest(folder)
+    assert whole.link and whole.bridge
+    profile = replace(whole.profile, provides=("terminal",), serial_fifo=1, serial_service_s=3e-4)
+    ends = {"link": replace(whole.link, protocol="ppp"), "bridge": replace(whole.bridge, flow="none")}
+    manifest = replace(whole, profile=profile, **ends)
+    return facts_from(DiscMade(manifest, bench.plan(), pins=bench.pins(), pulled=bench.pulled(), placed=bench.placed(),
+                               build_id="3f9a1c07", image_sectors=1500))  # fmt: skip
+
+
+@pytest.mark.parametrize("name", ["bench", "troubled", "catalogue-desk", "map-table"])
+def test_four_pages_are_printed(name: str, tmp_path: Path) -> None:
+    """The folded appendix is not printed. No page is nearly empty, none ends with a heading, and page 1 has faults,
+    cautions and what must lie ready."""
+    makers = {"bench": bench.facts, "troubled": troubled}
+    facts = makers[name](tmp_path) if name in makers else ready(name)
+    pages = printed_pages(tmp_path, html(facts))
+    assert len(pages) <= 4
+    assert "Before anything is plugged in" in pages[0] and "On the bench" in pages[0]
+    assert ("The link cannot work as it is set" in pages[0]) == bool(facts.faults) == (name == "troubled")
+    titles = {section.title for section in sections(facts)}
+    for number, page in enumerate(pages):
+        *lines, foot = [line.strip() for line in page.splitlines() if line.strip()]
+        assert "Bench sheet, build 3f9a1c07" in foot and f"{number + 1}/{len(pages)}" in foot.replace(" ", "")
+        assert len(lines) > 6
+        assert not any(lines[-1].endswith(title) for title in titles), lines[-1]
+    assert "where it came from" not in "".join(pages)
 
 
 def visible_words(page: str) -> Iterator[str]:

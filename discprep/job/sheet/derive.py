@@ -4,10 +4,15 @@ from __future__ import annotations
 
 import re
 from collections import Counter
+from collections.abc import Collection, Sequence
+from dataclasses import replace
 
+from discprep.disc.burn import CAUTIONS as BURN_RULES
+from discprep.disc.media import hard_to_read
 from discprep.fetch.source import host, scheme, shown
 from discprep.job.line import line_troubles
 from discprep.job.sheet import cautions, ladder, waiting, work
+from discprep.job.sheet.disc_ladder import disc_rungs
 from discprep.job.sheet.made import DiscMade, day
 from discprep.link import rates_both_hold
 from discprep.link.ends import bridge_flow, bridge_rate, machine_rate
@@ -15,18 +20,29 @@ from discprep.link.line import characters_per_second
 from discprep.machine import CHECKSUM_NAMES, checksum_kind, separator, size_of, title_of
 from discprep.manifest.substitute import mask
 from discprep.model import Item, LinkSettings, Manifest, Notice, Pin
-from discprep.report.sheet.facts import Capacity, Line, Origin, Placement, Pull, Renamed, Segment, Setting, SheetFacts
+from discprep.report.sheet.facts import (
+    Capacity,
+    Line,
+    Origin,
+    Placement,
+    Pull,
+    Renamed,
+    Segment,
+    Setting,
+    SheetFacts,
+    Wiring,
+)
 
-PING_BYTES = 84  # 56 bytes of data, 8 of ICMP, 20 of IP: what a ping sends unless told otherwise
 BLANK = "________"
 
 
 def facts_from(made: DiscMade) -> SheetFacts:
     """The facts of one disc's sheet."""
     manifest, plan, profile = made.manifest, made.plan, made.manifest.profile
-    line = line_of(manifest)
+    line = line_of(manifest, {*made.burned, *made.earlier})
     load = waiting.load_of([made.pulled[item_id] for item_id in plan.order], plan.seconds_at_link)
     troubles = line_troubles(manifest)
+    hard = (_with_hint(notice) for notice in hard_to_read(manifest.medium))
     slow = (_with_hint(trouble.notice) for trouble in troubles if not trouble.impossible)
     unshared = not {item.id for item in manifest.items if not item.share}.isdisjoint(made.burned)
     return SheetFacts(
@@ -46,12 +62,15 @@ def facts_from(made: DiscMade) -> SheetFacts:
         rooms=work.rooms_of(made),
         memory_bytes=profile.memory_bytes,
         desk=work.desk_tasks(made),
+        burn_rules=BURN_RULES,
         bridge=work.bridge_tasks(manifest),
         on_machine=work.machine_tasks(made),
         spare_scripts=work.spare_scripts(made),
         after_link=work.after_link_tasks(made),
         line=line,
         settings=_settings(manifest, line) if line else (),
+        wiring=_wiring(manifest) if line else None,
+        disc_ladder=disc_rungs(profile.disc_path),
         ladder=ladder.rungs(line) if line else (),
         segments=_segments(made),
         curve=tuple(Capacity(capacity, waits_s) for capacity, waits_s in made.curve),
@@ -63,7 +82,7 @@ def facts_from(made: DiscMade) -> SheetFacts:
         origins=_origins(made),
         cautions=cautions.cautions(manifest, wipes=any(step.wipes for step in manifest.steps), unshared=unshared),
         faults=tuple(_with_hint(trouble.notice) for trouble in troubles if trouble.impossible),
-        notices=tuple(dict.fromkeys((*slow, *(mask(_with_item(n)) for n in (*plan.notices, *made.notices))))),
+        notices=tuple(dict.fromkeys((*slow, *hard, *(mask(_with_item(n)) for n in (*plan.notices, *made.notices))))),
         assumed=profile.assumed,
     )
 
@@ -73,15 +92,16 @@ def _with_item(notice: Notice) -> str:
 
 
 def _with_hint(notice: Notice) -> str:
-    """A remark about the link with what to do about it: such a hint names no path of this computer."""
+    """A remark with what to do about it: no hint about link or medium names a path of this computer."""
     return f"{notice.message[:1].upper()}{notice.message[1:]}. {notice.hint}"
 
 
 # ------------------------------------------------------------------------------------------------ the line
 
 
-def line_of(manifest: Manifest) -> Line | None:
-    """The line's settings with the rates that the clocks really make; None without a link."""
+def line_of(manifest: Manifest, there: Collection[str]) -> Line | None:
+    """The line's settings with the rates that the clocks really make; None without a link. `there`: the items that the
+    machine has before the link stands."""
     link, bridge, profile = manifest.link, manifest.bridge, manifest.profile
     if link is None:
         return None
@@ -107,12 +127,33 @@ def line_of(manifest: Manifest) -> Line | None:
         ping_s=_ping_s(link),
         kilobyte_s=waiting.ten_kilobytes_s(link, manifest),
         example_host=_example_host(manifest),
+        beyond=_beyond(manifest),
+        terminal=_has_terminal(manifest, there),
+        auto_rts=profile.serial_auto_rts,
+        compressed=link.protocol == "cslip" or (link.protocol == "ppp" and link.header_compression),
     )
+
+
+def _has_terminal(manifest: Manifest, there: Collection[str]) -> bool:
+    given = {role for item in manifest.items if item.id in there for role in item.gives}
+    return "terminal" in {*manifest.roles_present, *given}
+
+
+def _beyond(manifest: Manifest) -> str:
+    """The resolver's address where it is another than those of the two ends; "" where nothing beyond is known."""
+    bridge, resolver = manifest.bridge, mask(dict(manifest.values).get("resolver", ""))
+    return "" if bridge and resolver in (bridge.address, bridge.machine_address) else resolver
+
+
+def _wiring(manifest: Manifest) -> Wiring:
+    machine, bridge = manifest.profile, manifest.bridge
+    ends = (bridge.plug, bridge.end) if bridge else ("unknown", "unknown")
+    return Wiring(machine.serial_plug, machine.serial_end, *ends)
 
 
 def _ping_s(link: LinkSettings) -> float:
     """A ping's way to the bridge and back [s]: both packets clocked over the line, framing left out."""
-    return 2 * PING_BYTES / characters_per_second(link.rate_bit_s, link.framing)
+    return 2 * ladder.PING_BYTES / characters_per_second(link.rate_bit_s, link.framing)
 
 
 def _example_host(manifest: Manifest) -> str:
@@ -197,13 +238,21 @@ def _pulls(made: DiscMade) -> tuple[Pull, ...]:
 
 
 def _renamed(made: DiscMade) -> tuple[Renamed, ...]:
-    """Files whose name on disc or machine is not the wanted one; the machine's as it writes them."""
+    """Files whose name on disc or machine is not the wanted one; the machine's as it writes them. A file that is there
+    for each line rate is one line."""
     apart = separator(made.manifest.profile)
-    return tuple(
-        Renamed("/".join(e.named.staged.name), "/".join(e.named.iso), apart.join(e.named.target), e.named.why)
-        for e in made.placed
-        if e.named.why
-    )
+    lines: dict[tuple[str, ...], list[Renamed]] = {}
+    for entry in (entry for entry in made.placed if entry.named.why):
+        named, rate = entry.named, entry.named.staged.rate_bit_s
+        ways = ("/".join(named.staged.name), "/".join(named.iso), apart.join(named.target))
+        wanted, disc, machine = (way.replace(str(rate), "RATE") for way in ways) if rate is not None else ways
+        lines.setdefault((wanted, disc, machine), []).append(Renamed(wanted, disc, machine, named.why))
+    return tuple(_together(alike) for alike in lines.values())
+
+
+def _together(alike: Sequence[Renamed]) -> Renamed:
+    first = alike[0]
+    return replace(first, wanted=f"{first.wanted}, for {len(alike)} line rates") if len(alike) > 1 else first
 
 
 def _origins(made: DiscMade) -> tuple[Origin, ...]:

@@ -38,6 +38,7 @@ def bench_of(manifest: Manifest, discs: int, waits: bool) -> tuple[str, ...]:
         f"the machine ({manifest.profile.name}) with its optical drive, screen and keyboard working",
         "something to save the present settings on: another disk, or paper",
         "the maker's papers for the machine",
+        "blanks in reserve, of another make too: CD-R and no CD-RW, 74 minutes; and a pressed data disc, to compare",
         "this sheet and a pencil",
     ]
     if manifest.link:
@@ -243,7 +244,7 @@ def after_link_tasks(made: DiscMade) -> tuple[Task, ...]:
         Task("Climb the ladder of tests below to its top.", minutes=15),
         Task("On the PC, start the shelf; it prints the address to use:",
              (f"discprep serve {shlex.quote(manifest.path.name)} --bind ADDRESS:PORT", *_held_back(made))),
-        Task(f"On the machine, fetch what waits, in the order of the timeline ({counted(len(plan.order), 'item')}, "
+        Task(f"On the machine, fetch what waits, in the order of the table below ({counted(len(plan.order), 'item')}, "
              f"{format_seconds(plan.seconds_at_link)}). An evening can end anywhere: a part that came is not lost.",
              minutes=float(ceil(plan.seconds_at_link / 60))),
     ]  # fmt: skip

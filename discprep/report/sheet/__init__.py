@@ -3,21 +3,21 @@ are the faces; same facts, same bytes."""
 
 from __future__ import annotations
 
+from discprep.report.sheet import after_link as later
 from discprep.report.sheet import contents as s
-from discprep.report.sheet.after_link import after_link
 from discprep.report.sheet.blocks import Section
 from discprep.report.sheet.facts import SheetFacts
 
 __all__ = ["SheetFacts", "html", "sections", "text"]
 
 _ORDER = (
-    s.bench, s.desk, s.bridge, s.machine, after_link, s.settings, s.tests, s.disc, s.plan, s.names, s.origins,
-    s.cautions,
+    s.faults, s.cautions, s.bench, s.desk, s.disc_tests, s.bridge, s.machine, later.after_link, s.settings, s.tests,
+    later.pulled, s.disc, s.plan, later.other_settings, s.names, s.origins,
 )  # fmt: skip
 
 
 def sections(facts: SheetFacts) -> tuple[Section, ...]:
-    """The sheet's sections in the order of the work."""
+    """The sheet's sections: what to heed, the work in its order, the line, what is pulled; then the appendix."""
     return tuple(made for section in _ORDER if (made := section(facts)))
 
 

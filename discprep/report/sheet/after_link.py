@@ -8,7 +8,7 @@ from discprep.report.sheet.blocks import Block, Paragraph, Picture, Section, Tab
 from discprep.report.sheet.facts import Pull, SheetFacts, Waited
 from discprep.report.sheet.pictures import timeline_svg
 from discprep.report.sheet.plots import rates_svg, windows_svg
-from discprep.units import format_bytes, format_seconds
+from discprep.units import format_seconds
 
 Draw = Callable[[Sequence[Waited], str], str]
 FLAT = 1.03  # times that differ by less are the same to whoever waits
@@ -19,31 +19,29 @@ def after_link(facts: SheetFacts) -> Section | None:
     if not facts.after_link:
         blocks: tuple[Block, ...] = (Paragraph("Nothing waits for the link: all that is wanted is on the disc."),)
         return Section("after-link", "After the link stands", blocks) if facts.line else None
-    blocks = (Tasks(facts.after_link), *_timeline(facts.pulls), *_other_settings(facts))
-    return Section("after-link", "After the link stands", blocks)
+    return Section("after-link", "After the link stands", (Tasks(facts.after_link),))
 
 
-# ------------------------------------------------------------------------------------------------- the timeline
+# ------------------------------------------------------------------------------------------------- what is pulled
 
 
-def _timeline(pulls: Sequence[Pull]) -> Iterator[Block]:
-    if not pulls:
-        return
-    total = pulls[-1].ready_s
-    yield Paragraph(f"The timeline of the link, {format_seconds(total)} in all:")
-    yield Picture(timeline_svg(pulls), tuple(_bar(pull, total) for pull in pulls))
+def pulled(facts: SheetFacts) -> Section | None:
+    """What comes over the link, to the byte, and when; none where nothing does."""
+    return Section("pulled", "What is pulled over the link", (_table(facts.pulls),)) if facts.pulls else None
+
+
+def _table(pulls: Sequence[Pull]) -> Table:
     rows = tuple(_row(number, pull) for number, pull in enumerate(pulls, 1))
-    head = ("No.", "Item", "Size", "Takes", "There after")
-    yield Table("What is pulled, in order", head, rows, "rlrrr", boxes=True)
-    proofs = tuple((str(number), f"{pull.size_bytes:,}", pull.checksum or "see CRC32.TXT and SHA256SUMS on the shelf")
-                   for number, pull in enumerate(pulls, 1))  # fmt: skip
-    yield Table("What it must be on the machine, to the byte", ("No.", "Bytes", "Checksum"), proofs, "rrl")
+    caption = f"In this order, {format_seconds(pulls[-1].ready_s)} in all; to the byte as it must be on the machine"
+    head = ("No.", "Item", "Files", "Bytes", "Takes", "There after", "Checksum")
+    return Table(caption, head, rows, "rlrrrrl", boxes=True)
 
 
 def _row(number: int, pull: Pull) -> tuple[str, ...]:
-    size = format_bytes(pull.size_bytes) + (f" in {pull.files:,} files" if pull.files > 1 else "")
     takes = format_seconds(round(pull.ready_s - pull.from_s, 3))  # as the plan has it, in whole milliseconds
-    return (str(number), pull.title, size, takes, format_seconds(pull.ready_s))
+    proof = pull.checksum or "in CRC32.TXT and SHA256SUMS on the shelf"
+    times = (takes, format_seconds(pull.ready_s))
+    return (str(number), pull.title, f"{pull.files:,}", f"{pull.size_bytes:,}", *times, proof)
 
 
 def _bar(pull: Pull, total_s: float, width: int = 50) -> str:
@@ -56,11 +54,20 @@ def _bar(pull: Pull, total_s: float, width: int = 50) -> str:
 # --------------------------------------------------------------------------------------------- other settings
 
 
-def _other_settings(facts: SheetFacts) -> Iterator[Block]:
-    """The two curves, or in a sentence why there is none."""
+def other_settings(facts: SheetFacts) -> Section | None:
+    """The timeline and the two curves, or in a sentence why there is none; no section where nothing waits."""
+    blocks = [*_timeline(facts.pulls)]
     if facts.over_rates:
-        yield from _rates(facts.over_rates)
-        yield from _windows(facts.over_windows, bool(facts.line and facts.line.window_bytes))
+        told = bool(facts.line and facts.line.window_bytes)
+        blocks += [*_rates(facts.over_rates), *_windows(facts.over_windows, told)]
+    title = "The timeline of the link, and other settings of the line"
+    return Section("other-settings", title, tuple(blocks), appendix=True) if blocks else None
+
+
+def _timeline(pulls: Sequence[Pull]) -> Iterator[Block]:
+    if pulls:
+        total = pulls[-1].ready_s
+        yield Picture(timeline_svg(pulls), tuple(_bar(pull, total) for pull in pulls))
 
 
 def _rates(points: Sequence[Waited]) -> Iterator[Block]:

@@ -82,8 +82,10 @@ Block = Paragraph | Bullets | Tasks | Table | Entries | Ladder | Picture
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """One part of the sheet. `anchor` is its name inside the page."""
+    """One part of the sheet. `anchor` is its name inside the page. An `appendix` is for looking things up: folded on
+    the screen, and not printed unless it is opened there."""
 
     anchor: str
     title: str
     blocks: tuple[Block, ...]
+    appendix: bool = False

@@ -5,6 +5,7 @@ from __future__ import annotations
 from discprep.report.sheet.blocks import Block, Bullets, Entries, Key, Ladder, Paragraph, Picture, Section, Table, Tasks
 from discprep.report.sheet.facts import Origin, Placement, Renamed, Room, Segment, SheetFacts
 from discprep.report.sheet.pictures import curve_svg, disc_svg
+from discprep.report.sheet.wiring import wiring
 from discprep.report.tables import counted
 from discprep.units import SECTOR_BYTES, format_bytes, format_seconds
 
@@ -16,13 +17,24 @@ Entry = tuple[str, tuple[tuple[str, str], ...]]
 # ------------------------------------------------------------------------------------------- the order of work
 
 
+def faults(facts: SheetFacts) -> Section | None:
+    """What makes the link impossible as it is set."""
+    if not facts.faults:
+        return None
+    return Section("faults", "The link cannot work as it is set: mend this first", (Bullets(facts.faults),))
+
+
+def cautions(facts: SheetFacts) -> Section | None:
+    """Cautions, and what is known to go wrong with this line and this disc."""
+    blocks: list[Block] = [Bullets(facts.cautions)] if facts.cautions else []
+    if facts.notices:
+        blocks += [Paragraph("Known of this disc and this line:"), Bullets(facts.notices)]
+    return Section("cautions", "Before anything is plugged in", tuple(blocks)) if blocks else None
+
+
 def bench(facts: SheetFacts) -> Section:
     """What must lie on the bench, and what must be free on the machine."""
-    blocks: list[Block] = [
-        *_faults(facts),
-        Paragraph("Read the cautions on the last page before anything is plugged in."),
-        Bullets(facts.bench, boxes=True),
-    ]
+    blocks: list[Block] = [Bullets(facts.bench, boxes=True)]
     if facts.rooms:
         rows = tuple(_room(room) for room in facts.rooms)
         head = ("Volume", "Must be free", "Said to be free", "Remark")
@@ -32,12 +44,6 @@ def bench(facts: SheetFacts) -> Section:
     if facts.assumed:
         blocks.append(Paragraph(f"Nobody has tried yet, so look twice: {', '.join(facts.assumed)}."))
     return Section("bench", "On the bench", tuple(blocks))
-
-
-def _faults(facts: SheetFacts) -> list[Block]:
-    if not facts.faults:
-        return []
-    return [Paragraph("THE LINK CANNOT WORK AS IT IS SET. Mend this first:"), Bullets(facts.faults)]
 
 
 def _room(room: Room) -> tuple[str, ...]:
@@ -55,7 +61,16 @@ def _room(room: Room) -> tuple[str, ...]:
 
 def desk(facts: SheetFacts) -> Section | None:
     """The work at the desk, in order."""
-    return Section("desk", "At the desk", (Tasks(facts.desk),)) if facts.desk else None
+    rules = (Paragraph("A disc that an old drive reads:"), Bullets(facts.burn_rules)) if facts.burn_rules else ()
+    return Section("desk", "At the desk", (Tasks(facts.desk), *rules)) if facts.desk else None
+
+
+def disc_tests(facts: SheetFacts) -> Section | None:
+    """The disc's own ladder, the first hurdle; none where no disc is made."""
+    if not facts.disc_ladder:
+        return None
+    lead = Paragraph("The machine lists the disc? Go on. Where it does not, one rung at a time:")
+    return Section("disc-tests", "Where the disc is not read", (lead, Ladder(facts.disc_ladder)))
 
 
 def bridge(facts: SheetFacts) -> Section | None:
@@ -79,7 +94,8 @@ def settings(facts: SheetFacts) -> Section | None:
         return None
     rows = tuple((row.name, row.machine, row.bridge or "-", row.remark) for row in facts.settings)
     head = ("Setting", "Machine", "Bridge", "Remark")
-    return Section("settings", "The line on both ends", (Table("Tick each end", head, rows, "llll", boxes=True),))
+    table = Table("Tick each end", head, rows, "llll", boxes=True)
+    return Section("settings", "The line on both ends", (table, *(wiring(facts.wiring) if facts.wiring else ())))
 
 
 def tests(facts: SheetFacts) -> Section | None:
@@ -105,7 +121,7 @@ def disc(facts: SheetFacts) -> Section | None:
     words += "." if facts.medium == "custom" else f" on {facts.medium}."  # of a medium without a name its size is all
     if facts.copy_s is not None:
         words += f" Reading it whole takes the old drive about {format_seconds(facts.copy_s)}."
-    return Section("disc", "The disc", (Paragraph(words), _fill(merged(facts.segments), facts)))
+    return Section("disc", "The disc", (Paragraph(words), _fill(merged(facts.segments), facts)), appendix=True)
 
 
 def merged(segments: tuple[Segment, ...], most: int = MOST_SEGMENTS) -> tuple[Segment, ...]:
@@ -130,11 +146,12 @@ def _fill(segments: tuple[Segment, ...], facts: SheetFacts) -> Picture:
 
 
 def _amount(sectors: int, whole: int) -> str:
-    return f"{format_bytes(sectors * SECTOR_BYTES)}, {100 * sectors / whole:.1f} %"
+    percent = f"{100 * sectors / whole:.1f}"
+    return f"{format_bytes(sectors * SECTOR_BYTES)}, {'under 0.1' if percent == '0.0' else percent} %"
 
 
-def _bar(key: Key, mark: str, part: float, width: int = 28) -> str:
-    return f"{key.label[:30]:30} {key.amount:>18} {mark * max(1, round(width * part))}"
+def _bar(key: Key, mark: str, part: float, width: int = 27) -> str:
+    return f"{key.label[:28]:28} {key.amount:>21} {mark * max(1, round(width * part))}"
 
 
 def plan(facts: SheetFacts) -> Section | None:
@@ -144,9 +161,12 @@ def plan(facts: SheetFacts) -> Section | None:
     blocks: list[Block] = [Entries(tuple(_placement(placement, facts.discs) for placement in facts.placements))]
     if facts.curve:
         here = facts.medium_sectors * SECTOR_BYTES
-        blocks.append(Paragraph("How the waiting at the link shrinks as the disc grows:"))
+        blocks.append(Paragraph(
+            "With so much room on one disc, so much waiting at the link is enough. The plan itself weighs waiting by "
+            "what an item is worth, and may wait longer."
+        ))  # fmt: skip
         blocks.append(Picture(curve_svg(facts.curve, here), _curve_lines(facts)))
-    return Section("plan", "The plan and its reasons", tuple(blocks))
+    return Section("plan", "The plan and its reasons", tuple(blocks), appendix=True)
 
 
 def _placement(placement: Placement, discs: int) -> Entry:
@@ -168,7 +188,7 @@ def _curve_lines(facts: SheetFacts) -> tuple[str, ...]:
     )
 
 
-# -------------------------------------------------------------------------------------- names, origins, cautions
+# -------------------------------------------------------------------------------------- names, origins
 
 
 def names(facts: SheetFacts) -> Section | None:
@@ -177,7 +197,8 @@ def names(facts: SheetFacts) -> Section | None:
         return None
     more = len(facts.renamed) - MOST_NAMES
     tail = (Paragraph(f"And {more} more; the list on the disc has all."),) if more > 0 else ()
-    return Section("names", "Names changed", (Entries(tuple(map(_renamed, facts.renamed[:MOST_NAMES]))), *tail))
+    shown = Entries(tuple(map(_renamed, facts.renamed[:MOST_NAMES])))
+    return Section("names", "Names changed", (shown, *tail), appendix=True)
 
 
 def _renamed(renamed: Renamed) -> Entry:
@@ -189,7 +210,8 @@ def origins(facts: SheetFacts) -> Section | None:
     """What is on the disc and comes over the link, and where it came from."""
     if not facts.origins:
         return None
-    return Section("origins", "What it is and where it came from", (Entries(tuple(map(_origin, facts.origins))),))
+    entries = Entries(tuple(map(_origin, facts.origins)))
+    return Section("origins", "What it is and where it came from", (entries,), appendix=True)
 
 
 def _origin(origin: Origin) -> Entry:
@@ -206,11 +228,3 @@ def _origin(origin: Origin) -> Entry:
         ("sharing", "" if origin.share else "NOT TO BE PASSED ON"),
     )
     return (title, tuple(line for line in lines if line[1]))
-
-
-def cautions(facts: SheetFacts) -> Section | None:
-    """Cautions, and what the build remarked."""
-    blocks: list[Block] = [Bullets(facts.cautions)] if facts.cautions else []
-    if facts.notices:
-        blocks += [Paragraph("Remarked while this disc was made:"), Bullets(facts.notices)]
-    return Section("cautions", "Cautions", tuple(blocks)) if blocks else None

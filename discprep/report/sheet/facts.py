@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from discprep.model import Form, Where
+from discprep.model import End, Form, Plug, Where
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +52,20 @@ class Line:
     ping_s: float = 0.0  # what a ping of the bridge should take
     kilobyte_s: float = 0.0  # what 10 KB should take
     example_host: str = ""
+    beyond: str = ""  # an address that is neither end's, for a ping through the bridge
+    terminal: bool = True  # the machine has a terminal program
+    auto_rts: bool = False  # the machine's port drops RTS by itself
+    compressed: bool = False  # TCP/IP headers are compressed after RFC 1144
+
+
+@dataclass(frozen=True, slots=True)
+class Wiring:
+    """The plugs of both ends of the line, and which kind of end each is wired as."""
+
+    machine_plug: Plug = "unknown"
+    machine_end: End = "unknown"
+    bridge_plug: Plug = "unknown"
+    bridge_end: End = "unknown"
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,7 +138,7 @@ class Pull:
     files: int
     from_s: float
     ready_s: float
-    checksum: str = ""
+    checksum: str = ""  # of the one file that crosses, after its kind's name; "" when several do
 
 
 @dataclass(frozen=True, slots=True)
@@ -185,12 +199,15 @@ class SheetFacts:
     rooms: tuple[Room, ...] = ()
     memory_bytes: int | None = None
     desk: tuple[Task, ...] = ()
+    burn_rules: tuple[str, ...] = ()  # what makes a disc that an old drive reads
     bridge: tuple[Task, ...] = ()
     on_machine: tuple[Task, ...] = ()
     spare_scripts: tuple[str, ...] = ()  # what else lies on the disc for when it is needed
     after_link: tuple[Task, ...] = ()
     line: Line | None = None
     settings: tuple[Setting, ...] = ()
+    wiring: Wiring | None = None
+    disc_ladder: tuple[Rung, ...] = ()
     ladder: tuple[Rung, ...] = ()
     segments: tuple[Segment, ...] = ()
     curve: tuple[Capacity, ...] = ()

@@ -42,8 +42,10 @@ def render(facts: SheetFacts, sections: Sequence[Section]) -> str:
     from markupsafe import Markup
 
     style = files("discprep.report.sheet").joinpath("page.css").read_text(encoding="utf-8")
+    build = facts.build_id if facts.build_id.isalnum() else "not built yet"
     return _template().render(
         facts=facts,
+        running=f"Bench sheet, build {build}",
         sections=sections,
         codes=CODES,
         style=Markup(style),

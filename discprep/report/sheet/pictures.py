@@ -12,7 +12,9 @@ from discprep.units import format_bytes, format_seconds
 
 FILLS = 12  # as many as the disc's picture has rings
 INNER_MM, OUTER_MM = 25.0, 58.0  # where the data of a 12 cm disc begins and can end, from memory
+LEAST_RING = 0.04  # of the disc; less makes no ring that a printer shows
 _SIZE = 640
+CLEAR = 'stroke="#fff" stroke-width="5" paint-order="stroke"'  # no line runs through such a label
 TEXT = 'font-family="sans-serif" font-size="20"'
 
 # Times that people count in.
@@ -78,7 +80,13 @@ def radius_mm(sector: float, whole: float) -> float:
 
 
 def disc_svg(segments: Sequence[Segment], whole_sectors: int) -> str:
-    """The disc from above: one ring an item, from the hub outwards; the free rest is white."""
+    """The disc from above: one ring an item, from the hub outwards; the free rest is white. Where too little of it is
+    written to make a ring, the spiral is unrolled, and its written part drawn larger."""
+    words = "; ".join(f"{s.label} {100 * s.sectors / whole_sectors:.1f} %" for s in segments)
+    written = sum(segment.sectors for segment in segments)
+    if written < LEAST_RING * whole_sectors:
+        body = _whole_strip(written / whole_sectors) + _strip(segments, 118)
+        return svg("disc-fill", _SIZE, 180, "What fills the disc", f"From the hub outwards: {words}.", body)
     scale = (_SIZE / 2 - 6) / (OUTER_MM + 2)
     centre = _SIZE / 2
     rings = [_circle(centre, OUTER_MM * scale, "#fff")]
@@ -90,15 +98,25 @@ def disc_svg(segments: Sequence[Segment], whole_sectors: int) -> str:
     rings.append(_circle(centre, INNER_MM * scale, "#fff"))
     rings.append(_circle(centre, 7.5 * scale, "#fff"))
     hub = f'<text x="{centre:g}" y="{centre - 12 * scale:g}" text-anchor="middle" {TEXT}>hub</text>'
-    words = "; ".join(f"{s.label} {100 * s.sectors / whole_sectors:.1f} %" for s in segments)
     body = "".join(rings) + hub + _strip(segments, _SIZE + 40)
     return svg("disc-fill", _SIZE, _SIZE + 110, "What fills the disc", f"From the hub outwards: {words}.", body)
+
+
+def _whole_strip(part: float) -> str:
+    """The whole spiral as a bar, a mark for what is written, and lines to where that is drawn larger."""
+    width = max(2.0, (_SIZE - 8) * part)
+    return (
+        f'<text x="4" y="18" {TEXT}>the whole disc, unrolled from the hub</text>'
+        f'<rect x="4" y="28" width="{_SIZE - 8}" height="20" fill="#fff" stroke="#000"/>'
+        f'<rect x="4" y="28" width="{width:.1f}" height="20" fill="#000"/>'
+        f'<path d="M4 48V118M{4 + width:.1f} 48L{_SIZE - 4} 118" stroke="#000" stroke-dasharray="3 5" fill="none"/>'
+    )
 
 
 def _strip(segments: Sequence[Segment], top: float) -> str:
     """The written part alone, unrolled from the hub (left) outwards, so that a little on a large disc shows too."""
     written = sum(segment.sectors for segment in segments) or 1
-    parts = [f'<text x="4" y="{top - 10}" {TEXT}>the written part, unrolled</text>']
+    parts = [f'<text x="14" y="{top - 10}" {TEXT}>the written part, unrolled</text>']
     x = 4.0
     for number, segment in enumerate(segments):
         width = (_SIZE - 8) * segment.sectors / written
@@ -128,20 +146,24 @@ def curve_svg(points: Sequence[Capacity], here_bytes: int) -> str:
     """Waiting at the link (up) over the room on the disc (right); a dashed line where this disc stands."""
     left, right, top, bottom = 100, 620, 20, 340
     most_bytes = max(point.capacity_bytes for point in points) or 1
+    low_bytes = points[0].capacity_bytes if points[0].capacity_bytes > most_bytes / 4 else 0
+    if low_bytes == most_bytes:
+        low_bytes = 0
     most_s = max(point.waiting_s for point in points) or 1
 
     def at(point: Capacity) -> tuple[float, float]:
         return _across(point.capacity_bytes), bottom - (bottom - top) * point.waiting_s / most_s
 
     def _across(size: float) -> float:
-        return left + (right - left) * size / most_bytes
+        return left + (right - left) * (size - low_bytes) / (most_bytes - low_bytes)
 
     path = " ".join(f"{x:.1f},{y:.1f}" for x, y in map(at, points))
     dots = "".join(f'<circle cx="{x:.1f}" cy="{y:.1f}" r="4"/>' for x, y in map(at, points))
     axes = f'<path d="M{left} {top}V{bottom}H{right}" fill="none" stroke="#000" stroke-width="2"/>'
     line = f'<polyline points="{path}" fill="none" stroke="#000" stroke-width="2"/>'
-    marks = _marks(left, right, top, bottom, most_bytes, most_s)
-    mark = _here(_across(here_bytes), top, bottom) if 0 < here_bytes <= most_bytes else ""
+    across = [(_across(size), size) for size in _sizes(low_bytes, most_bytes)]
+    marks = _marks(left, right, top, bottom, across, most_s)
+    mark = _here(_across(here_bytes), top, bottom) if low_bytes < here_bytes <= most_bytes else ""
     first, last = points[0], points[-1]
     words = f"Waiting falls from {_point(first)} on the disc to {_point(last)}."
     body = axes + line + dots + marks + mark
@@ -152,10 +174,11 @@ def _point(point: Capacity) -> str:
     return f"{format_seconds(point.waiting_s)} with {format_bytes(point.capacity_bytes)}"
 
 
-def _marks(left: float, right: float, top: float, bottom: float, most_bytes: int, most_s: float) -> str:
+def _marks(
+    left: float, right: float, top: float, bottom: float, across: Iterable[tuple[float, int]], most_s: float
+) -> str:
     parts = []
-    for size in _sizes(most_bytes):
-        x = left + (right - left) * size / most_bytes
+    for x, size in across:
         parts.append(_under(x, bottom, format_bytes(size), right))
     for time_s in _times(most_s):
         y = bottom - (bottom - top) * time_s / most_s
@@ -165,11 +188,11 @@ def _marks(left: float, right: float, top: float, bottom: float, most_bytes: int
     return "".join(parts)
 
 
-def _sizes(most_bytes: int) -> list[int]:
-    """A few round sizes from 0 to the largest: at most five steps of 1, 2 or 5 times a power of ten."""
+def _sizes(low_bytes: int, most_bytes: int) -> list[int]:
+    """A few round sizes of a range: at most five steps of 1, 2 or 5 times a power of ten."""
     steps = (factor * 10**power for power in range(16) for factor in (1, 2, 5))
-    step = next((step for step in steps if most_bytes / step <= 5), most_bytes)
-    return [step * count for count in range(most_bytes // step + 1)]
+    step = next((step for step in steps if (most_bytes - low_bytes) / step <= 5), most_bytes)
+    return [step * count for count in range(-(-low_bytes // step), most_bytes // step + 1)]
 
 
 def short(seconds: float) -> str:
@@ -195,7 +218,7 @@ def _here(x: float, top: float, bottom: float) -> str:
     offset = -8 if x > 500 else 8
     return (
         f'<path d="M{x:.1f} {top}V{bottom}" stroke="#000" stroke-dasharray="6 5"/>'
-        f'<text x="{x + offset:.1f}" y="{top + 18}" text-anchor="{side}" {TEXT}>this disc</text>'
+        f'<text x="{x + offset:.1f}" y="{top + 18}" text-anchor="{side}" {CLEAR} {TEXT}>this disc</text>'
     )
 
 

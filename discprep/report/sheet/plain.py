@@ -27,6 +27,8 @@ def render(facts: SheetFacts, sections: Sequence[Section]) -> str:
     """The whole sheet as text. Control characters in names become `?`."""
     lines = list(_head(facts))
     for number, section in enumerate(sections, 1):
+        if section.appendix and not sections[number - 2].appendix:
+            lines += ["", "", "=" * WIDTH, "APPENDIX, to look things up: print up to here", "=" * WIDTH]
         lines += ["", "", f"{number}. {section.title.upper()}", "-" * WIDTH]
         for block in section.blocks:
             lines += ["", *_block(block)]

@@ -8,7 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from discprep.report.sheet.facts import Waited
-from discprep.report.sheet.pictures import STEPS_S, TEXT, short, svg
+from discprep.report.sheet.pictures import CLEAR, STEPS_S, TEXT, short, svg
 from discprep.units import format_seconds
 
 WIDTH, HEIGHT = 640, 360
@@ -16,7 +16,6 @@ _LEFT, _RIGHT, _TOP, _BOTTOM = 104, 588, 54, 294  # of the field; what the chose
 _FOOT = 40  # below the least time, for what its point says
 _LETTER = 11.5  # a letter of the labels, at most
 _MOST_TICKS = 4
-_CLEAR = 'stroke="#fff" stroke-width="5" paint-order="stroke"'  # no line runs through such a label
 
 # The roundest of the times that people count in.
 _ROUNDEST_S = (0.01, 0.1, 1, 10, 60, 600, 3600, 36_000, 86_400, 864_000, 8_640_000, 86_400_000)
@@ -119,9 +118,9 @@ def _ends(points: Sequence[Waited], places: Sequence[tuple[float, float]]) -> It
     (first_x, first_y), (last_x, last_y) = places[0], places[-1]
     x = next((x for (x, _), point in zip(places, points, strict=True) if point.chosen), 0.0)
     if x > first_x + 20 + len(first) * _LETTER:
-        yield f'<text x="{first_x + 14:.1f}" y="{first_y + 1:.1f}" {_CLEAR} {TEXT}>{first}</text>'
+        yield f'<text x="{first_x + 14:.1f}" y="{first_y + 1:.1f}" {CLEAR} {TEXT}>{first}</text>'
     if x < last_x - 6 - len(last) * _LETTER:
-        yield f'<text x="{last_x + 4:.1f}" y="{last_y + 29:.1f}" {_CLEAR} text-anchor="end" {TEXT}>{last}</text>'
+        yield f'<text x="{last_x + 4:.1f}" y="{last_y + 29:.1f}" {CLEAR} text-anchor="end" {TEXT}>{last}</text>'
 
 
 def _chosen(x: float, point: Waited, scale: Scale, mark: str) -> str:
