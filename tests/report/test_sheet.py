@@ -421,7 +421,7 @@ def with_opener(folder: Path, **more: object) -> Manifest:
 def test_who_sits_at_the_machine_is_told_what_to_unpack(tmp_path: Path) -> None:
     """Scripts copy an archive and leave it: the sheet says where it lies, and what opens it."""
     shown = words(shown_of(with_opener(tmp_path), placed=packed_plates()).replace("____", ""))
-    assert "Unpack what part 3 copied packed, each where it lies, with Driver for the serial line:" in shown
+    assert "Unpack what part 2 copied packed, each where it lies, with Driver for the serial line:" in shown
     assert r"C:\PLATES\PLATES.LZH" in shown
     assert r"Run setup part 1 (D:\SETUP\PART1.BAT)" in shown
 
