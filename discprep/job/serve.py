@@ -278,8 +278,11 @@ def _beside(
     shown: tuple[str, int],
 ) -> FtpServer:  # fmt: skip
     """The same shelf over FTP."""
-    from discprep.serve.ftp import FtpServer
-
+    try:
+        from discprep.serve.ftp import FtpServer
+    except ModuleNotFoundError as error:
+        hint = "pip install 'discprep[ftp]', then run it again."
+        raise UsageError("--ftp needs the library pyftpdlib", hint=hint) from error
     takes = TakeIn(wish.take_in, tell) if wish.take_in else None
     with _said(*at):
         return FtpServer(*at, keeper, gate, takes, shown)

@@ -351,3 +351,11 @@ def test_signals_end_it(tmp_path: Path) -> None:
         whole = got > 2_000_000
         assert whole == (len(sent) == 1)
         assert f"broken_off={not whole}" in said
+
+
+def test_a_missing_library_for_ftp_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A name of None in `sys.modules` makes an import fail (Python's import system, 5.3.1)."""
+    monkeypatch.setitem(sys.modules, "discprep.serve.ftp", None)
+    with pytest.raises(UsageError, match="pyftpdlib") as caught, Evening(tmp_path, ftp="127.0.0.1:0"):
+        pass
+    assert "discprep[ftp]" in caught.value.hint
