@@ -115,7 +115,11 @@ def serve(
         gate = gate_of(manifest)
         server = _listen(host, port, keeper, gate)
         addresses, notices = reachable(host, server.port), (*notices, *_blind(gate))
-        beside = _beside(at_ftp, wish, keeper, gate, tell, (addresses[0].address, server.port)) if at_ftp else None
+        try:
+            beside = _beside(at_ftp, wish, keeper, gate, tell, (addresses[0].address, server.port)) if at_ftp else None
+        except BaseException:
+            server.abort()
+            raise
     listening = _listening(stock, keeper, addresses, wish, gate, beside, (*hurt, *notices))
     with _terminable():
         return _run(server, beside, keeper, listening, tell, progress)
