@@ -119,6 +119,8 @@ class Item:
     licence: str = ""
     renewed_every_days: float | None = None
     worth: int = 3
+    unpack: str = ""  # how this tool is told to unpack an archive; `{path}` stands for it
+    unpack_bytes_s: int | None = None  # bytes of an archive that it takes in a second on the machine
     for_profiles: tuple[str, ...] = ()
     edits: tuple[Edit, ...] = ()
     where: str = field(default="", metadata=HERE)

@@ -150,6 +150,8 @@ class ItemTable(Table):
     licence: Text = ""
     renewed_every_days: Annotated[float, Field(gt=0, le=MOST_DAYS)] | None = None
     worth: Worth = 3
+    unpack: Annotated[str, StringConstraints(max_length=200, pattern=r"^[^\r\n\x00]*$")] = ""
+    unpack_bytes_s: Annotated[int, Field(ge=1, le=10**9)] | None = None
     for_: list[str] = Field([], alias="for")
     edit: list[EditTable] = []
 

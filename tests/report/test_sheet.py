@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from html.parser import HTMLParser
 from itertools import pairwise
+from math import ceil
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
@@ -426,6 +427,24 @@ def test_who_sits_at_the_machine_is_told_what_to_unpack(tmp_path: Path) -> None:
     assert r"Run setup part 1 (D:\SETUP\PART1.BAT)" in shown
 
 
+def test_unpacking_comes_once_its_tool_is_installed(tmp_path: Path) -> None:
+    """After the step of the tool that opens it; with the tool's command and the minutes where the manifest has them."""
+    manifest = with_opener(tmp_path)
+    opener = replace(manifest.items[0], unpack="open {path}", unpack_bytes_s=1000)
+    steps = (
+        Step("machine", "Install it.", (opener.id, "plates")),
+        Step("machine", "Go on.", (opener.id,)),
+    )
+    told = replace(manifest, items=(opener, *manifest.items[1:]), steps=steps)
+    made = DiscMade(told, bench.plan(), pins={}, pulled=bench.pulled(), placed=packed_plates())
+    tasks = facts_from(made).on_machine
+    texts = [task.text.split(" ")[0] for task in tasks]
+    assert texts.index("Install") < texts.index("Go") < texts.index("Unpack")
+    (unpack,) = [task for task in tasks if task.text.startswith("Unpack")]
+    size = packed_plates()[-1].named.staged.content.size_bytes
+    assert unpack.details == (r"open C:\PLATES\PLATES.LZH",) and unpack.minutes == ceil(size / 1000 / 60)
+
+
 def test_nothing_is_unpacked_that_stays_on_the_disc_or_came_unpacked(tmp_path: Path, plain: str) -> None:
     assert "copied packed" not in plain
     assert "copied packed" not in shown_of(bench.manifest(tmp_path), placed=packed_plates(copied=False))
@@ -446,7 +465,8 @@ def test_the_scripts_for_later_are_named(tmp_path: Path) -> None:
         for name in own
     )
     shown = words(shown_of(with_opener(tmp_path), placed=scripts))
-    assert r"put back the files that were there before: D:\SETUP\UNDO.BAT." in shown
+    assert r"put back the files that were there before: D:\SETUP\UNDO.BAT, or C:\SAVED\UNDO.BAT." in shown
+    assert r"If the drive is not seen after a restart: start C:\SAVED\UNDO.BAT" in shown
     assert r"without an editor: D:\SETUP\R1200.BAT to D:\SETUP\R19200.BAT." in shown
 
 

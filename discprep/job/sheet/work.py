@@ -16,6 +16,8 @@ from discprep.machine import (
     block_bytes,
     drive_speed,
     first_volume,
+    kind_of,
+    lasting_volume,
     path_text,
     script_language,
     title_of,
@@ -24,7 +26,8 @@ from discprep.machine import (
     wiped,
 )
 from discprep.manifest.substitute import mask
-from discprep.model import Manifest, Placed, Step, Where
+from discprep.members import kind_by_name
+from discprep.model import UNPACK_ROLES, Item, Manifest, Placed, Step, Where
 from discprep.report.sheet.facts import Room, Task
 from discprep.report.tables import counted
 from discprep.units import format_bytes, format_seconds
@@ -126,11 +129,44 @@ def bridge_tasks(manifest: Manifest) -> tuple[Task, ...]:
 def machine_tasks(made: DiscMade) -> tuple[Task, ...]:
     """The parts of the disc with the steps done by hand between them, then the line's settings."""
     tasks = [Task("Save the present settings and start-up files; note where: ____________________")]
+    packed = _packed(made)
+    to_come = [step for part in made.parts for step in part.after]
     for part in made.parts:
         tasks += [_task(made.manifest, step, by_script=True) for step in part.before]
         tasks += _part_tasks(made, part)
-        tasks += [_task(made.manifest, step, by_script=True) for step in part.after]
+        here = [entry for entry in packed if entry.named.staged.item in part.items]
+        for step in part.after:
+            tasks += _unpacking(made, part, [entry for entry in here if _can_open(made.manifest, entry, to_come)])
+            here = [entry for entry in here if not _can_open(made.manifest, entry, to_come)]
+            tasks.append(_task(made.manifest, step, by_script=True))
+            to_come.remove(step)
+        tasks += _unpacking(made, part, here)
     return (*tasks, *_line_task(made.manifest))
+
+
+def _packed(made: DiscMade) -> list[Placed]:
+    """The archives that the setup copies as they are, in the order of the parts."""
+    order = {item: number for number, item in enumerate(item for part in made.parts for item in part.items)}
+    packed = [
+        entry
+        for entry in made.placed
+        if (staged := entry.named.staged).item in order and staged.form in ("packed", "both") and staged.copied
+        and not staged.member
+    ]  # fmt: skip
+    return sorted(packed, key=lambda entry: order[entry.named.staged.item])
+
+
+def _openers(manifest: Manifest, entry: Placed) -> list[Item]:
+    """The items that unpack an archive."""
+    kind = kind_by_name(entry.named.staged.name[-1]) or kind_of(manifest.item(entry.named.staged.item))
+    roles = UNPACK_ROLES.get(kind, ())
+    return [item for item in manifest.items if any(role in roles for role in item.gives)]
+
+
+def _can_open(manifest: Manifest, entry: Placed, to_come: Sequence[Step]) -> bool:
+    """Whether what unpacks it is installed: no step of it is still to come."""
+    openers = {item.id for item in _openers(manifest, entry)}
+    return not any(openers & set(step.after) for step in to_come)
 
 
 def _part_tasks(made: DiscMade, part: Part) -> Iterator[Task]:
@@ -148,7 +184,6 @@ def _part_tasks(made: DiscMade, part: Part) -> Iterator[Task]:
     details = (titles, f"stays on the disc, to be used from there: {used}" if used else "")
     minutes = float(ceil(seconds / 60)) if size else None
     yield Task(f"{_how(manifest, part.number)}:{amount}", tuple(filter(None, details)), minutes)
-    yield from _unpacking(made, part)
 
 
 def _how(manifest: Manifest, number: int) -> str:
@@ -160,29 +195,28 @@ def _how(manifest: Manifest, number: int) -> str:
     return f"Run setup part {number}{where} ({_script(manifest, shell.script_name.replace('{part}', str(number)))})"
 
 
-def _unpacking(made: DiscMade, part: Part) -> Iterator[Task]:
-    """To unpack what a part copies packed, in the order of the part.
+def _unpacking(made: DiscMade, part: Part, packed: Sequence[Placed]) -> Iterator[Task]:
+    """To unpack what a part copied packed, with the tool, its command and the minutes where they are known.
 
     No script does it: what an unpacker of the machine wants to be told is its own affair.
     """
-    order = {item: number for number, item in enumerate(part.items)}
-    packed = [
-        entry
-        for entry in made.placed
-        if (staged := entry.named.staged).item in order and staged.form in ("packed", "both") and staged.copied
-        and not staged.member
-    ]  # fmt: skip
     if not packed:
         return
-    packed.sort(key=lambda entry: order[entry.named.staged.item])
     there = {*made.burned, *made.earlier}
-    openers = (item for item in made.manifest.items if item.id in there)
-    titles = [title_of(item) for item in openers if any(role.startswith("unpack-") for role in item.gives)]
+    tools = {item.id: item for entry in packed for item in _openers(made.manifest, entry) if item.id in there}
+    titles = [title_of(item) for item in tools.values()]
     using = f", with {' or '.join(titles)}" if titles else ""  # nothing is said where the machine's own system does it
-    yield Task(
-        f"Unpack what part {part.number} copied packed, each where it lies{using}:",
-        tuple(_on_machine(made.manifest, entry) for entry in packed),
-    )
+    lines, seconds, known = [], 0.0, True
+    for entry in packed:
+        tool = next((item for item in _openers(made.manifest, entry) if item.id in there), None)
+        where = _on_machine(made.manifest, entry)
+        lines.append(tool.unpack.replace("{path}", where) if tool and tool.unpack else where)
+        content = entry.named.staged.content
+        known = known and bool(tool and tool.unpack_bytes_s and content)
+        if tool and tool.unpack_bytes_s and content:
+            seconds += content.size_bytes / tool.unpack_bytes_s
+    minutes = float(ceil(seconds / 60)) if known else None
+    yield Task(f"Unpack what part {part.number} copied packed, each where it lies{using}:", tuple(lines), minutes)
 
 
 def _on_machine(manifest: Manifest, entry: Placed) -> str:
@@ -196,6 +230,13 @@ def _script(manifest: Manifest, name: str) -> str:
     """Where a script lies on the disc, as the machine calls it: `D:\\SETUP\\PART1.BAT`."""
     shell, drive = manifest.profile.shell, manifest.profile.disc_path
     return path_text(MachinePath(drive, (shell.folder, name)), shell) if shell and drive else name
+
+
+def _kept(manifest: Manifest, *name: str) -> str:
+    """Where part 1 leaves a script on the machine, or the folder for all of them."""
+    shell = manifest.profile.shell
+    folder = (shell.save_folder,) if shell else ()
+    return path_text(MachinePath(lasting_volume(manifest.profile).path, (*folder, *name)), shell)
 
 
 def _line_task(manifest: Manifest) -> Iterator[Task]:
@@ -221,7 +262,13 @@ def spare_scripts(made: DiscMade) -> tuple[str, ...]:
     names = [place[-1] for place in places if place[:-1] == (shell.folder,)]
     said = []
     if shell.undo_name in names:
-        said.append(f"To put back the files that were there before: {_script(manifest, shell.undo_name)}.")
+        kept = _kept(manifest, shell.undo_name)
+        said.append(f"To put back the files that were there before: {_script(manifest, shell.undo_name)}, or {kept}.")
+        said.append(
+            f"If the drive is not seen after a restart: start {kept}, which puts the old start-up files back, and "
+            "restart. Part 1 leaves it on the machine, with the scripts for other line rates and the list of what is "
+            f"on the disc, all in {_kept(manifest)}."
+        )
     before, _, after = shell.rate_name.partition("{rate}")
     pattern = re.compile(f"{re.escape(before)}([0-9]+){re.escape(after)}")
     rates = sorted(int(found[1]) for name in names if (found := pattern.fullmatch(name)))
