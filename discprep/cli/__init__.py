@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 COMMANDS = {
     "new": "Start a manifest.",
     "add": "Fetch, pin and append items to a manifest.",
+    "drop": "Take an item and its pin out of a manifest.",
     "check": "Check a manifest without the network.",
     "schema": "Print the JSON Schema of the manifest.",
     "fetch": "Fetch every item, check it, pin what is new.",

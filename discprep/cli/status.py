@@ -13,7 +13,7 @@ def status(
     built: Annotated[
         list[Path] | None,
         typer.Option(
-            "--out", metavar="DIR", help="A folder that a build went to, if it was not noted beside the manifest."
+            "--built", metavar="DIR", help="A folder that a build went to, if it was not noted beside the manifest."
         ),
     ] = None,
     ask: Annotated[

@@ -84,6 +84,18 @@ def merge_pins(path: Path, new: Iterable[Pin]) -> dict[str, Pin]:
     return pins
 
 
+def drop_pin(path: Path, item: str) -> bool:
+    """Takes one item's pin out of the file; whether there was one. Raises as `merge_pins`."""
+    if not path.exists():
+        return False
+    with lock_beside(path).held():
+        pins = load_pins(path)
+        if item not in pins:
+            return False
+        save_pins(path, {key: pin for key, pin in pins.items() if key != item})
+    return True
+
+
 def dump_pins(pins: Mapping[str, Pin]) -> bytes:
     """The file's bytes: the same for the same pins."""
     body = "".join(_table(pins[item]) for item in sorted(pins)).encode()

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
-import re
 import time
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import suppress
@@ -18,13 +17,13 @@ from discprep.disc.contents import content_checksum
 from discprep.disc.image import ImageWritten, write_image
 from discprep.disc.media import read_seconds, usable_sectors
 from discprep.disc.record import RecordItem, make_record, save_record
-from discprep.errors import CapacityError, DiscprepError, MissingError, UsageError, flatten, raise_all
+from discprep.errors import CapacityError, DiscprepError, MissingError, flatten, raise_all
 from discprep.fetch.files import scratch, storage, write_atomically
 from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
 from discprep.job.earlier import claim, give_way, images_in, left, seal
 from discprep.job.held import sound
 from discprep.job.history import MADE_FROM, note_builds
-from discprep.job.inputs import inputs_digest, settings_of
+from discprep.job.inputs import digest_of, settings_of, source_date
 from discprep.job.kept import saying_what_stays
 from discprep.job.line import stop_at_faults
 from discprep.job.plan import before, disc_manifest, disc_trees, forms_on, plan_for
@@ -33,7 +32,7 @@ from discprep.job.standing import IMAGE_PART, RECORD, SHEETS, disc_folder, image
 from discprep.job.tree import Tree, Trees
 from discprep.machine import checksum_kind, drive_speed, may_be_missing, size_of
 from discprep.manifest import load_manifest
-from discprep.model import AppliedEdit, Decision, Manifest, Notice, Opened, Pin, Placed, Progress, Silent
+from discprep.model import AppliedEdit, Decision, Manifest, Notice, Opened, Placed, Progress, Silent
 from discprep.plan.curve import curve
 from discprep.report import sheet
 from discprep.report.build import Built, BuiltDisc
@@ -87,9 +86,7 @@ def build_from(
     manifest = hand.manifest
     raise_all(_missing(hand))
     epoch_s = source_date(hand.pins)
-    called = {"epoch_s": epoch_s, "secrets": allow_secrets, "manifest": manifest.path.name}
-    extra = called | {"at_hand": sorted(hand.paths)}
-    digest = inputs_digest(manifest, hand.pins, extra)
+    digest = digest_of(manifest, hand.pins, hand.paths, secrets=allow_secrets)
     known = not dry_run and not allow_secrets
     stands = standing(out, digest, manifest) if known else None
     if stands and not left(out, stands.discs):
@@ -156,21 +153,6 @@ class Steps:
 def _missing(hand: AtHand) -> list[MissingError]:
     """What must burn and is not here. An item that waits for the link may come later."""
     return missing_errors(hand, [i.id for i in hand.manifest.items if not may_be_missing(i, hand.pins.get(i.id))])
-
-
-def source_date(pins: Mapping[str, Pin]) -> int:
-    """The date of the volume: SOURCE_DATE_EPOCH, else the newest pin's [s since 1970 UTC].
-
-    Raises:
-        UsageError: SOURCE_DATE_EPOCH is no whole number of seconds
-    """
-    given = os.environ.get("SOURCE_DATE_EPOCH")
-    if given is None:
-        return max((pin.fetched_s for pin in pins.values()), default=0)
-    if not re.fullmatch("[0-9]{1,10}", given) or int(given) > 4_102_444_800:
-        message = f"SOURCE_DATE_EPOCH is {given[:40]!r}, not seconds since 1970"
-        raise UsageError(message, hint="Unset it, or give a number.")
-    return int(given)
 
 
 def secret_values(manifest: Manifest, ask: Ask | None) -> dict[str, str]:

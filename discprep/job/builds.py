@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
@@ -11,8 +11,11 @@ from pathlib import Path
 from discprep.disc.record import Record, load_record
 from discprep.errors import DiscError
 from discprep.job.history import MADE_FROM, Event, folders, look
+from discprep.job.inputs import digest_of, settings_of
 from discprep.job.standing import RECORD
-from discprep.model import Manifest, Notice
+from discprep.model import Manifest, Notice, Pin
+
+_MOST_TOLD = 6
 
 
 @dataclass(frozen=True)
@@ -37,6 +40,10 @@ class Build:
     def last(self) -> Event | None:
         """What was done last with a burned disc of it."""
         return next((one for one in reversed(self.events) if one.of_a_disc), None)
+
+    def version(self, item: str) -> str:
+        """The SHA-256 of an item's archive as it was then; "" where it is not known."""
+        return next((one.archive_sha256 for one in self.record.items if one.id == item), "")
 
     @property
     def settings(self) -> dict[str, str]:
@@ -69,9 +76,38 @@ def builds_of(
             remark(Notice(f"this disc was built from another manifest than {manifest.path.name}", where=str(path)))
 
 
-def discs_with(item: str, builds: Iterable[Build]) -> tuple[str, ...]:
-    """The build ids of the discs that carry an item, in the reverse order of `builds`: the newest last."""
-    return tuple(reversed([one.record.build_id for one in builds if item in one.items]))
+def other_inputs(manifest: Manifest, pins: Mapping[str, Pin], here: Iterable[str], newest: Build) -> Notice | None:
+    """A word where the newest disc was built from other inputs than manifest and pins have now, with what differs as
+    far as its record tells; None where a build made now would be the same, and where its record keeps no digest.
+
+    Arguments:
+        here: ids of the items at hand; the disc may have been built before the last of them came
+    """
+    record = newest.record
+    was_here = {item.id for item in record.items if item.archive_sha256}
+    had = {pin.item for pin in record.pins}
+    known = {key: pin for key, pin in pins.items() if key in had}
+    made = digest_of(manifest, pins, here), digest_of(manifest, known, was_here)
+    if record.inputs_sha256 in ("", *made):
+        return None
+    now, then = settings_of(manifest), newest.settings
+    keys = [key for key in sorted({*now} & {*then}) if now[key] != then[key]]
+    told = [f"{key} {then[key]} then, {now[key]} now" for key in keys]
+    old = {pin.item: pin.sha256 for pin in record.pins}
+    told += [f"{key} renewed" for key, pin in sorted(pins.items()) if old.get(key, pin.sha256) != pin.sha256]
+    said = f": {'; '.join(told[:_MOST_TOLD])}" if told else " (the manifest, its profile or a file that they name)"
+    return Notice(
+        f"the newest disc, {record.build_id}, was built from other inputs than manifest and pins have now{said}",
+        where=str(newest.folder),
+        hint="What is told here follows the manifest as it is now. Build again, or read the sheet of that disc.",
+    )
+
+
+def discs_with(item: str, builds: Iterable[Build], sha256: str = "") -> tuple[str, ...]:
+    """The build ids of the discs that carry an item, in the reverse order of `builds`: the newest last. With `sha256`
+    only those that carry it as it was fetched with that hash."""
+    carry = [one for one in builds if item in one.items and sha256 in ("", one.version(item))]
+    return tuple(reversed([one.record.build_id for one in carry]))
 
 
 def _age(path: Path) -> tuple[int, Path]:

@@ -75,7 +75,7 @@ def look(manifest: Path) -> tuple[tuple[Event, ...], tuple[Notice, ...]]:
     return events, (Notice(words, where=str(log), hint=_HINT),) if odd else ()
 
 
-_HINT = "A build that status does not find is told to it with --out FOLDER."
+_HINT = "A build that status does not find is told to it with --built FOLDER."
 
 
 def note_builds(manifest: Path, discs: Sequence[BuiltDisc], cache: Path) -> tuple[Notice, ...]:

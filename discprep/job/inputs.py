@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import fields, is_dataclass, replace
 from functools import cache
@@ -14,7 +16,29 @@ from pathlib import Path
 from typing import Any
 
 from discprep import __version__
+from discprep.errors import UsageError
 from discprep.model import BY_NAME, HERE, Manifest, Pin
+
+
+def digest_of(manifest: Manifest, pins: Mapping[str, Pin], at_hand: Iterable[str], *, secrets: bool = False) -> str:
+    """The digest of a build made now, with the items of these ids at hand. Raises UsageError, OSError."""
+    called = {"epoch_s": source_date(pins), "secrets": secrets, "manifest": manifest.path.name}
+    return inputs_digest(manifest, pins, called | {"at_hand": sorted(at_hand)})
+
+
+def source_date(pins: Mapping[str, Pin]) -> int:
+    """The date of the volume: SOURCE_DATE_EPOCH, else the newest pin's [s since 1970 UTC].
+
+    Raises:
+        UsageError: SOURCE_DATE_EPOCH is no whole number of seconds
+    """
+    given = os.environ.get("SOURCE_DATE_EPOCH")
+    if given is None:
+        return max((pin.fetched_s for pin in pins.values()), default=0)
+    if not re.fullmatch("[0-9]{1,10}", given) or int(given) > 4_102_444_800:
+        message = f"SOURCE_DATE_EPOCH is {given[:40]!r}, not seconds since 1970"
+        raise UsageError(message, hint="Unset it, or give a number.")
+    return int(given)
 
 
 def inputs_digest(manifest: Manifest, pins: Mapping[str, Pin], extra: Mapping[str, object]) -> str:

@@ -19,7 +19,7 @@ from discprep.fetch.fetch import fetch_items
 from discprep.fetch.files import scratch
 from discprep.fetch.pins import pins_of
 from discprep.job.at_hand import AtHand, at_hand, open_items, open_task
-from discprep.job.builds import builds_of
+from discprep.job.builds import builds_of, other_inputs
 from discprep.job.far_end import at_the_line, line_notices, link_of, open_line
 from discprep.job.held import sound
 from discprep.link.path import path_of
@@ -102,7 +102,8 @@ def serve(
     hand = at_hand(manifest, cache)
     opened = open_items(hand, progress)
     hand, hurt = sound(hand, opened)
-    order, notices = order_of(hand.manifest, (planner or planned)(hand, opened, progress), wish)
+    order, notices = order_of(hand.manifest, (planner or planned)(hand, opened, progress), wish, hurt)
+    notices = (*_other_inputs(manifest, hand), *notices)
     stock = _stock(hand, opened, order, progress)
     keeper = _keeper(stock, hand, wish, tell, progress)
     server: Server | LineServer
@@ -120,7 +121,7 @@ def serve(
         except BaseException:
             server.abort()
             raise
-    listening = _listening(stock, keeper, addresses, wish, gate, beside, (*hurt, *notices))
+    listening = _listening(stock, keeper, addresses, wish, gate, beside, notices)
     with _terminable():
         return _run(server, beside, keeper, listening, tell, progress)
 
@@ -137,8 +138,20 @@ def planned(hand: AtHand, opened: Mapping[str, Opened], progress: Progress) -> P
 # ------------------------------------------------------------------------------------------- what is offered
 
 
-def order_of(manifest: Manifest, plan: Plan, wish: Wish) -> tuple[Order, tuple[Notice, ...]]:
+def _other_inputs(manifest: Manifest, hand: AtHand) -> tuple[Notice, ...]:
+    """A word where the disc that the machine has may be another than the one that the shelf is planned beside."""
+    newest = next(builds_of(manifest), None)
+    other = other_inputs(manifest, hand.pins, hand.paths, newest) if newest else None
+    return (other,) if other else ()
+
+
+def order_of(
+    manifest: Manifest, plan: Plan, wish: Wish, hurt: Sequence[Notice] = ()
+) -> tuple[Order, tuple[Notice, ...]]:
     """The items to offer in the order of the plan, and a remark on each that is held back.
+
+    Arguments:
+        hurt: remarks on those that are damaged
 
     Raises:
         UsageError: a shape that does not exist, an item that is not offered, or nothing to offer
@@ -151,13 +164,15 @@ def order_of(manifest: Manifest, plan: Plan, wish: Wish) -> tuple[Order, tuple[N
     held = [item for item in wanted if not manifest.item(item).share and not wish.allow_unshared]
     offered = tuple(item for item in wanted if item not in held)
     if not offered:
+        nothing = "nothing is to be offered: no item waits for the link"
+        nothing += f", and {', '.join(notice.item for notice in hurt)} held back as damaged" if hurt else ""
         raise UsageError(
-            "nothing is to be offered: no item waits for the link" if not held else "every item has share = false",
+            nothing if not held else "every item has share = false",
             hint="--whole offers the whole set." if not held else "--allow-unshared offers them in this run.",
         )
     shapes, default = _shapes(wish.shapes, offered)
     decided = {decision.id: decision.pulled for decision in plan.decisions if decision.pulled}
-    return Order(offered, present, shapes, default, decided), tuple(map(_held, held))
+    return Order(offered, present, shapes, default, decided), (*hurt, *map(_held, held))
 
 
 def _held(item: str) -> Notice:

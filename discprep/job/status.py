@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
@@ -12,7 +12,7 @@ from discprep.fetch.settings import FetchSettings
 from discprep.fetch.source import shown
 from discprep.fetch.transport import Run, SourceFault, Validators
 from discprep.job.at_hand import AtHand, at_hand, looked_into
-from discprep.job.builds import Build, builds_of, discs_with
+from discprep.job.builds import Build, builds_of, discs_with, other_inputs
 from discprep.job.steps import Steps
 from discprep.machine import size_of
 from discprep.manifest import load_manifest
@@ -37,7 +37,7 @@ def status(
     """Looks at everything the tool leaves behind; asks the sources only with `ask`.
 
     Arguments:
-        built: folders of builds (`--out` of `build` and `prepare`); those that were noted are found without
+        built: folders of builds (what was `--out` of `build` and `prepare`); those that were noted are found without
 
     Raises: what `load_manifest` raises; StorageError
     """
@@ -50,7 +50,9 @@ def status(
     steps = Steps(manifest.path, machine, cache, builds)
     items = tuple(_item(item, hand, steps, transfers, sources.get(item.id, ("", ""))) for item in manifest.items)
     discs = tuple(map(_disc, builds))
-    return Status(manifest.path, items, steps.all(items, bool(transfers)), discs, (*passed_over, *torn))
+    other = other_inputs(manifest, hand.pins, hand.paths, builds[0]) if builds else None
+    remarks = (*([other] if other else []), *passed_over, *torn)
+    return Status(manifest.path, items, steps.all(items, bool(transfers)), discs, remarks)
 
 
 def _disc(build: Build) -> DiscStatus:
@@ -68,16 +70,21 @@ def _item(
 ) -> ItemStatus:
     pin = hand.pins.get(item.id)
     state = _state(item, hand)
-    pulled = _pulled(item, transfers)
-    discs = discs_with(item.id, steps.builds)
+    own = [transfer for transfer in transfers if transfer.item == item.id]
+    pulled = _pulled(own, pin)
+    every = discs_with(item.id, steps.builds)
+    discs = discs_with(item.id, steps.builds, pin.sha256) if pin else every
     return ItemStatus(
         id=item.id,
         title=item.title,
         place=item.place,
         state=state,
         size_bytes=size_of(item, pin),
+        dated_s=pin.fetched_s if pin else None,
         discs=discs,
+        old_discs=tuple(build for build in every if build not in discs),
         pulled=pulled,
+        pulled_s=max((transfer.at_s for transfer in own), default=None),
         at_source=source[0],
         at_source_words=source[1],
         next=steps.one(item, state, there=bool(discs) or pulled == "whole", changed=source[0] == "changed"),
@@ -95,14 +102,20 @@ def _state(item: Item, hand: AtHand) -> ItemState:
     return _STATES[seen]
 
 
-def _pulled(item: Item, transfers: Iterable[Transfer]) -> Pulled:
-    """Whether the machine has every file of the item that it ever asked for."""
-    own = [transfer for transfer in transfers if transfer.item == item.id]
-    if not own:
-        return ""
-    sizes = {transfer.sha256: transfer.size_bytes for transfer in own}
-    had = had_bytes(own)
+def _pulled(own: Sequence[Transfer], pin: Pin | None) -> Pulled:
+    """Whether the machine has every file of the item, as it is pinned, that it ever asked for; else whether it has an
+    older version of it."""
+    current = [transfer for transfer in own if _is_current(transfer, pin)]
+    if not current:
+        return "old version" if own else ""
+    sizes = {transfer.sha256: transfer.size_bytes for transfer in current}
+    had = had_bytes(current)
     return "whole" if all(had[sha256] >= size for sha256, size in sizes.items()) else "in part"
+
+
+def _is_current(transfer: Transfer, pin: Pin | None) -> bool:
+    """Whether what was pulled is of the version that is pinned; where the log does not say, it is taken to be."""
+    return pin is None or transfer.archive_sha256 in ("", pin.sha256)
 
 
 # -- asking the sources

@@ -52,7 +52,8 @@ class Steps:
             return ""
         if state == "fetched":
             return self._line("verify")
-        waits = any(entry.id == item.id for build in self.builds for entry in build.record.items)
+        newest = next(iter(self.builds), None)
+        waits = newest and any(entry.id == item.id and entry.place == "later" for entry in newest.record.items)
         return self._serve() if waits else self._prepare()
 
     def all(self, items: Iterable[ItemStatus], pulled: bool) -> tuple[str, ...]:

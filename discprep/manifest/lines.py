@@ -30,7 +30,14 @@ class LineIndex:
             path = path[:-1]
         return 0
 
+    def span(self, table: Path) -> tuple[int, int]:
+        """The line of a table's header, and that of the next header that is not of a table inside it."""
+        first = self._lines[table]
+        others = (n for path, n in self._lines.items() if n > first and path[: len(table)] != table)
+        return first, min(others, default=self._count + 1)
+
     def _read(self, text: str) -> None:
+        self._count = text.count("\n") + 1
         table: Path = ()
         closing, depth = "", 0
         for number, line in enumerate(text.split("\n"), 1):

@@ -13,21 +13,32 @@ from discprep.report.tables import table
 from discprep.units import format_bytes
 
 ItemState = Literal["wanted", "fetched", "verified", "damaged", "present"]
-Pulled = Literal["", "in part", "whole"]
+MOST_NAMED = 8  # items of one step
+
+Pulled = Literal["", "in part", "whole", "old version"]
 AtSource = Literal["", "same", "changed", "unknown"]
 
 
 @dataclass(frozen=True, slots=True)
 class ItemStatus:
-    """One item: at hand or not, burned or not, pulled or not, and what comes next."""
+    """One item: at hand or not, burned or not, pulled or not, and what comes next.
+
+    Attributes:
+        dated_s: of the bytes that are pinned: their source's date, else when they came [s since 1970 UTC]
+        discs, old_discs: build ids of the discs that carry it as it is pinned, and of those with another version
+        pulled_s: when the machine last pulled any version [s since 1970 UTC]
+    """
 
     id: str
     title: str
     place: str
     state: ItemState
     size_bytes: int | None
-    discs: tuple[str, ...] = ()  # build ids of the discs that carry it
+    dated_s: int | None = None
+    discs: tuple[str, ...] = ()
+    old_discs: tuple[str, ...] = ()
     pulled: Pulled = ""
+    pulled_s: int | None = None
     at_source: AtSource = ""
     at_source_words: str = ""
     next: str = ""
@@ -75,15 +86,16 @@ def text(status: Status) -> str:
 
 def _lines(status: Status) -> Iterator[str]:
     asked = any(item.at_source for item in status.items)
-    heads = ["item", ">size", "place", "state", "disc", "pulled", *(["at its source"] if asked else [])]
+    heads = ["item", ">size", "dated", "place", "state", "disc", "pulled", *(["at its source"] if asked else [])]
     rows = [
         [
             item.id,
             format_bytes(item.size_bytes) if item.size_bytes is not None else "?",
+            _day(item.dated_s) if item.dated_s is not None else "-",
             item.place,
             "on the machine" if item.state == "present" else item.state,
-            item.discs[-1] if item.discs else "-",
-            item.pulled or "-",
+            item.discs[-1] if item.discs else f"{item.old_discs[-1]}, old version" if item.old_discs else "-",
+            f"{item.pulled} {_day(item.pulled_s)}" if item.pulled and item.pulled_s else item.pulled or "-",
             *([item.at_source or "-"] if asked else []),
         ]
         for item in status.items
@@ -94,8 +106,20 @@ def _lines(status: Status) -> Iterator[str]:
             yield f"{item.id}: {item.at_source_words}"
     for disc in status.discs:
         yield f"disc {disc.build_id} in {disc.folder}: {_done(disc)}"
+    yield from _own_steps(status)
     for number, step in enumerate(status.steps):
         yield f"{'then' if number else 'next'}: {step}"
+
+
+def _own_steps(status: Status) -> Iterator[str]:
+    """What is next for single items, where that is not what is next for the whole."""
+    steps: dict[str, list[str]] = {}
+    for item in status.items:
+        if item.next and item.next not in status.steps:
+            steps.setdefault(item.next, []).append(item.id)
+    for step, ids in steps.items():
+        more = f" and {len(ids) - MOST_NAMED} more" if len(ids) > MOST_NAMED else ""
+        yield f"{', '.join(ids[:MOST_NAMED])}{more}: {step}"
 
 
 def _done(disc: DiscStatus) -> str:

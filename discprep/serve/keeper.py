@@ -301,6 +301,7 @@ def _transfer(sent: Sent) -> Transfer:
         resumed=sent.reply.status == 206 and sent.reply.first_byte > file.content.offset_bytes,
         complete=sent.acknowledged_bytes == sent.reply.length_bytes,
         fresh=sent.fresh,
+        archive_sha256=file.archive_sha256,
         client=sent.client,
         protocol=sent.protocol or "{}.{}".format(*sent.request.version),
     )

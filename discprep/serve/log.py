@@ -45,6 +45,7 @@ class Transfer:
     fresh: bool
     client: str
     protocol: str = "1.0"
+    archive_sha256: str = ""  # of the item as it was fetched then, whatever the shape; "": not noted
 
 
 def log_path(manifest: Path) -> Path:

@@ -42,6 +42,7 @@ class ShelfFile:
     had_bytes: int = 0  # what the machine already has of it, by the log
     target: tuple[str, ...] = ()  # where the fetching script puts it, below the item's volume
     crc32: str = ""  # hexadecimal
+    archive_sha256: str = ""  # of the item as fetched, whatever the shape
     checksum: str = ""  # in the form that the machine's checksum item speaks, hexadecimal
 
     @property

@@ -176,8 +176,9 @@ class Stock:
         with storage("filling the shelf", file.content.path):
             crc32, own = (content_checksum(file.content, kind) for kind in ("crc32", checksum_kind(profile)))
         return ShelfFile(
-            name, item.id, file.content, min(max(0, stamp), LAST_S), seconds, target=target, crc32=crc32, checksum=own
-        )
+            name, item.id, file.content, min(max(0, stamp), LAST_S), seconds, target=target, crc32=crc32, checksum=own,
+            archive_sha256=fetched.pin.sha256 if fetched.pin else "",
+        )  # fmt: skip
 
 
 def escapes_of(pin: Pin | None, path: Path | None) -> tuple[int, int] | None:

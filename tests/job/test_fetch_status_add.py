@@ -277,7 +277,7 @@ def test_status_knows_the_builds_of_its_own_manifest_only(tmp_path: Path) -> Non
     prepared(tmp_path / "copy/first.toml", tmp_path / "copy/disc")
     assert discs(tmp_path / "first.toml") == []
     assert discs(other) == discs(tmp_path / "copy/first.toml") == [found]
-    named = run("status", tmp_path / "first.toml", *words, "--out", tmp_path / "disc")
+    named = run("status", tmp_path / "first.toml", *words, "--built", tmp_path / "disc")
     assert "built from another manifest than first.toml" in named.err
     prepared(tmp_path / "first.toml", tmp_path / "disc")
     assert (discs(tmp_path / "first.toml"), discs(other)) == ([found], [])

@@ -136,6 +136,6 @@ def test_a_log_that_cannot_be_written(bench: BenchSet, tmp_path: Path) -> None:
     log.mkdir()
     ran = run("build", bench.manifest, "--out", tmp_path / "other", *bench.words, "--json")
     assert ran.code == 0 and any("could not be noted" in one["message"] for one in ran.document["notices"])
-    found = run("status", bench.manifest, *bench.words, "--out", tmp_path / "other", "--json").document
+    found = run("status", bench.manifest, *bench.words, "--built", tmp_path / "other", "--json").document
     assert [one["folder"] for one in found["discs"]] == [str(tmp_path / "other")]
     assert not (tmp_path / "other" / "m.discs.jsonl").exists()
