@@ -1,15 +1,19 @@
 """What general-purpose readers see on an image: paths with their SHA-256, by the tree that each of them reads.
 
 `isoinfo`, `iso-info` and `xorriso` tell where a file's bytes lie, and the bytes there are hashed; `bsdtar` and `7z`
-extract, and what they wrote is hashed.
+extract, and what they wrote is hashed; `pycdlib` gives the bytes.
 """
 
 import hashlib
+import io
 import os
 import re
 import subprocess
+import unicodedata
 from collections.abc import Callable, Iterable
 from pathlib import Path
+
+from pycdlib import PyCdlib
 
 from discprep.disc.image import ImageWritten
 from support.programs import program
@@ -44,6 +48,11 @@ def extracted(folder: Path) -> Seen:
 
 def isoinfo(image: Path, tree: str, out: Path) -> Seen:
     """genisoimage's reader, told which tree to read."""
+    return hashed(image, isoinfo_places(image, tree))
+
+
+def isoinfo_places(image: Path, tree: str) -> list[tuple[str, int, int]]:
+    """Path, first sector and bytes of every file, as genisoimage's reader lists them."""
     option = {"rock-ridge": ["-R"], "joliet": ["-J"], "iso": []}[tree]
     folder, places = "", []
     charset = "latin-1" if tree == "joliet" else "utf-8"
@@ -54,7 +63,7 @@ def isoinfo(image: Path, tree: str, out: Path) -> Seen:
         if match and not int(match[3], 16) & 2:
             name = match[4] if tree == "rock-ridge" else match[4].removesuffix(";1")
             places.append((folder + (name.removesuffix(".") if tree == "iso" else name), int(match[2]), int(match[1])))
-    return hashed(image, places)
+    return places
 
 
 def iso_info(image: Path, tree: str, out: Path) -> Seen:
@@ -95,12 +104,29 @@ def sevenzip(image: Path, tree: str, out: Path) -> Seen:
     return extracted(out)
 
 
+def pycdlib_reader(image: Path, tree: str, out: Path) -> Seen:
+    """pycdlib by its own walk, told which tree; it refuses an image whose structures disagree."""
+    iso, seen = PyCdlib(), []
+    iso.open(str(image))
+    word = {"iso": "iso_path", "joliet": "joliet_path", "rock-ridge": "rr_path"}[tree]
+    for folder, _, files in iso.walk(**{word: "/"}):
+        for file in files:
+            path, data = f"{folder.rstrip('/')}/{file}", io.BytesIO()
+            iso.get_file_from_iso_fp(data, **{word: path})
+            name = path[1:].removesuffix(";1")
+            shown = name.removesuffix(".") if tree == "iso" else name
+            seen.append((shown, hashlib.sha256(data.getvalue()).hexdigest()))
+    iso.close()
+    return sorted(seen)
+
+
 READERS: dict[str, tuple[Callable[[Path, str, Path], Seen], tuple[str, ...]]] = {
     "isoinfo": (isoinfo, ("rock-ridge", "joliet", "iso")),
     "iso-info": (iso_info, ("joliet", "rock-ridge", "iso")),
     "xorriso": (xorriso, ("rock-ridge", "joliet", "iso")),
     "bsdtar": (bsdtar, ("rock-ridge", "joliet", "iso")),
     "7z": (sevenzip, ("joliet", "rock-ridge", "iso")),
+    "pycdlib": (pycdlib_reader, ("rock-ridge", "joliet", "iso")),
 }
 """Each reader, and the trees in the order in which it prefers them."""
 
@@ -131,6 +157,8 @@ def _shown(name: str, reader: str, tree: str) -> str:
         return name.removesuffix(".")
     if reader == "isoinfo" and tree == "joliet":  # told no charset, it shows Latin-1 only
         return "".join(c if ord(c) < 256 else "_" for c in name)
+    if reader == "bsdtar" and tree == "joliet":  # composes letters and their accents
+        return unicodedata.normalize("NFC", name)
     if reader == "iso-info" and tree == "joliet":  # cuts the UTF-8 text at as many bytes as the UCS-2 name has
         return name.encode()[: 2 * len(name)].decode("utf-8", "surrogateescape")
     return name
@@ -143,6 +171,6 @@ def check_readers(
     have = trees_of(rules)
     for reader in readers:
         see, preferred = READERS[reader]
-        trees = sorted(have) if reader == "isoinfo" else [next(tree for tree in preferred if tree in have)]
+        trees = sorted(have) if reader in ("isoinfo", "pycdlib") else [next(tree for tree in preferred if tree in have)]
         for tree in trees:
             assert see(written.path, tree, out / f"{reader}-{tree}") == expected(written, reader, tree), (reader, tree)

@@ -2,6 +2,7 @@
 
 import hashlib
 import random
+import unicodedata
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -106,6 +107,39 @@ def random_tree(seed: int, shelf: Shelf, scale: int = 60) -> list[Staged]:
         data = same if rng.random() < 0.1 else random_bytes(rng)
         when = rng.choice((None, 0, 315_532_800, 946_684_799, EPOCH + 10))
         staged.append(Staged(path, rng.choice("abc"), shelf.content(data), time_s=when))
+    return staged
+
+
+DEVICES = ("con", "PRN.txt", "aux.c", "Nul", "clock", "com1.lha", "LPT9", "com", "com10")
+
+
+def _like(rng: random.Random, name: str) -> str:
+    """A name that some rule takes for a neighbour's, or has to shorten to it."""
+    stem, dot, extension = name.partition(".")
+    return rng.choice((
+        name.swapcase(), unicodedata.normalize("NFD", name), f"{stem[:8]}{rng.choice('x _')}{dot}{extension}",
+        f"{name}.{rng.choice(('1', '1ST', 'C', 'C1'))}", f"{stem}{dot}{extension}{rng.randrange(10)}", f"{stem}.{name}",
+        f"{stem}{'long ' * 12}{dot}{extension}", name.replace(".", "_"), f"{stem}{rng.randrange(100)}{dot}{extension}",
+    ))  # fmt: skip
+
+
+def hard_tree(seed: int, shelf: Shelf, scale: int = 60) -> list[Staged]:
+    """A random tree with neighbours of like names, names of devices, files around a sector's size and folders of
+    several sectors; every seed gives one tree."""
+    rng = random.Random(seed)
+    staged = random_tree(seed, shelf, scale)
+    taken = {tuple(part.rstrip(".") for part in entry.name[:depth]) for entry in staged
+             for depth in range(1, len(entry.name) + 1)}  # fmt: skip
+    names = [(*entry.name[:-1], _like(rng, entry.name[-1])) for entry in rng.choices(staged, k=scale)] if staged else []
+    names += [(device,) for device in rng.sample(DEVICES, 3)]
+    if rng.random() < 0.3:
+        names += [("many", f"{random_name(rng)[:20]}{number}") for number in range(rng.choice((30, 50, 120)))]
+    for path in names:
+        bare = tuple(part.rstrip(".") for part in path)
+        if bare not in taken and bare[-1] and _fits(path) and bare[:-1] not in {e.name for e in staged if e.content}:
+            taken |= {bare[:depth] for depth in range(1, len(bare) + 1)}
+            size = max(0, 2048 * rng.randrange(3) + rng.randrange(-1, 2))
+            staged.append(Staged(path, "d", shelf.content(rng.randbytes(size))))
     return staged
 
 

@@ -1,6 +1,6 @@
-"""300 random trees through every name rule: our checker clean, and five general-purpose readers see the same.
+"""500 random trees through every name rule: our checker clean, and six general-purpose readers see the same.
 
-    python tests/bench/readers_300.py [FIRST] [LAST]
+    python tests/bench/readers_500.py [FIRST] [LAST]
 
 A quick share of the same stands in tests/disc/test_readers.py.
 """
@@ -13,7 +13,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
 
 from support.disc_readers import check_readers
-from support.trees import RULES, Shelf, random_tree, wide_tree, write
+from support.trees import RULES, Shelf, hard_tree, wide_tree, write
 
 
 def main(first: int, last: int) -> int:
@@ -23,13 +23,13 @@ def main(first: int, last: int) -> int:
         with tempfile.TemporaryDirectory() as folder:
             shelf = Shelf(Path(folder))
             try:
-                written = write(random_tree(seed, shelf, 120), shelf.folder / "x.iso", rules)
+                written = write(hard_tree(seed, shelf, 80), shelf.folder / "x.iso", rules)
                 check_readers(written, RULES[rules], shelf.folder)
                 files += len(written.placed)
             except Exception as error:
                 failed += 1
                 print(f"tree {seed}, rules {rules}: {type(error).__name__}: {str(error)[:2000]}")
-    if last >= 300:
+    if last >= 500:
         with tempfile.TemporaryDirectory() as folder:
             shelf = Shelf(Path(folder))
             check_readers(write(wide_tree(shelf), shelf.folder / "x.iso", "1"), RULES["1"], shelf.folder)
@@ -39,4 +39,4 @@ def main(first: int, last: int) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(*(int(word) for word in sys.argv[1:3])) if len(sys.argv) > 2 else main(0, 300))
+    sys.exit(main(*(int(word) for word in sys.argv[1:3])) if len(sys.argv) > 2 else main(0, 500))
