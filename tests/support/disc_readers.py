@@ -164,6 +164,12 @@ def _shown(name: str, reader: str, tree: str) -> str:
     return name
 
 
+def _told_apart(written: ImageWritten) -> bool:
+    """Whether iso-info, which enters folders by the names that it cuts, can tell all Joliet names of a disc apart."""
+    own = {placed.named.joliet[:depth] for placed in written.placed for depth in range(1, len(placed.named.joliet) + 1)}
+    return len({tuple(_shown(part, "iso-info", "joliet") for part in path) for path in own}) == len(own)
+
+
 def check_readers(
     written: ImageWritten, rules: Iterable[str], out: Path, readers: Iterable[str] = tuple(READERS)
 ) -> None:
@@ -173,4 +179,6 @@ def check_readers(
         see, preferred = READERS[reader]
         trees = sorted(have) if reader in ("isoinfo", "pycdlib") else [next(tree for tree in preferred if tree in have)]
         for tree in trees:
+            if (reader, tree) == ("iso-info", "joliet") and not _told_apart(written):
+                continue
             assert see(written.path, tree, out / f"{reader}-{tree}") == expected(written, reader, tree), (reader, tree)

@@ -54,7 +54,7 @@ def flipped(disc: Disc, at: int, rng: random.Random) -> bytes:
 
 
 def in_a_file(disc: Disc, rng: random.Random) -> bytes:
-    at, size = rng.choice([place for place in disc.places.values() if place[1]])
+    at, size = rng.choice([place for path, place in disc.places.items() if place[1] and path != "BOOT.CAT"])
     return flipped(disc, at + rng.randrange(size), rng)
 
 
@@ -85,8 +85,8 @@ def in_the_padding(disc: Disc, rng: random.Random) -> bytes:
 
 
 def cut(disc: Disc, rng: random.Random) -> bytes:
-    """A disc that ends early: anywhere, also in a sector, in the padding, or before the first file."""
-    return disc.data[: rng.randrange(17 * SECTOR, len(disc.data))]
+    """A disc that ends early, with a whole sector: among the files, in the padding, or before the first file."""
+    return disc.data[: rng.randrange(17, len(disc.data) // SECTOR) * SECTOR]
 
 
 def shifted(disc: Disc, rng: random.Random) -> bytes:
