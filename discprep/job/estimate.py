@@ -11,11 +11,11 @@ from discprep.errors import DiscprepError, ManifestError, StorageError, UsageErr
 from discprep.fetch.pins import pins_of
 from discprep.job.logged import logged
 from discprep.link import count_escapes
+from discprep.link.advice import advise, told
 from discprep.link.calibrate import Calibration, Measured, calibrate, calibrated, parse_measured
 from discprep.link.ends import bridge_rate, machine_rate
-from discprep.link.judge import troubles
 from discprep.link.transfer import Estimate, Scheme, Server, Transfer
-from discprep.link.vary import VARY, Point, Question, advise, over
+from discprep.link.vary import VARY, Point, Question, over
 from discprep.machine import kind_of, size_of
 from discprep.manifest import load_manifest
 from discprep.model import BridgeSettings, Divider, LinkSettings, Manifest, Notice, Pin, Profile
@@ -269,17 +269,9 @@ def _estimated(
         bridge=bridge_rate(bridge, link.rate_bit_s),
         points=points,
         advice=() if points else advise(question),
-        notices=(*_line_notices(question), *notices),
+        notices=(*(trouble.notice for trouble in told(question)), *notices),
         calibrated_by=len(measurements),
     )
-
-
-def _line_notices(question: Question) -> tuple[Notice, ...]:
-    link, bridge, profile = question.link, question.bridge, question.profile
-    if question.blocks:
-        return ()
-    other = question.server == "other"
-    return tuple(trouble.notice for trouble in troubles(link, bridge, profile, other_server=other))
 
 
 def read_map(text: str | None) -> int | None:

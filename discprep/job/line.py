@@ -7,17 +7,21 @@ from dataclasses import replace
 
 from discprep.disc.media import hard_to_read
 from discprep.errors import DiscprepError, ManifestError, raise_all
-from discprep.link.judge import troubles
+from discprep.link.advice import told
+from discprep.link.transfer import Transfer
 from discprep.link.trouble import Trouble
+from discprep.link.vary import Question
 from discprep.model import Manifest, Notice
 from discprep.serve.gate import SERVER
+
+_USUAL = Transfer(200_000)  # by which a change of settings is judged where nobody asked for a size
 
 
 def line_troubles(manifest: Manifest) -> tuple[Trouble, ...]:
     """All of it, as far as both ends are described; none without a link."""
     if manifest.link is None:
         return ()
-    return troubles(manifest.link, manifest.bridge, manifest.profile, other_server=SERVER == "other")
+    return told(Question(_USUAL, manifest.link, manifest.bridge, manifest.profile, server=SERVER))
 
 
 def line_faults(manifest: Manifest) -> list[DiscprepError]:

@@ -2,7 +2,7 @@
 
 from discprep.link.ends import compare_ends, fastest_rate, overruns, rates_both_hold
 from discprep.link.escapes import EscapeCounter, count_escapes
-from discprep.link.notices import drops, quiet_mtu, resends
+from discprep.link.notices import drops, resends
 from discprep.link.trouble import Trouble
 
 __all__ = [
@@ -13,7 +13,6 @@ __all__ = [
     "drops",
     "fastest_rate",
     "overruns",
-    "quiet_mtu",
     "rates_both_hold",
     "resends",
 ]

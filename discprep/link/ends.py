@@ -122,16 +122,14 @@ def _rates(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile |
         f"these two ends disagree by {percent} at {rate}: {outlook}",
         hint=f"The machine makes {receiver.actual_bit_s:,.0f} ({_signed(receiver.error)}), "
         f"the bridge {sender.actual_bit_s:,.0f} ({_signed(sender.error)}). {_better_rate(link, bridge, profile)}",
-    ))]  # fmt: skip
+    ), fastest_rate(profile, bridge, link.framing))]  # fmt: skip
 
 
 def _better_rate(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> str:
-    """The next slower rate that both ends hold and the machine is quick enough for, else the slowest of all such."""
-    rates = safe_rates(profile, bridge, link.framing)
-    slower = [rate for rate in rates if rate < link.rate_bit_s] or rates[:1]
-    if not slower:
+    """The fastest rate that both ends hold and the port is served at: the one that every other advice names too."""
+    rate = fastest_rate(profile, bridge, link.framing)
+    if rate is None:
         return "No usual rate is held by both: another clock, or another divider, is needed at one end."
-    rate = max(slower)
     difference = mismatch(bridge_rate(bridge, rate), machine_rate(profile, rate))
     return f"Set both to {rate:,}, where they disagree by {abs(difference):.1%}.".replace("%", " %")
 
@@ -229,7 +227,7 @@ def _unguarded(link: LinkSettings, profile: Profile, bridge: BridgeSettings | No
         f"at {link.rate_bit_s:,} bit/s a character comes each {character_s * 1e6:.0f} us and the receiver holds "
         f"{holds}: without {without} expect lost characters",
         hint=_slower_or_cured(link, profile, bridge),
-    ))  # fmt: skip
+    ), _slower(link, profile, bridge))  # fmt: skip
 
 
 def _late(
@@ -248,18 +246,24 @@ def _late(
         return Trouble("overrun", LOSES, Notice(
             f"the machine {times} {limit.hard_s * 1e6:,.0f} us: characters will be lost, each with its whole packet",
             hint=hint,
-        ))  # fmt: skip
+        ), _slower(link, profile, bridge))  # fmt: skip
     return Trouble("overrun", MAY_LOSE, Notice(
         f"the machine {times} {limit.design_s * 1e6:,.0f} us to be safe: characters may be lost", hint=hint
-    ))  # fmt: skip
+    ), _slower(link, profile, bridge))  # fmt: skip
 
 
 def _slower_or_cured(link: LinkSettings, profile: Profile, bridge: BridgeSettings | None) -> str:
     """What gets rid of an overrun: a rate that the port is served at, or a port that drops RTS by itself."""
-    slower = fastest_rate(profile, bridge, link.framing)
-    rate = f"Set both ends to {slower:,} bit/s. " if slower and slower < link.rate_bit_s else ""
+    slower = _slower(link, profile, bridge)
+    rate = f"Set both ends to {slower:,} bit/s. " if slower else ""
     cure = "a port that drops RTS by itself cures it (serial.auto_rts, as its papers say), with rts-cts on both ends"
     return f"{rate}Or {cure}." if rate else f"{cure[0].upper()}{cure[1:]}."
+
+
+def _slower(link: LinkSettings, profile: Profile, bridge: BridgeSettings | None) -> int | None:
+    """The fastest rate [bit/s] that the port is served at, where that is slower than the one as set."""
+    rate = fastest_rate(profile, bridge, link.framing)
+    return rate if rate and rate < link.rate_bit_s else None
 
 
 def _flow_in_force(profile: Profile, bridge: BridgeSettings | None) -> str:

@@ -12,11 +12,13 @@ SLOWER, MAY_LOSE, LOSES, IMPOSSIBLE = 1, 2, 3, 4
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """One thing that is wrong. Of one `kind` there is one at most; `weight` says how bad it is."""
+    """One thing that is wrong. Of one `kind` there is one at most; `weight` says how bad it is. `cure_bit_s`: the rate
+    that its hint names, if it does."""
 
     kind: str
     weight: int
     notice: Notice
+    cure_bit_s: int | None = None
 
     @property
     def impossible(self) -> bool:

@@ -1,4 +1,4 @@
-"""The same transfer under other settings: tables, curves, and what a change would save."""
+"""The same transfer under other settings: tables and curves."""
 
 from __future__ import annotations
 
@@ -8,17 +8,9 @@ from types import MappingProxyType
 from typing import get_args
 
 from discprep.link.blocks import BLOCK_ASSUMPTIONS, BLOCK_PROTOCOLS, BlockProtocol, send_blocks
-from discprep.link.encapsulation import conventional_mtus
-from discprep.link.ends import fastest_rate
 from discprep.link.line import parse_framing
-from discprep.link.notices import quiet_mtu
-from discprep.link.path import WINDOW_BYTES
-from discprep.link.tcp import segment_size
-from discprep.link.transfer import Estimate, Server, Transfer, estimate
+from discprep.link.transfer import Estimate, Server, Transfer, estimate, expected_case, parts_of
 from discprep.model import BridgeSettings, LinkProtocol, LinkSettings, Profile, Seconds
-
-_WORTH_SAYING = 0.02  # of the time
-_WINDOWS_BYTES = (2048, 4096, 8192, 16_384)
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +34,14 @@ class Question:
     def seconds(self) -> Seconds:
         return self.estimate.seconds
 
+    @property
+    def expected_s(self) -> float:
+        """The expected time alone, without the range, which takes twenty times as long to work out."""
+        if self.blocks is not None:
+            return self.seconds.expected
+        case = expected_case(self.link, self.bridge, self.profile, self.server)
+        return sum(parts_of(self.transfer, case, self.link).values())
+
 
 def estimate_blocks(transfer: Transfer, blocks: BlockProtocol, link: LinkSettings) -> Estimate:
     """A transfer by a block protocol; `link.round_trip_s` is the turnaround of a block and its reply."""
@@ -59,16 +59,6 @@ class Point:
     key: str
     value: str
     seconds: Seconds
-
-
-@dataclass(frozen=True, slots=True)
-class Advice:
-    """One change: what to set, what the whole then takes [s], and what that saves [s]."""
-
-    what: str
-    value: str
-    expected_s: float
-    saves_s: float
 
 
 # ----------------------------------------------------------------------------------------------------- varying
@@ -175,42 +165,3 @@ def over(question: Question, key: str, values: Sequence[str]) -> tuple[Point, ..
     if key not in VARY:
         raise ValueError(f"{key!r} cannot vary; these can: {', '.join(VARY)}")
     return tuple(Point(key, value, VARY[key](question, value).seconds) for value in values)
-
-
-# ------------------------------------------------------------------------------------------------------ advice
-
-
-def advise(question: Question) -> tuple[Advice, ...]:
-    """The changes that save at least 2 % each, largest saving first; they do not add up. None for block protocols."""
-    if question.blocks:
-        return ()
-    now = question.seconds.expected
-    tried = [_try(question, now, key, values) for key, values in _changes(question)]
-    worth = [advice for advice in tried if advice and advice.saves_s >= _WORTH_SAYING * now]
-    return tuple(sorted(worth, key=lambda advice: -advice.saves_s))
-
-
-def _changes(question: Question) -> list[tuple[str, list[str]]]:
-    link = question.link
-    rate = fastest_rate(question.profile, question.bridge, link.framing)
-    quiet = quiet_mtu(link, question.bridge, question.profile)
-    mtus = {*conventional_mtus(), *([quiet] if quiet else [])} - {link.mtu_bytes}
-    # A smaller one helps too, where a server takes what is queued for lost.
-    windows = [size for size in _WINDOWS_BYTES if size != (link.window_bytes or WINDOW_BYTES)]
-    return [
-        ("baud", [str(rate)] if rate and rate > link.rate_bit_s else []),
-        ("mtu", [str(mtu) for mtu in sorted(mtus)]),
-        ("window", [str(size) for size in windows if size >= segment_size(link.mtu_bytes)]),
-        ("protocol", ["cslip"] if link.protocol == "slip" else []),
-        ("framing", ["8N1"] if parse_framing(link.framing).bits > 10 else []),
-    ]
-
-
-def _try(question: Question, now_s: float, key: str, values: Sequence[str]) -> Advice | None:
-    """The best of some values, the first among those that differ by less than 1 %."""
-    points = over(question, key, values)
-    if not points:
-        return None
-    least = min(point.seconds.expected for point in points)
-    best = next(point for point in points if point.seconds.expected <= least * 1.01)
-    return Advice(key, best.value, best.seconds.expected, now_s - best.seconds.expected)

@@ -7,9 +7,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from discprep.link.advice import Advice
 from discprep.link.generator import Generated
 from discprep.link.transfer import Estimate
-from discprep.link.vary import Advice, Point, Question
+from discprep.link.vary import Point, Question
 from discprep.model import Notice
 from discprep.report.tables import WIDTH, counted, table
 from discprep.units import format_bytes, format_rate, format_seconds

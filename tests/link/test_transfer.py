@@ -9,7 +9,9 @@ from hypothesis import strategies as st
 from support.links import download
 
 from discprep.link import drops, resends
+from discprep.link.advice import told
 from discprep.link.transfer import Transfer, estimate
+from discprep.link.vary import Question
 from discprep.model import BridgeSettings, LinkProtocol, LinkSettings, Seconds
 
 WIDE = LinkSettings(
@@ -169,12 +171,15 @@ def test_a_small_bridge_is_said() -> None:
     lines with windows of four segments dropped one of them, with three none."""
     small = BridgeSettings(57_600, buffer_packets=4)
     wide = replace(WIDE, rate_bit_s=57_600, window_bytes=14_600)
-    notice = drops(wide, small, None)[0].notice
-    assert "holds 4 packets" in notice.message and "up to 11 at once" in notice.message and "4380 bytes" in notice.hint
+    question = Question(Transfer(100_000), wide, small, server="other")
+    notice = next(trouble.notice for trouble in told(question) if trouble.kind == "overflow")
+    assert "holds 4 packets" in notice.message and "up to 11 at once" in notice.message
+    assert "A receive window of 4,096 bytes" in notice.hint and "a bridge that holds more" in notice.hint
     assert drops(replace(wide, window_bytes=5840), small, None)
     assert not drops(replace(wide, window_bytes=4380), small, None)
     assert not drops(wide, replace(small, buffer_packets=11), None)
-    assert "larger buffer" in drops(wide, replace(small, buffer_packets=1), None)[0].notice.hint
+    hopeless = replace(question, bridge=replace(small, buffer_packets=1))
+    assert any("A bridge that holds more avoids it." in trouble.notice.hint for trouble in told(hopeless))
 
 
 def test_ftp_costs_a_second_connection_and_its_commands() -> None:

@@ -4,9 +4,10 @@ from dataclasses import replace
 
 import pytest
 
+from discprep.link.advice import advise
 from discprep.link.blocks import BLOCK_PROTOCOLS
 from discprep.link.transfer import Transfer
-from discprep.link.vary import VARY, Question, advise, over
+from discprep.link.vary import VARY, Question, over
 from discprep.model import BridgeSettings, LinkSettings, Profile
 
 SLOW = Question(
