@@ -17,7 +17,7 @@ import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor, wait
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeVar
@@ -213,6 +213,13 @@ class Session:
             process.kill()
 
 
+def _awaited(future: Future[R]) -> R:
+    """The result, waited for in short turns: Windows tells of Ctrl-C only between two of them."""
+    while not future.done():
+        wait([future], WATCH_S)
+    return future.result()
+
+
 def _ended(process: subprocess.Popen[bytes] | None) -> int:
     if process is None:
         return 0
@@ -298,9 +305,9 @@ class Pool:
         for thing in things:
             ahead.append(self._threads.submit(function, thing))
             if len(ahead) > 4 * self.workers:
-                yield ahead.popleft().result()
+                yield _awaited(ahead.popleft())
         while ahead:
-            yield ahead.popleft().result()
+            yield _awaited(ahead.popleft())
 
     def _watch(self) -> None:
         while not self._over.wait(WATCH_S):

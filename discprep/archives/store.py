@@ -24,6 +24,7 @@ from discprep.archives.pool import Decoded, Pool
 from discprep.archives.task import Entry, OpenTask, Order, Summary, written
 from discprep.errors import IntegrityError, StorageError
 from discprep.fetch.files import scratch, storage
+from discprep.fetch.host import move
 from discprep.model import Content, Limits, Opened, Progress, Silent, Unpacked
 
 LISTING_VERSION = 1
@@ -64,11 +65,11 @@ class Store:
         with storage("keeping what was decoded", self.folder):
             with part.open("ab") as file:
                 file.write(body + f"{len(body):016x}{hashlib.sha256(body).hexdigest()}".encode())
-            return part.replace(self.path(key))
+            return move(part, self.path(key))
 
     def keep(self, key: str, part: Path) -> Path:
         """Gives members' bytes their final name without a listing: the next run decodes again."""
-        return part.replace(self.path(key))
+        return move(part, self.path(key))
 
 
 def forget(path: Path) -> None:

@@ -11,7 +11,7 @@ import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import PurePath
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, cast
 
 from discprep.archives.base import HEAD_BYTES, Format, MemberError, Options, Reader, Source
 from discprep.members import Member, without_layer
@@ -213,7 +213,7 @@ def _opener(kind: Kind) -> Callable[[Source, Options], Reader]:
 
         from discprep.archives.formats import recognised
 
-        file = tempfile.TemporaryFile(dir=options.scratch)  # noqa: SIM115 (the reader closes it)
+        file = cast("BinaryIO", tempfile.TemporaryFile(dir=options.scratch))  # noqa: SIM115 (the reader closes it)
         unpacker = Unpacker(kind, source, options)
         unpacker.into(file)
         file.flush()

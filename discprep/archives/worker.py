@@ -35,10 +35,10 @@ from discprep.archives.task import Entry, Order, Summary, written
 from discprep.errors import ArchiveError, DiscprepError, ToolError
 from discprep.members import Limits, Member, kind_by_name
 
-try:
+if sys.platform != "win32":
     import resource
-except ImportError:  # Windows
-    resource = None  # type: ignore[assignment]
+else:
+    resource = None
 
 HOST_FAULTS = {errno.ENOSPC, errno.EIO, errno.EACCES, errno.EPERM, errno.ENOENT, errno.EROFS, errno.EMFILE}
 FLUSH_S = 0.1  # answers wait at most so long

@@ -35,6 +35,7 @@ from discprep.errors import (
     raise_all,
 )
 from discprep.fetch.files import BINARY
+from discprep.fetch.host import occupied_bytes, read_at, write_at
 from discprep.manifest.media import system_area_problem
 from discprep.model import Named, Placed, Progress, Silent
 
@@ -144,8 +145,7 @@ def _check_options(options: ImageOptions) -> None:
 
 def _check_room(path: Path, size_bytes: int) -> None:
     free = shutil.disk_usage(path.parent).free
-    replaced = path.stat().st_blocks * 512 if path.exists() else 0
-    if free + replaced < size_bytes:
+    if free + occupied_bytes(path) < size_bytes:
         raise StorageError(
             f"the image needs {size_bytes} bytes and the host's disk has {free} free; nothing was written",
             where=str(path.parent),
@@ -244,7 +244,7 @@ def _write_data(target: int, layout: Layout, progress: Progress, written: _Writt
 def _write_at(target: int, block: bytes | bytearray, at: int) -> None:
     view = memoryview(block)
     while view:
-        done = os.pwrite(target, view, at)
+        done = write_at(target, view, at)
         view, at = view[done:], at + done
 
 
@@ -293,7 +293,7 @@ class _Sources:
         """Reads bytes of a content from an offset in it into `room`; returns how many, at least one."""
         if self._path != chunk.content.path:
             self._open(chunk)
-        done = os.preadv(self._file, [room], chunk.content.offset_bytes + offset)
+        done = read_at(self._file, room, chunk.content.offset_bytes + offset)
         if not done:
             raise _changed(chunk)
         return done

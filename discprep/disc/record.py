@@ -23,6 +23,7 @@ from discprep import __version__
 from discprep.disc.image import ImageOptions, ImageWritten
 from discprep.disc.layout.check import Expected
 from discprep.errors import DiscError
+from discprep.fetch.host import move
 from discprep.model import AppliedEdit, Named, Pin, Placed, Staged
 
 FORMAT = 1
@@ -324,7 +325,7 @@ def save_record(record: Record, path: Path) -> None:
             file.writelines(_pieces(record))
             file.flush()
             os.fsync(file.fileno())
-        part.replace(path)
+        move(part, path)
     except BaseException:
         part.unlink(missing_ok=True)
         raise

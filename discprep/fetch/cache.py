@@ -29,6 +29,7 @@ from typing import Any
 from discprep.errors import IntegrityError, StorageError
 from discprep.fetch.digest import Digests, key_of
 from discprep.fetch.files import BINARY, Lock, storage
+from discprep.fetch.host import move
 from discprep.fetch.part import drop_part
 
 _CHUNK_BYTES = 2**20
@@ -141,7 +142,7 @@ class Cache:
             if os.name == "posix":
                 part.chmod(0o444)
             os.utime(part, (date_s, date_s))  # so that a lost line of the log does not lose the date
-            part.replace(path)
+            move(part, path)
             return self._note(path, digests, date_s, source)
 
     def adopt(self, path: Path, *, expected: str | None = None, source: str = "") -> Known:
@@ -251,7 +252,7 @@ class Cache:
             part = self._log.with_suffix(".part")
             with storage("tidying the cache", part):
                 part.write_bytes(b"".join(map(_line, self._known.values())))
-                part.replace(self._log)
+                move(part, self._log)
         finally:
             lock.free()
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import os
+import secrets
 import shutil
 import sys
 import tempfile
@@ -13,7 +14,9 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from discprep.errors import StorageError
+from discprep.fetch.host import is_own, move
 
+LOCKS_OPEN_FILES = sys.platform == "win32"  # files that are open cannot be removed, folders not be locked
 BINARY: int = getattr(os, "O_BINARY", 0)  # else Windows ends lines anew and stops at a byte 1A
 _POLL_S = 0.05
 
@@ -41,6 +44,7 @@ _STEPS = {
     errno.EPERM: "Change the rights of that folder or name another, then run it again.",
     errno.EROFS: "That file system is read-only: name a folder elsewhere.",
     errno.ENAMETOOLONG: "Name a folder with a shorter path.",
+    errno.EBUSY: "Close the program that has it open, then run it again.",
     errno.EIO: "The disk or its cable is failing: save what is on it, name a folder on another one.",
 }
 
@@ -60,7 +64,7 @@ def write_atomically(path: Path, content: bytes) -> None:
                 file.write(content)
                 file.flush()
                 os.fsync(file.fileno())
-            part.replace(path)
+            move(part, path)
         except OSError:
             with suppress(OSError):
                 part.unlink()
@@ -102,10 +106,13 @@ class Lock:
         handle, self._handle = self._handle, None
         if handle is None:
             return
+        if LOCKS_OPEN_FILES:  # a file that is open cannot be removed: not before it is closed, nor if another has it
+            os.close(handle)
         if not self.path.is_dir():
-            with suppress(OSError):  # Windows keeps it while it is open; the next owner takes it over
+            with suppress(OSError):
                 self.path.unlink()
-        os.close(handle)
+        if not LOCKS_OPEN_FILES:
+            os.close(handle)
 
     def sign(self, words: str) -> None:
         """Says in the lock's file who has it. The lock holds without it, so nothing is raised."""
@@ -177,10 +184,14 @@ def _temporary() -> Path:
 
 def _locked_folder(root: Path, prefix: str) -> tuple[Path, Lock | None]:
     """A new folder, and the lock that says its run is alive; no lock where the system has none for folders."""
+    while LOCKS_OPEN_FILES:
+        path = root / f"{prefix}{secrets.token_hex(6)}"
+        lock = _file_lock(path)
+        if lock.take():  # before there is a folder that others could take for a dead run's
+            path.mkdir(mode=0o700)
+            return path, lock
     while True:
         path = Path(tempfile.mkdtemp(prefix=prefix, dir=root))
-        if sys.platform == "win32":
-            return path, None
         lock = Lock(path, folder=True)
         try:
             if lock.take():
@@ -193,16 +204,19 @@ def _locked_folder(root: Path, prefix: str) -> tuple[Path, Lock | None]:
 
 def _remove_left(root: Path, prefix: str) -> None:
     """The user's own folders of this prefix whose run is dead; a folder that cannot be locked is left alone."""
-    if sys.platform == "win32":
-        return
     with suppress(FileNotFoundError):
         for entry in os.scandir(root):
             ours = entry.name.startswith(prefix) and entry.is_dir(follow_symlinks=False)
-            lock = Lock(Path(entry.path), folder=True)
+            lock = _file_lock(Path(entry.path)) if LOCKS_OPEN_FILES else Lock(Path(entry.path), folder=True)
             with suppress(StorageError, FileNotFoundError):
-                if ours and entry.stat(follow_symlinks=False).st_uid == os.geteuid() and lock.take():
+                if ours and is_own(entry.stat(follow_symlinks=False)) and lock.take():
                     shutil.rmtree(entry.path, ignore_errors=True)
                     lock.free()
+
+
+def _file_lock(folder: Path) -> Lock:
+    """The lock beside a folder, where folders have none of their own."""
+    return Lock(folder.with_name(folder.name + ".lock"))
 
 
 def _open(path: Path, folder: bool) -> int:
@@ -244,6 +258,4 @@ else:
 
 def lock_beside(path: Path) -> Lock:
     """The lock for whoever rewrites `path`: on its folder where the system can, so that no file appears beside it."""
-    if sys.platform == "win32":
-        return Lock(path.with_name(path.name + ".lock"))
-    return Lock(path.resolve().parent)
+    return _file_lock(path) if LOCKS_OPEN_FILES else Lock(path.resolve().parent)

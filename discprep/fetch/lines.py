@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 import os
+import sys
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -37,11 +38,10 @@ def lines_of(path: Path) -> list[tuple[int, str]]:
 
 def _lock(file: int) -> None:
     """Held until the file is closed, so that the last byte looked at is not in the middle of another's line."""
-    try:
+    if sys.platform != "win32":  # there the reader passes over what two runs at once may do
         import fcntl
-    except ImportError:  # a host without it: the reader passes over what two runs at once may do
-        return
-    fcntl.flock(file, fcntl.LOCK_EX)
+
+        fcntl.flock(file, fcntl.LOCK_EX)
 
 
 def _byte_at(file: int, offset: int) -> bytes:

@@ -11,6 +11,7 @@ from io import FileIO
 from pathlib import Path
 
 from discprep.fetch.files import BINARY, storage
+from discprep.fetch.host import is_own
 from discprep.fetch.transport import Resume, Validators
 
 
@@ -142,7 +143,7 @@ class Part:
 def _drop_anothers(path: Path) -> None:
     """A part that another user began is begun anew: only its owner may give it the marks of an object of the cache."""
     with suppress(FileNotFoundError):
-        if os.name == "posix" and path.stat().st_uid != os.geteuid():
+        if not is_own(path.stat()):
             drop_part(path)
 
 

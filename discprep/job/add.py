@@ -285,4 +285,4 @@ def _relative(source: str, path: Path) -> str:
     if scheme(source) != "file" or "://" in source:
         return source
     absolute, base = Path(source).resolve(), path.resolve().parent
-    return absolute.relative_to(base).as_posix() if absolute.is_relative_to(base) else str(absolute)
+    return absolute.relative_to(base).as_posix() if absolute.is_relative_to(base) else absolute.as_posix()

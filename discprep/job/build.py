@@ -19,6 +19,7 @@ from discprep.disc.media import read_seconds, usable_sectors
 from discprep.disc.record import RecordItem, make_record, save_record
 from discprep.errors import CapacityError, DiscprepError, MissingError, flatten, raise_all
 from discprep.fetch.files import scratch, storage, write_atomically
+from discprep.fetch.host import move, onto_disk
 from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
 from discprep.job.earlier import claim, give_way, images_in, left, seal
 from discprep.job.held import sound
@@ -270,10 +271,9 @@ class _Maker:
         try:
             with storage("writing the image", image):
                 written = write_image(tree.named, part, tree.options, self.progress, tree.layout)
-                with part.open("rb") as file:
-                    os.fsync(file.fileno())
+                onto_disk(part)
                 claim(image, written.sha256)
-                part.replace(image)
+                move(part, image)
         except BaseException:
             part.unlink(missing_ok=True)
             raise

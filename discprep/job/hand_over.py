@@ -16,6 +16,7 @@ import tomlkit
 
 from discprep.errors import DiscprepError, ManifestError, MissingError, UsageError, raise_all
 from discprep.fetch.files import scratch
+from discprep.fetch.host import move
 from discprep.fetch.pins import dump_pins, load_pins, pins_of
 from discprep.fetch.source import host, scheme, shown
 from discprep.machine import size_of
@@ -312,7 +313,7 @@ def _move(folder: Path, out: Path, files: tuple[str, ...], work: Path) -> None:
         write(file, [_entry(folder, name, out.stem) for name in files])
         file.flush()
         os.fsync(file.fileno())
-    part.replace(out)
+    move(part, out)
 
 
 def _entry(folder: Path, name: str, stem: str) -> Entry:

@@ -166,12 +166,20 @@ def _text(value: str) -> str:
 def _source(path: Path, target: Path) -> str:
     """A path relative to the manifest where it lies below its folder, else absolute."""
     absolute, base = path.resolve(), target.resolve().parent
-    return str(absolute.relative_to(base)) if absolute.is_relative_to(base) else str(absolute)
+    return (absolute.relative_to(base) if absolute.is_relative_to(base) else absolute).as_posix()
+
+
+def _beside(path: Path, folder: Path) -> str:
+    """A path as seen from a folder, with `/`; whole where no way leads there, as to another drive."""
+    try:
+        return Path(os.path.relpath(path, folder)).as_posix()
+    except ValueError:
+        return path.resolve().as_posix()
 
 
 def _manifest_text(target: Path, profile: Path | None, items: list[tuple[str, _Found]], wishes: Wishes) -> str:
     title = wishes.title or target.stem.replace("-", " ").replace("_", " ")
-    named = profile.name if profile else os.path.relpath(wishes.profile or "", target.resolve().parent)
+    named = profile.name if profile else _beside(wishes.profile or Path(), target.resolve().parent)
     parts = [_HEAD.format(title=_text(title), profile=_text(named), medium=_text(wishes.medium))]
     if wishes.rate_bit_s:
         parts.append(_LINK.format(rate=wishes.rate_bit_s))

@@ -12,6 +12,7 @@ from typing import BinaryIO, cast
 from discprep.archives.names import name_problem
 from discprep.errors import LineError, UsageError
 from discprep.fetch.files import storage
+from discprep.fetch.host import move
 from discprep.link.blocks import BLOCK_PROTOCOLS, send_blocks
 from discprep.link.line import characters_per_second
 from discprep.model import Progress
@@ -211,7 +212,7 @@ class FolderTarget:
                 self._file.truncate(size_bytes)
             self._file.close()
             self._file = None
-            self._part.replace(self._final)
+            move(self._part, self._final)
         self.files.append(CarriedFile(self._final, self._final.stat().st_size, _sha256(self._final)))
 
     def drop(self) -> None:

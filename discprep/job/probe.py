@@ -14,6 +14,7 @@ from discprep.disc.layout.options import ImageOptions
 from discprep.disc.probe import Question, answer_sheet, probe_tree, questions, settle
 from discprep.errors import ManifestError, UsageError
 from discprep.fetch.files import scratch, write_atomically
+from discprep.fetch.host import move
 from discprep.manifest.load import load_profile
 from discprep.manifest.source import read_source
 from discprep.model import NameRule, Notice, Profile, Progress
@@ -75,7 +76,7 @@ def probe(
     with scratch(out, ".probe-") as work:
         named = probe_tree(profile, work, plain=plain)
         written = write_image(named, part, ImageOptions("PROBE", EPOCH_S, rules, charset="latin-1"), progress)
-        part.replace(image)
+        move(part, image)
     page, answers = out / "questions.txt", out / "answers.toml"
     write_atomically(page, sheet(profile.name, to_ask).encode())
     notices = []

@@ -15,6 +15,7 @@ from discprep.archives import read_content
 from discprep.archives.host import HostNames
 from discprep.errors import ArchiveError, DiscprepError, StorageError, UsageError
 from discprep.fetch.files import scratch
+from discprep.fetch.host import move
 from discprep.job.inspect import open_file
 from discprep.model import Content, Limits, Notice, Opened, Progress, Silent, Unpacked
 from discprep.report.unpack import Extracted, State, Unpacking
@@ -177,7 +178,7 @@ class Writer:
                     self._progress.advance(KEY, len(piece))
             # Not synced: thousands of small files would wait for the disk one by one, and all can be made again.
             _set_time(part, time_s)
-            part.replace(target)
+            move(part, target)
         except BaseException:
             part.unlink(missing_ok=True)
             raise

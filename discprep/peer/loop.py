@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+import sys
 import time
 from collections.abc import Callable
 
@@ -19,8 +20,9 @@ class Waker:
     """Lets another thread end the loop's wait: an answer is ready."""
 
     def __init__(self) -> None:
-        self._read, self._write = os.pipe() if _POSIX else (-1, -1)
-        if _POSIX:
+        self._read = self._write = -1
+        if sys.platform != "win32":
+            self._read, self._write = os.pipe()
             os.set_blocking(self._read, False)
             os.set_blocking(self._write, False)
 

@@ -9,6 +9,7 @@ import contextlib
 import errno
 import os
 import select
+import sys
 import time
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -67,7 +68,7 @@ class Port:
         if os.name == "posix":
             with contextlib.suppress(Exception):  # a port of another kind has none
                 self._fd = self._port.fileno()
-        if self._fd is not None and "://" not in name:
+        if sys.platform != "win32" and self._fd is not None and "://" not in name:
             os.set_blocking(self._fd, False)
 
     def read(self, wait_s: float, wake_fd: int | None = None) -> bytes:

@@ -14,6 +14,7 @@ from pathlib import Path
 from discprep.disc.stage import mending, stage
 from discprep.errors import ArchiveError, flatten, raise_all
 from discprep.fetch.files import scratch, storage
+from discprep.fetch.host import move
 from discprep.machine import folders_of, volume_of
 from discprep.model import Content, Item, Manifest, Opened, Pulled, Shape, Staged
 from discprep.serve import repack
@@ -93,7 +94,7 @@ def _packed(entries: Sequence[Entry], shape: Shape, charset: str, kept: Path) ->
                     repack.writer(shape, charset, system)(file, entries)
                     file.flush()
                     os.fsync(file.fileno())
-                (folder / "part").replace(path)
+                move(folder / "part", path)
         with path.open("rb") as file:
             sha256 = hashlib.file_digest(file, "sha256").hexdigest()
         return Content(path, 0, path.stat().st_size, sha256)

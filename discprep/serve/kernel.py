@@ -52,12 +52,14 @@ def _info(sock: socket.socket) -> bytes:
 
 def unacknowledged(sock: socket.socket) -> int:
     """Bytes written that the other side has not acknowledged (SIOCOUTQ of Linux); 0 where the system cannot tell."""
-    try:
-        import fcntl
-        import termios
+    if sys.platform == "win32":
+        return 0
+    import fcntl
+    import termios
 
+    try:
         return int(struct.unpack("i", fcntl.ioctl(sock.fileno(), termios.TIOCOUTQ, b"\0" * 4))[0])
-    except (ImportError, AttributeError, OSError, ValueError):
+    except (AttributeError, OSError, ValueError):
         return 0
 
 
@@ -82,8 +84,9 @@ def limit_segments(listener: socket.socket, segment_bytes: int) -> None:
 def await_request(listener: socket.socket, patience_s: int) -> None:
     """Connections count as made when their first bytes are there (TCP_DEFER_ACCEPT), where the system can. The
     handshake that the system measures then holds the request's time on the line, and so does its first timeout."""
-    with contextlib.suppress(OSError, AttributeError):
-        listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_DEFER_ACCEPT, patience_s)
+    if sys.platform == "linux":
+        with contextlib.suppress(OSError):
+            listener.setsockopt(socket.IPPROTO_TCP, socket.TCP_DEFER_ACCEPT, patience_s)
 
 
 def limit_buffer(sock: socket.socket, size_bytes: int) -> None:
@@ -94,5 +97,6 @@ def limit_buffer(sock: socket.socket, size_bytes: int) -> None:
 
 def plain_control(sock: socket.socket) -> None:
     """The plain congestion control of RFC 5681 without pacing, where the system can: the pace is the line's."""
-    with contextlib.suppress(OSError, AttributeError):
-        sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_CONGESTION, b"reno")
+    if sys.platform == "linux":
+        with contextlib.suppress(OSError):
+            sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_CONGESTION, b"reno")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -12,6 +11,7 @@ from discprep.disc.layout import susp
 from discprep.disc.layout.faults import Faults
 from discprep.disc.layout.fields import FIRST_DESCRIPTOR, IDENTIFIER, SECTOR, read_short_date
 from discprep.disc.layout.records import FOLDER, MORE, PARENT, SELF, Descriptor, Record, split_directory
+from discprep.fetch.host import size_bytes
 
 MAX_DESCRIPTORS = 64
 MAX_ENTRIES = 250_000
@@ -35,7 +35,7 @@ class ImageFile:
 
     def __init__(self, path: Path) -> None:
         self._file: BinaryIO = path.open("rb", buffering=0)
-        self.size_bytes = self._file.seek(0, os.SEEK_END)
+        self.size_bytes = size_bytes(self._file)
 
     def __enter__(self) -> ImageFile:
         return self
