@@ -19,6 +19,12 @@ def status(
     ask: Annotated[
         bool, typer.Option("--ask", help="Ask the sources whether they have something newer than what is pinned.")
     ] = False,
+    left: Annotated[
+        Path | None,
+        typer.Option(
+            "--left-out", metavar="FILE", help="The list of what the setup left out, brought or typed from the machine."
+        ),
+    ] = None,
     machine: MachineOption = None,
     cache: CacheOption = None,
     as_json: Json = False,
@@ -32,5 +38,7 @@ def status(
         from discprep.job.status import status as job
         from discprep.report import status as face
 
-        found = job(manifest, machine=machine, cache=cache, built=built or (), ask=ask, progress=frame.progress)
+        found = job(
+            manifest, machine=machine, cache=cache, built=built or (), ask=ask, left=left, progress=frame.progress
+        )
         frame.finish(face.document(found), face.text(found), notices=found.notices)

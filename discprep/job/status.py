@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -13,6 +14,7 @@ from discprep.fetch.source import shown
 from discprep.fetch.transport import Run, SourceFault, Validators
 from discprep.job.at_hand import AtHand, at_hand, looked_into
 from discprep.job.builds import Build, builds_of, discs_with, other_inputs
+from discprep.job.left_out import left_out
 from discprep.job.steps import Steps
 from discprep.machine import size_of
 from discprep.manifest import load_manifest
@@ -32,12 +34,14 @@ def status(
     cache: Path | None = None,
     built: Sequence[Path] = (),
     ask: bool = False,
+    left: Path | None = None,
     progress: Progress,
 ) -> Status:
     """Looks at everything the tool leaves behind; asks the sources only with `ask`.
 
     Arguments:
         built: folders of builds (what was `--out` of `build` and `prepare`); those that were noted are found without
+        left: the list of what the setup left out, from the machine
 
     Raises: what `load_manifest` raises; StorageError
     """
@@ -48,10 +52,14 @@ def status(
     transfers, torn = look(log_path(manifest.path))
     sources = _asked(manifest.items, hand.pins, progress) if ask else {}
     steps = Steps(manifest.path, machine, cache, builds)
-    items = tuple(_item(item, hand, steps, transfers, sources.get(item.id, ("", ""))) for item in manifest.items)
+    lost, odd = left_out(left, builds) if left else ({}, ())
+    items = tuple(
+        replace(_item(item, hand, steps, transfers, sources.get(item.id, ("", ""))), left_out=lost.get(item.id, ()))
+        for item in manifest.items
+    )
     discs = tuple(map(_disc, builds))
     other = other_inputs(manifest, hand.pins, hand.paths, builds[0]) if builds else None
-    remarks = (*([other] if other else []), *passed_over, *torn)
+    remarks = (*([other] if other else []), *passed_over, *torn, *odd)
     return Status(manifest.path, items, steps.all(items, bool(transfers)), discs, remarks)
 
 

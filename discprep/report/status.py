@@ -42,6 +42,7 @@ class ItemStatus:
     at_source: AtSource = ""
     at_source_words: str = ""
     next: str = ""
+    left_out: tuple[str, ...] = ()  # files that the setup could not bring, by their path on the machine
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +105,9 @@ def _lines(status: Status) -> Iterator[str]:
     for item in status.items:
         if item.at_source_words and item.at_source != "same":
             yield f"{item.id}: {item.at_source_words}"
+    for item in status.items:
+        if item.left_out:
+            yield f"{item.id}: left out on the machine: {', '.join(item.left_out)}"
     for disc in status.discs:
         yield f"disc {disc.build_id} in {disc.folder}: {_done(disc)}"
     yield from _own_steps(status)
