@@ -43,6 +43,7 @@ Shape = Literal["archive", "unpacked", "zip", "zip-stored", "tar", "lha"]
 
 Where = Literal["desk", "bridge", "machine"]
 NameRule = Literal["iso-level-1", "iso-level-2", "iso-level-3", "joliet", "rock-ridge"]
+NameShown = Literal["lower-case", "version", "dot"]
 Divider = Literal["n", "n+1", "16n", "16n/16"]
 LinkProtocol = Literal["slip", "cslip", "ppp"]
 Flow = Literal["none", "rts-cts", "xon-xoff"]
@@ -322,6 +323,7 @@ class Profile:
     drive_speed: float = 4.0
     access_s: float = 0.25
     disc_path: str = ""  # how the machine names the disc: "D:"
+    names_shown: tuple[NameShown, ...] = ()  # how it shows names of the primary tree; (): as written, without ";1"
     boot_files: tuple[tuple[str, Path], ...] = ()  # path on the disc, host path
     volumes: tuple[Volume, ...] = ()
     charset: str = "ascii"

@@ -318,6 +318,7 @@ class DiscTable(Table):
     drive_speed: Annotated[float, Field(gt=0, le=100)] = 4.0
     access_ms: Annotated[float, Field(ge=0, le=10_000)] = 250.0
     path: str = ""
+    names_shown: list[Literal["lower-case", "version", "dot"]] = []
     boot_files: dict[str, str] = {}
 
 

@@ -103,7 +103,8 @@ class Files:
         kind = "folder" if folder else "exists"
         unprotect = [] if folder else self.say.command("unprotect", path)
         if folder or not self._by_call(path):
-            saving = self.say.when("missing", copy, self.saving(path, copy, folder), rare=True)
+            none = "no_folder" if folder else "missing"
+            saving = self.say.when(none, copy, self.saving(path, copy, folder), rare=True)
             return [*unprotect, *self.say.when(kind, path, saving)]
         call = self.say.call(self.site.own(SAVE), self.say.path(path), copy.name)
         unsaved = self.say.when("missing", copy, self.say.stop("It stops here, before anything is lost."))
@@ -123,7 +124,7 @@ class Files:
         """Saves one file. The copy gets its name last, so that one cut short is never taken for whole."""
         part = self.site.saved / "SAVING.TMP"
         renames = bool(self.shell.rename) and not folder
-        to = part if renames else copy
+        to, none = part if renames else copy, "no_folder" if folder else "missing"
         failed = self.say.stop(
             "The file named above could not be saved. It was not changed; make room and run this again."
         )
@@ -133,10 +134,10 @@ class Files:
             *(self.say.copy_folder(path, copy) if folder else self.say.copy(path, to)),
             *self.say.failed("copy", failed),
             *([] if folder else self.say.compare(path, to, failed)),
-            *self.say.when("missing", to, failed, rare=True),
+            *self.say.when(none, to, failed, rare=True),
             *self.if_full(self.site.volume.path),
             *(self.say.rename(part, copy.name) if renames else []),
-            *self.say.when("missing", copy, failed, rare=True),
+            *self.say.when(none, copy, failed, rare=True),
             *self.say.append(f"{copy.name} was {self.say.path(path)}", self.site.saved_list),
         ]
 

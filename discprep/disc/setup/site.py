@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 from discprep.machine import MachinePath, disc_title, first_volume, lasting_volume, script_ending
-from discprep.model import Manifest, Named, Shell, Volume
+from discprep.model import Manifest, Named, NameShown, Shell, Volume
 
 ALL, BACK, LEFT, OLD, PUT, ROOM, SAVE = "ALL", "BACK", "LEFT", "OLD", "PUT", "ROOM", "SAVE"  # stems of scripts
 CONTENTS = "CONTENTS.TXT"  # the list of what is on the disc
@@ -96,11 +96,13 @@ class Site:
         return MachinePath(self.volume_of(named).path, named.target)
 
     def on_disc(self, named: Named) -> MachinePath:
-        return MachinePath(self.manifest.profile.disc_path, disc_parts(named))
+        profile = self.manifest.profile
+        return MachinePath(profile.disc_path, disc_parts(named, profile.names_shown))
 
     def places(self, named: Named) -> list[MachinePath]:
         """Where an entry lies on the disc: once, or twice."""
-        second = [MachinePath(self.manifest.profile.disc_path, second_parts(named))] if named.second else []
+        profile = self.manifest.profile
+        second = [MachinePath(profile.disc_path, second_parts(named, profile.names_shown))] if named.second else []
         return [self.on_disc(named), *second]
 
     def saved_copy(self, path: MachinePath) -> MachinePath:
@@ -124,16 +126,24 @@ def called_stems(shell: Shell) -> tuple[str, ...]:
     return (SAVE, BACK, *((PUT, LEFT) if jumps else ()))
 
 
-def disc_parts(named: Named) -> tuple[str, ...]:
-    """A path on the disc as the machine sees it, in the richest tree it reads."""
-    return named.rock_ridge or named.joliet or _seen(named.iso)
+def disc_parts(named: Named, shown: Collection[NameShown] = ()) -> tuple[str, ...]:
+    """A path on the disc as the machine sees it, in the richest tree it reads; `shown`: how it shows the primary one's
+    names."""
+    return named.rock_ridge or named.joliet or _seen(named.iso, shown, named.staged.content is None)
 
 
-def second_parts(named: Named) -> tuple[str, ...]:
-    """The same for the second copy, whose path is one in every tree."""
-    return _seen(named.second)
+def second_parts(named: Named, shown: Collection[NameShown] = ()) -> tuple[str, ...]:
+    """The same for the second copy, whose path is one in every tree; the richer ones show it as it is written."""
+    return _seen(named.second, () if named.rock_ridge or named.joliet else shown, False)
 
 
-def _seen(iso: tuple[str, ...]) -> tuple[str, ...]:
-    """An identifier's path without the dot of an empty extension, which machines do not show."""
-    return (*iso[:-1], iso[-1].removesuffix("."))
+def _seen(iso: tuple[str, ...], shown: Collection[NameShown], folder: bool) -> tuple[str, ...]:
+    """An identifier's path as the machine shows it: most leave the dot of an empty extension and the version away.
+
+    >>> _seen(("NET", "README."), ("lower-case", "version"), False), _seen(("NET", "README."), (), False)
+    (('net', 'readme.;1'), ('NET', 'README'))
+    """
+    whole = not folder and ("version" in shown or "dot" in shown)
+    name = iso[-1] if whole else iso[-1].removesuffix(".")
+    parts = (*iso[:-1], name + (";1" if "version" in shown and not folder else ""))
+    return tuple(part.lower() for part in parts) if "lower-case" in shown else parts
