@@ -95,11 +95,13 @@ class Port:
 
     def _piece(self) -> bytes:
         assert self._fd is not None
-        try:
-            ready = select.select([self._fd], [], [], 0)[0]
-            return os.read(self._fd, _PIECE_BYTES) if ready else b""
-        except BlockingIOError:
-            return b""
+        for _ in range(2):
+            if not select.select([self._fd], [], [], 0)[0]:
+                return b""
+            with contextlib.suppress(BlockingIOError):
+                if piece := os.read(self._fd, _PIECE_BYTES):
+                    return piece
+        raise OSError(errno.EIO, "it hung up")  # something is to be read, again and again, and nothing is read
 
     def _polled(self, wait_s: float) -> bytes:
         until = time.monotonic() + wait_s

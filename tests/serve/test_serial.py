@@ -6,10 +6,12 @@ import os
 import signal
 import subprocess
 import sys
+import time
 import zipfile
 from pathlib import Path
 
 import pytest
+from support.clients import wait_until
 from support.clocked import Cable
 from support.command import run
 from support.embedded import build
@@ -126,3 +128,35 @@ def test_what_is_missing_is_said(tmp_path: Path) -> None:
     manifest.write_text(text[: text.index("[link]")] + text[text.index("[[item]]") :])
     done = run("serve", str(manifest), "--serial", "x", *cache)
     assert done.code == 2 and "[link]" in done.err
+
+
+def test_ctrl_c_twice_ends_a_slow_transfer_at_once(machine: Path, tmp_path: Path) -> None:
+    """The first lets it go on, the second ends it: what reached the machine by then is logged, and no more."""
+    with Cable(9600) as cable:
+        serving = Serving(tmp_path, cable.ours)
+        name = serving.listening["items"][0]["names"][0]
+        pulling = subprocess.Popen([str(machine), cable.theirs, "slip", "shelf", f"/{name}"], cwd=tmp_path,
+                                   stderr=subprocess.DEVNULL)  # fmt: skip
+        out = tmp_path / "out.0"
+        wait_until(lambda: out.exists() and out.stat().st_size > 0, 60)
+        serving.process.send_signal(signal.SIGINT)
+        time.sleep(1.0)
+        assert serving.process.poll() is None
+        events = serving.end()
+        pulling.kill()
+        pulling.wait()
+    assert serving.process.returncode == 130
+    (logged,) = read(Path(serving.listening["log"]))
+    assert not logged.complete and logged.bytes < (tmp_path / "tools.zip").stat().st_size
+    assert events[-1]["broken_off"]
+
+
+def test_an_adapter_that_is_pulled_out_is_said(tmp_path: Path) -> None:
+    """The port goes away: words, and the exit code of something outside."""
+    cable = Cable(9600)
+    serving = Serving(tmp_path, cable.ours)
+    cable.close()
+    out, _ = serving.process.communicate(timeout=30)
+    assert serving.process.returncode == 3
+    (error,) = json.loads(out.splitlines()[-1])["errors"]
+    assert "the port is gone" in error["message"] and error["family"] == "line"

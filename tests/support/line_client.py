@@ -39,6 +39,7 @@ class Setting:
     keeps: bool = True
     pause_s: tuple[float, float] | None = None
     zeros: bool = False  # content without anything to escape
+    head: int = 0  # bytes before the content, as a reply's head
     seed: int = 1
 
 
@@ -197,9 +198,10 @@ def run(setting: Setting, most_s: float = 36_000.0) -> Outcome:
     applications: list[Payload] = []
 
     def listen(source: IPv4Address, port: int, own: int) -> Payload:
-        applications.append(Payload(payload))
+        applications.append(Payload(head + payload))
         return applications[-1]
 
+    head = b"H" * setting.head
     ours, theirs = carriers(setting)
     host = Host(SERVER, listen, first=lambda: rng.getrandbits(32), mtu_bytes=setting.mtu)
     char_s = setting.rate / setting.bits
@@ -255,7 +257,7 @@ def run(setting: Setting, most_s: float = 36_000.0) -> Outcome:
             now = max(now + 1e-6, later)
     return Outcome(
         now - (started or 0.0), bytes(machine.data), host.counts.again, host.counts.again_in_vain, line.sent_bytes,
-        machine.done and bytes(machine.data) == payload, payload,
+        machine.done and bytes(machine.data) == head + payload, payload,
     )  # fmt: skip
 
 
