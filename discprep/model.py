@@ -110,6 +110,7 @@ class Item:
     nested: int = 0
     charset: str | None = None  # overrides the charset of member names
     to: str = ""  # folder on the disc and under the install root, `/` between parts
+    strip: int = 0  # leading folders that its members' paths lose
     volume: str | None = None  # the profile's volume it is installed on; None: the first
     only: tuple[str, ...] = ("*",)
     leave: tuple[str, ...] = ()

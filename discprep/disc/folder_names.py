@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from discprep.disc.name_rules import Rule
 from discprep.errors import NameRuleError
+
+_NUMBERED = re.compile(r"(.*[^0-9])([0-9]{1,4}[A-Za-z]?)[\W_]*")
+"""A stem that ends in a number, with or without a letter or a bracket behind it: `part 2`, `map 12b`, `plan (3)`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,13 +149,13 @@ class _Shape:
 
     def names(self, tail: str) -> tuple[str, ...]:
         main = self.unit.main
-        if len(tail) > self.room:
+        if len(tail) > self.room:  # a number of the wanted name gives way first, in `_stem`
             raise NameRuleError(
                 f"the names on the {self.rule.label} leave no room to tell {main.name!r} from its neighbours",
                 where=main.name,
                 hint="Rename it, or allow longer names in the profile.",
             )
-        stem = self.rule.cut(self.stem, self.room - len(tail)) + tail
+        stem = self._stem(tail)
         name = self.rule.join(stem, self.extension, main.folder)
         if self.unit.companion is None:
             return (name,)
@@ -159,6 +163,25 @@ class _Shape:
             return name, self.rule.join(stem, self.companion, False)
         wanted = self.unit.pattern.replace("{name}", stem if self.rule.pairs_by_stem else name)
         return name, self.rule.join(*_legal(self.rule, wanted, False), False)
+
+    def _stem(self, tail: str) -> str:
+        """The stem with a tail, shortened before a number at its end: that is what tells a series apart. A tail does
+        not run into it either: LINIE_1 and its like become LINIE1_1, never LINIE_11."""
+        rule, found = self.rule, _NUMBERED.fullmatch(self.stem)
+        end = f"_{tail}" if tail and self.stem[-1:].isdigit() and len(tail) < self.room - 1 else tail
+        if rule.cut(self.stem, self.room - len(end)) == self.stem:
+            return self.stem + end
+        return (self._before_number(found, tail) if found else "") or rule.cut(self.stem, self.room - len(tail)) + tail
+
+    def _before_number(self, found: re.Match[str], tail: str) -> str:
+        """The stem shortened before its number; "" where there is no room for both."""
+        end = found[2] + (f"_{tail}" if tail else "")
+        room = self.room - len(end)
+        if room < 2:
+            return ""
+        head = self.rule.cut(found[1], room)
+        head = head.rstrip(" _-.") or head
+        return (self.rule.cut(head, room - 1) + "_" if head[-1].isdigit() else head) + end
 
     def why(self, name: str, tail: int) -> str:
         if _alike(name, self.unit.main.name):

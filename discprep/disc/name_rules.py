@@ -68,11 +68,39 @@ def split_last(name: str, folder: bool) -> tuple[str, str]:
     return (name, "") if folder or at <= 0 else (name[:at], name[at + 1 :])
 
 
+_SPELLED = str.maketrans({
+    "ß": "ss", "ẞ": "SS", "æ": "ae", "Æ": "AE", "œ": "oe", "Œ": "OE", "ø": "o", "Ø": "O", "đ": "d", "Đ": "D",
+    "ð": "d", "Ð": "D", "þ": "th", "Þ": "TH", "ł": "l", "Ł": "L", "ħ": "h", "Ħ": "H", "ı": "i", "ŋ": "n", "Ŋ": "N",
+})  # fmt: skip
+"""Latin letters that Unicode does not decompose, as they are spelled without them (common practice, no source)."""
+
+
+@lru_cache(maxsize=4096)
 def plain(text: str) -> str:
-    """Letters without their accents: compatibility decomposition, combining marks dropped."""
+    """Letters without their accents, for every tree alike: compatibility decomposition, combining marks dropped.
+
+    >>> plain("Fahrplän"), plain("Straße"), plain("Łódź")
+    ('Fahrplan', 'Strasse', 'Lodz')
+    """
     if text.isascii():
         return text
-    return "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c))
+    spelled = text.translate(_SPELLED)
+    return "".join(c for c in unicodedata.normalize("NFKD", spelled) if not unicodedata.combining(c))
+
+
+_PACKED_TAR = re.compile(r"(?i)(.+)\.tar\.(gz|bz2|xz)")
+
+
+def short_ending(name: str) -> str:
+    """A name whose two endings become one of three letters, as on systems that have room for one (common practice).
+
+    >>> short_ending("tools.tar.gz"), short_ending("tools.gz")
+    ('tools.tgz', 'tools.gz')
+    """
+    found = _PACKED_TAR.fullmatch(name)
+    if not found:
+        return name
+    return f"{found[1]}.{'T' if found[2].isupper() else 't'}{found[2][:2]}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,6 +112,7 @@ class IsoRule:
     pairs_by_stem: bool = True
 
     def split(self, name: str, folder: bool) -> tuple[str, str]:
+        name = short_ending(name) if self.level == 1 and not folder else name
         stem, extension = (self._characters(part) for part in split_last(name, folder))
         return stem or "_", extension
 
@@ -169,22 +198,22 @@ class LongRule:
 
 
 def _clean(name: str, forbidden: Collection[str], charset: str, last: int = sys.maxunicode) -> str:
-    """The name in a charset; what is forbidden, a control character or not in the charset becomes "_"."""
+    """The name in a charset; what is forbidden or not in the charset loses its accents, else becomes "_"."""
     if not name.isascii():
-        name = "".join(_in_charset(c, charset, last) for c in name)
+        name = "".join(_in_charset(c, charset, forbidden, last) for c in name)
     if name.isprintable() and not any(map(name.__contains__, forbidden)):
         return name
     return "".join("_" if c in forbidden or ord(c) < 32 or ord(c) == 127 else c for c in name)
 
 
-def _in_charset(character: str, charset: str, last: int) -> str:
+def _in_charset(character: str, charset: str, forbidden: Collection[str], last: int) -> str:
     """The character, else its letters without accents, else "_"."""
     for candidate in (character, plain(character)):
         try:
             candidate.encode(charset)
         except UnicodeEncodeError:
             continue
-        if candidate and ord(max(candidate)) <= last:
+        if candidate and ord(max(candidate)) <= last and not any(map(forbidden.__contains__, candidate)):
             return candidate
     return "_"
 
@@ -219,6 +248,8 @@ class VolumeRule:
     label: str = "machine"
 
     def split(self, name: str, folder: bool) -> tuple[str, str]:
+        if not folder and self.volume.extension_max is not None and self.volume.extension_max <= 3:
+            name = short_ending(name)
         clean = _clean(name, self.volume.forbidden + "/", self.charset)
         stem, extension = split_last(clean, False)
         if self.pairs_by_stem:

@@ -121,7 +121,8 @@ def _stage_item(staging: _Staging, item: Item, opened: Opened, form: Form, rates
     places = _places(staging, item, opened, chosen)
     staging.errors += _edits_without_file(item, [entry.member.name for entry in chosen])
     for entry in chosen:
-        _stage_member(staging, item, opened, entry, places[entry.member.name], rates)
+        if entry.member.name in places:
+            _stage_member(staging, item, opened, entry, places[entry.member.name], rates)
 
 
 def _packed(staging: _Staging, item: Item, opened: Opened) -> Staged:
@@ -275,14 +276,18 @@ class _Where:
 
 
 def _places(staging: _Staging, item: Item, opened: Opened, chosen: Sequence[Unpacked]) -> dict[str, _Where]:
-    """Stored path to the wanted place; companions take the name of their owner's place."""
+    """Stored path to the wanted place; companions take the name of their owner's place. A folder that `strip` takes off
+    whole has none."""
     renames = dict(item.rename)
     staging.errors += _renames_without_file(item, [entry.member.name for entry in chosen])
     owners = _owners(chosen, staging.profile)
     places, folders = {}, folders_of(item)
     for entry in chosen:
         stored = entry.member.name
-        wanted, fixed = _renamed(_own_name(item, opened, entry), renames, stored)
+        own = _stripped(_own_name(item, opened, entry), item.strip, entry.member.kind == "folder")
+        wanted, fixed = _renamed(own, renames, stored)
+        if not wanted:
+            continue
         owner = owners.get(stored)
         if owner and not fixed:
             new_owner, owner_fixed = _renamed(owner, renames, owner)
@@ -292,6 +297,16 @@ def _places(staging: _Staging, item: Item, opened: Opened, chosen: Sequence[Unpa
                 wanted, fixed = companion_path(new_owner, pattern), True
         places[stored] = _Where((*folders, *(intern(p) for p in wanted.split("/") if p)), fixed)
     return places
+
+
+def _stripped(name: str, count: int, folder: bool) -> str:
+    """A stored path without so many leading folders; a file keeps its own name, a folder may lose all.
+
+    >>> _stripped("BELLS/BELL.TXT", 1, False), _stripped("READ.ME", 1, False), _stripped("BELLS", 1, True)
+    ('BELL.TXT', 'READ.ME', '')
+    """
+    parts = [part for part in name.split("/") if part] if count else []
+    return "/".join(parts[min(count, len(parts) - (not folder)) :]) if count else name
 
 
 def _own_name(item: Item, opened: Opened, entry: Unpacked) -> str:

@@ -211,7 +211,7 @@ def _legal_forms(manifest: Manifest, item: Item, archive_format: str) -> tuple[F
         return ("unpacked",)
     roles = UNPACK_ROLES.get(archive_format, ())
     opens = all(role in manifest.roles_present or manifest.givers(role) for role in roles)
-    changed = item.edits or item.text or item.rename or item.leave or item.only != ("*",)
+    changed = item.edits or item.text or item.rename or item.leave or item.strip or item.only != ("*",)
     expected = any(expect.item == item.id for expect in manifest.expects)
     if roles and item.use == "copy" and not changed and not expected and opens:
         return ("unpacked", "packed")

@@ -6,6 +6,7 @@ import re
 from collections.abc import Callable, Mapping
 from functools import partial
 from pathlib import Path
+from typing import Literal
 from urllib.parse import urlsplit
 
 from discprep.errors import ManifestError
@@ -19,6 +20,7 @@ from discprep.model import (
     BridgeSettings,
     Edit,
     Expect,
+    Form,
     Hashes,
     Item,
     Limits,
@@ -41,10 +43,11 @@ Sized = Callable[[int], tuple[str, str]]
 
 
 def item_record(
-    table: s.ItemTable, source: Source, index: int, names: Mapping[str, str], report: Report, *, whole: bool = True
-) -> Item:
-    """One item; faults that the schema cannot see are told to `report`. Of one that is not `whole`, what is missing
-    may be among what the schema refused."""
+    table: s.ItemTable, source: Source, index: int, names: Mapping[str, str], report: Report, *, whole: bool = True,
+    form: Form | Literal["either"] = "either",
+) -> Item:  # fmt: skip
+    """One item, with the edits that are for this machine; faults that the schema cannot see are told to `report`. Of
+    one that is not `whole`, what is missing may be among what the schema refused. `form`: where it says none."""
     where = source.where(("item", index))
 
     def fault(message: str, key: str = "", hint: str = "") -> None:
@@ -64,13 +67,18 @@ def item_record(
         )
     return record(
         Item,
-        values(table, {"title", "sources", *HASHES, "needs", "to", "edit"}),
+        values(table, {"title", "sources", *HASHES, "needs", "to", "edit", "form"}),
         title=table.title or table.id,
         sources=tuple(_source(text, table, source, fault) for text in table.sources),
         hashes=_hashes(table),
+        form=table.form or form,
         needs=tuple(dict.fromkeys(table.needs)),
         to=table.to.strip("/"),
-        edits=tuple(_edit(e, source, index, n, table.id, names, report) for n, e in enumerate(table.edit)),
+        edits=tuple(
+            _edit(e, source, index, n, table.id, names, report)
+            for n, e in enumerate(table.edit)
+            if not e.for_ or names.get("machine.name") in e.for_
+        ),
         where=where,
         pins_file=source.path.with_suffix(".pins.toml"),
     )
@@ -178,7 +186,7 @@ def step_record(table: s.StepTable, where: str, names: Mapping[str, str], report
         if problem := machine_path_problem(path):
             report(ManifestError(f"wipes {shorten(path)!r} {problem}", where=where))
     caution = fill(table.caution, names, where, "", report, secrets=False)
-    return record(Step, values(table, {"text", "caution"}), text=text, caution=caution, where=where)
+    return record(Step, values(table, {"text", "caution", "for_"}), text=text, caution=caution, where=where)
 
 
 def link_record(table: s.LinkTable) -> LinkSettings:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from pydantic import BaseModel, ValidationError
 
@@ -16,7 +16,7 @@ from discprep.manifest.faults import explain, faulty_keys
 from discprep.manifest.lines import Path as Keys
 from discprep.manifest.source import Source, assume, read_source
 from discprep.manifest.substitute import Names, secret_marker, shorten
-from discprep.model import DEFAULT_BRING_UP, ROLES, Item, Manifest, Profile, Secret
+from discprep.model import DEFAULT_BRING_UP, ROLES, Form, Item, Manifest, Profile, Secret
 
 MOST_ITEMS = 20_000
 MOST_INCLUDES = 50
@@ -74,7 +74,8 @@ def load_manifest(path: Path, *, machine: Path | None = None, settings: Mapping[
     profile = _profile(top, head, machine, loading)
     names = _names(head, profile, loading)
     _add_doubtful(names, top, head, loading)
-    items = [item for source, _ in loading.files for item in _items(source, names, loading)]
+    form = head.form if isinstance(head, s.HeadTable) else "either"
+    items = [item for source, _ in loading.files for item in _items(source, names, loading, form)]
     if len(items) > MOST_ITEMS:
         loading.report(ManifestError(f"{len(items):,} items; a manifest may have {MOST_ITEMS:,}", where=top.label))
     manifest = (
@@ -248,7 +249,9 @@ def _plain_number(value: object) -> str:
     return f"{value:g}" if isinstance(value, float) else str(value).lower() if isinstance(value, bool) else str(value)
 
 
-def _items(source: Source, names: Mapping[str, str], loading: _Loading) -> Iterator[Item]:
+def _items(
+    source: Source, names: Mapping[str, str], loading: _Loading, form: Form | Literal["either"]
+) -> Iterator[Item]:
     for index, data in enumerate(source.data.get("item", [])[: MOST_ITEMS + 1]):
         item_id = shorten(data["id"]) if isinstance(data.get("id"), str) else ""
         table, doubtful = _check(s.ItemTable, data, source, loading, ("item", index), str(item_id))
@@ -258,7 +261,7 @@ def _items(source: Source, names: Mapping[str, str], loading: _Loading) -> Itera
             loading.broken.ids.add(str(item_id))
             loading.broken.roles |= set(data.get("gives", [])) if "gives" not in doubtful else set()
         else:
-            yield convert.item_record(table, source, index, names, loading.report, whole=not doubtful)
+            yield convert.item_record(table, source, index, names, loading.report, whole=not doubtful, form=form)
 
 
 def _assemble(
@@ -269,6 +272,8 @@ def _assemble(
         for n, expect in enumerate(table.expect if table else []):
             expects.append(convert.expect_record(expect, source.where(("expect", n)), names, loading.report))
         for n, step in enumerate(table.step if table else []):
+            if step.for_ and profile.name not in step.for_:
+                continue
             steps.append(convert.step_record(step, source.where(("step", n)), names, loading.report))
     wanted = [item for item in items if not item.for_profiles or profile.name in item.for_profiles]
     return Manifest(

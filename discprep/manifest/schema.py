@@ -118,6 +118,7 @@ class EditTable(Table):
     find: Annotated[str, StringConstraints(min_length=1, max_length=MOST_TEXT)]
     replace: Annotated[str, StringConstraints(max_length=MOST_TEXT)]
     times: Annotated[int, Field(ge=1, le=10_000)] = 1
+    for_: list[str] = Field([], alias="for")
 
 
 class ItemTable(Table):
@@ -136,10 +137,11 @@ class ItemTable(Table):
     needs: list[str] = []
     place: Place = "either"
     use: Use = "copy"
-    form: Form | Literal["either"] = "either"
+    form: Form | Literal["either"] | None = None
     nested: Annotated[int, Field(ge=0, le=2)] = 0
     charset: str | None = None
     to: DiscPath = ""
+    strip: Annotated[int, Field(ge=0, le=20)] = 0
     volume: str | None = None
     only: list[Pattern] = ["*"]
     take_damaged: bool = False
@@ -180,6 +182,7 @@ class StepTable(Table):
     wipes: list[Pattern] = []
     caution: LongText = ""
     minutes: Annotated[float, Field(ge=0, le=100_000)] | None = None
+    for_: list[str] = Field([], alias="for")
 
 
 class MachineTable(Table):
@@ -271,6 +274,7 @@ class HeadTable(Table):
     title: Text = ""
     include: list[Pattern] = []
     bring_up: list[str] | None = None
+    form: Form | Literal["either"] = "either"
     machine: MachineTable
     medium: MediumTable = Field(default_factory=lambda: MediumTable(kind="cd-74"))
     link: LinkTable | None = None
