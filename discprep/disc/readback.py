@@ -75,6 +75,7 @@ class ReadBack:
     identical: bool
     files: tuple[FileState, ...]
     structures_whole: bool | None  # descriptors, path tables, folders; None: a folder does not show them
+    structure_runs: tuple[Run, ...] = ()  # their sectors at fault, where they can be told apart
     unreadable: tuple[Run, ...] = ()
     different: tuple[Run, ...] = ()  # sectors that differ from the built image, where that is at hand
     missing_sectors: int = 0  # the target ends so many sectors early
@@ -175,6 +176,7 @@ def read_sectors(
         identical=identical,
         files=states,
         structures_whole=structures,
+        structure_runs=() if structures else _inside(0, record.head_sectors - 1, passed),
         unreadable=runs(passed.unreadable),
         different=runs(passed.different),
         missing_sectors=max(0, total - sectors.size_bytes // SECTOR),

@@ -87,7 +87,9 @@ def faults(found: ReadBack, where: str) -> Iterator[DiscprepError]:
         )
         return
     if found.structures_whole is False:
-        yield DiscError("the disc's own structures (descriptors, folders) are hurt", where=where, hint=ANOTHER)
+        place = f", {words(found.structure_runs)}" if found.structure_runs else ""
+        text = f"the disc's own structures (descriptors, folders) are hurt{place}"
+        yield DiscError(text, where=where, hint=ANOTHER)
     for state in found.hurt:
         yield DiscError(_hurt(state), where=where, item=state.file.item, hint=_next(state))
     for space in found.spaces:

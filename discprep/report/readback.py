@@ -42,6 +42,7 @@ def document(result: ReadBackResult) -> dict[str, Any]:
         "another": result.another,
         "burned_as_file": found.burned_as_file,
         "structures_whole": found.structures_whole,
+        "structure_sectors": [list(run) for run in found.structure_runs],
         "padding_whole": found.padding_whole,
         "missing_sectors": found.missing_sectors,
         "unreadable": [list(run) for run in found.unreadable],

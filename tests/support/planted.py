@@ -134,7 +134,10 @@ def check(disc: Disc, seed: int) -> str:
     if not result.another:
         messages = " ".join(str(error) for error in result.errors)
         assert all(path in messages for path in told), where
-    if len(damaged) == len(disc.data) and plant in (in_a_file, in_a_second_copy):
+    if plant in (in_the_structures, in_a_descriptor):
+        sector = next(at for at in range(len(damaged)) if damaged[at] != disc.data[at]) // SECTOR
+        assert found.structure_runs == ((sector, sector),), where
+    if plant in (in_a_file, in_a_second_copy):
         sector = next(at for at in range(len(damaged)) if damaged[at] != disc.data[at]) // SECTOR
         runs = {run for state in found.hurt for run in (*state.runs, *state.second_runs)}
         assert runs == {(sector, sector)}, where
