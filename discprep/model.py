@@ -189,6 +189,7 @@ class LinkSettings:
     segment_s: float = 0.0  # the machine's time for one segment
     keep_alive: bool = False
     name_lookup: bool = True
+    slice_s: float | None = None  # what takes longer is offered in numbered slices; None: in one
 
 
 @dataclass(frozen=True, slots=True)
@@ -278,6 +279,7 @@ class Shell:
     delete: tuple[str, ...] = ()
     unprotect: tuple[str, ...] = ()
     compare: tuple[str, ...] = ()
+    join: tuple[str, ...] = ()
     copy_folder: tuple[str, ...] = ()
     create_empty: tuple[str, ...] = ()
     append: tuple[str, ...] = ()

@@ -38,6 +38,14 @@ def keep(data: bytes, work: Path) -> Content:
     return Content(path, 0, len(data), sha256)
 
 
+def content_sha256(content: Content) -> str:
+    """SHA-256 of the bytes that a content points at, whatever it says of them."""
+    digest = hashlib.sha256()
+    for chunk in chunks(content):
+        digest.update(chunk)
+    return digest.hexdigest()
+
+
 def content_checksum(content: Content, kind: str) -> str:
     """`crc16`, `crc32`, `md5`, `sha1` or `sha256` of a content, in lower-case hexadecimal."""
     if kind == "sha256":

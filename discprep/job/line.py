@@ -32,8 +32,15 @@ def line_faults(manifest: Manifest) -> list[DiscprepError]:
 
 
 def line_notices(manifest: Manifest) -> list[Notice]:
-    """What costs time or characters."""
-    return [_placed(manifest, trouble) for trouble in line_troubles(manifest) if not trouble.impossible]
+    """What costs time or characters, and what is left to the user's hands."""
+    notices = [_placed(manifest, trouble) for trouble in line_troubles(manifest) if not trouble.impossible]
+    shell = manifest.profile.shell
+    if manifest.link and manifest.link.slice_s and not (shell and shell.join):
+        notices.append(Notice(
+            "link.slice is set, but the machine profile has no command that joins files: slices are joined by hand",
+            hint="`join` under [shell] of the profile is that command: join = \"copy /b {first}+{second} {target}\".",
+        ))  # fmt: skip
+    return notices
 
 
 def stop_at_faults(manifest: Manifest, *, even_so: bool) -> list[Notice]:

@@ -34,7 +34,7 @@ from discprep.serve.keeper import Keeper
 from discprep.serve.kernel import can_tell
 from discprep.serve.line_server import LineServer
 from discprep.serve.reach import Reachable, parse_bind, reachable
-from discprep.serve.script import fetch_script, script_name
+from discprep.serve.script import fetch_script, join_script, script_name
 from discprep.serve.server import Server
 from discprep.serve.shelf import Offer
 from discprep.serve.stock import Order, Stock
@@ -235,6 +235,7 @@ def _keeper(stock: Stock, hand: AtHand, wish: Wish, tell: Callable[[Event], None
         log_file=wish.log_file or log.log_path(manifest.path),
         bring=lambda item: stock.bring(offers[item], fetch_one(manifest, hand.cache, manifest.item(item), progress)),
         script=(lambda shelf, host: fetch_script(shelf, host, manifest.profile)) if script else None,
+        join=lambda shelf, host: join_script(shelf, manifest.profile),
         tell=tell,
         progress=progress,
     )

@@ -14,6 +14,7 @@ NAMES: Mapping[str, str] = {
     "size": "size_bytes", "memory": "memory_bytes", "free": "free_bytes", "keep_free": "keep_free_bytes",
     "block": "block_bytes", "member": "member_bytes", "total": "total_bytes",
     "rate": "rate_bit_s", "mtu": "mtu_bytes", "window": "window_bytes", "link_budget": "link_budget_s",
+    "slice": "slice_s",
     # Words that Python or pydantic has for itself, and those that say more in the record.
     "for_": "for_profiles", "copy_": "copy", "where": "at",
     "system": "attribute_system", "command": "set_attributes", "join": "attribute_join",

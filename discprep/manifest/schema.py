@@ -233,6 +233,7 @@ class LinkTable(Table):
     segment_ms: Annotated[float, Field(ge=0, le=10_000)] = 0.0
     keep_alive: bool = False
     name_lookup: bool = True
+    slice: Duration | None = None
 
 
 class BridgeTable(Table):

@@ -15,7 +15,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstr
 from typing_extensions import TypeAliasType
 
 from discprep.errors import ManifestError
-from discprep.manifest.mapper import record, values
+from discprep.manifest.mapper import frozen, record, values
 from discprep.manifest.substitute import substitute
 from discprep.model import AttributeBit, Shell
 
@@ -36,6 +36,7 @@ TEMPLATES: Mapping[str, tuple[str, ...]] = {
     "delete": ("path",),
     "unprotect": ("path",),
     "compare": ("source", "target"),
+    "join": ("first", "second", "target"),
     "create_empty": ("path",),
     "append": ("text", "path"),
     "change_folder": ("path", "volume"),
@@ -134,6 +135,7 @@ class ShellSchema(_Strict):
     delete: Template = []
     unprotect: Template = []
     compare: Template = []
+    join: Template = []
     copy_folder: Template = []
     create_empty: Template = []
     append: Template = []
@@ -143,7 +145,7 @@ class ShellSchema(_Strict):
     if_failed: Template = []
     if_full: Template = []
     room_file: Template = []
-    tells: list[Literal["copy", "make_folder", "rename", "compare", "check_size", "checksum", "fetch"]] = []
+    tells: list[Literal["copy", "make_folder", "rename", "join", "compare", "check_size", "checksum", "fetch"]] = []
     goto: Template = []
     label: Template = []
     call: Template = []
@@ -200,7 +202,7 @@ class ShellSchema(_Strict):
             faults.append("checksum needs checksum_kind, and tells must have it")
         if self.tells and not self.if_failed:
             faults.append("tells needs if_failed")
-        if (self.check_size or self.checksum or self.compare or "copy" in self.tells) and not self.delete:
+        if (self.check_size or self.checksum or self.compare or self.join or "copy" in self.tells) and not self.delete:
             faults.append("a copy that is checked needs delete, to take a bad one away")
         if bool(self.if_full) != bool(self.room_file):
             faults.append("if_full and room_file go together")
@@ -220,9 +222,10 @@ class ShellSchema(_Strict):
         bits = tuple(record(AttributeBit, values(bit)) for bit in attributes.bits) if attributes else ()
         return record(
             Shell,
-            values(self, {"attributes", "after_volume"}),
+            values(self, {"attributes", "after_volume", "join"}),
             values(attributes, {"bits"}) if attributes else {},
             attribute_bits=bits,
+            join=frozen(self.join),  # the attributes have a word of that name
             after_volume=self.separator if self.after_volume is None else self.after_volume,
         )
 

@@ -34,6 +34,7 @@ class Keeper:
         log_file: where transfers are written; None: nowhere
         bring: how an item that is not at hand gets here
         script: words the fetching script; None: there is none
+        join: words the script that joins slices; None: there is none
         tell: called with each transfer after it is logged
         hold_s: how long a request waits for an item that is being brought before it gets the waiting page
         hold_simple_s: the same for a simple request, which knows no status, and for one with the query `wait`, as
@@ -47,6 +48,7 @@ class Keeper:
         log_file: Path | None = None,
         bring: Bring | None = None,
         script: Script | None = None,
+        join: Script | None = None,
         tell: Callable[[Transfer], None] = lambda transfer: None,
         progress: Progress | None = None,
         hold_s: float = 3.0,
@@ -55,6 +57,7 @@ class Keeper:
         self._log_file = log_file
         self._bring = bring
         self._script = script
+        self._join = join
         self._tell = tell
         self._progress = progress or Silent()
         self._hold_s = hold_s
@@ -63,7 +66,7 @@ class Keeper:
         self._orders: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._courier: threading.Thread | None = None  # one item at a time: the old sites are slow enough
         self._failed_at: dict[str, float] = {}
-        self._spans: dict[str, list[tuple[int, int]]] = {}
+        self._spans: log.Spans = {}
         self._hashed: set[tuple[Path, int, str]] = set()
         self.transfers: list[Transfer] = []
         self._stock = stock
@@ -105,6 +108,8 @@ class Keeper:
             return _text(stock, _LISTS[name](stock))
         if self._script and stock.script_name and name == stock.script_name.casefold():
             return self._scripted(self._script, _host(local))
+        if self._join and stock.join_name and name == stock.join_name.casefold():
+            return _text(stock, self._join(stock, _host(local)))
         return None
 
     def _scripted(self, script: Script, host: str) -> Reply:
@@ -134,7 +139,7 @@ class Keeper:
         if not offer.files:
             return self._not_yet(offer, request)
         first, _, inside = path.partition("/")
-        if inside or self.stock.file(first):
+        if inside or (self.stock.file(first) and not offer.wholes):
             return None
         return self._html(200, shelf.folder_page(self.stock, offer))
 
@@ -207,7 +212,7 @@ class Keeper:
             self._progress.say(f"not brought: {item}: {type(error).__name__}: {error}")
         with self._changed:
             self._failed_at[item] = time.monotonic()
-            self._stock = self._stock.with_offer(changed).with_had(self._had())
+            self._stock = self._stock.with_offer(changed).with_had(self._spans)
             self._changed.notify_all()
 
     def _entry(self, item: str) -> Offer:
@@ -244,10 +249,8 @@ class Keeper:
         for transfer in transfers:
             span = (transfer.first_byte, transfer.first_byte + transfer.bytes)
             self._spans.setdefault(transfer.sha256, []).append(span)
-        self._stock = self._stock.with_had(self._had())
+        self._stock = self._stock.with_had(self._spans)
 
-    def _had(self) -> dict[str, int]:
-        return {sha256: log.covered(spans) for sha256, spans in self._spans.items()}
 
 
 _LISTS = {shelf.SHA256_NAME.casefold(): shelf.sha256_list, shelf.CRC32_NAME.casefold(): shelf.crc32_list}
@@ -288,13 +291,14 @@ def _file_reply(request: Request, file: ShelfFile) -> Reply:
 def _transfer(sent: Sent) -> Transfer:
     file = sent.reply.note
     assert isinstance(file, ShelfFile)
+    sha256, size_bytes = file.logged
     return Transfer(
         at_s=sent.at_s,
         item=file.item,
         file=file.name,
-        sha256=file.content.sha256,
-        size_bytes=file.content.size_bytes,
-        first_byte=sent.reply.first_byte - file.content.offset_bytes,
+        sha256=sha256,
+        size_bytes=size_bytes,
+        first_byte=file.first_byte + sent.reply.first_byte - file.content.offset_bytes,
         bytes=sent.acknowledged_bytes,
         seconds=round(sent.seconds, 6),
         rate_bytes_s=round(sent.acknowledged_bytes / sent.seconds, 2) if sent.seconds > 0 else 0.0,

@@ -98,6 +98,20 @@ def _parse(line: str) -> Transfer | None:
     return transfer if all(isinstance(n, int | float) and n >= 0 for n in numbers) else None
 
 
+Spans = dict[str, list[tuple[int, int]]]
+"""Half-open stretches of bytes that arrived, by the SHA-256 of the file that they are of."""
+
+
+def covered_in(spans: Sequence[tuple[int, int]], first_byte: int, size_bytes: int) -> int:
+    """How much of a stretch some spans cover.
+
+    >>> covered_in([(0, 10), (15, 30)], 5, 20)
+    15
+    """
+    last = first_byte + size_bytes
+    return covered([(max(start, first_byte), min(end, last)) for start, end in spans if start < last])
+
+
 def had_bytes(transfers: Iterable[Transfer]) -> dict[str, int]:
     """Bytes that the machine has of each file, by SHA-256: the union of the parts that arrived.
 

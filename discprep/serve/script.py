@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from urllib.parse import quote
 
 from discprep.disc.setup.flow import Node, write_out
 from discprep.disc.setup.language import Language
 from discprep.machine import MachinePath
 from discprep.model import Profile, Shell
-from discprep.serve.shelf import Offer, Shelf, narrow, still_to_pull
+from discprep.serve.shelf import Offer, Shelf, ShelfFile, narrow, proof_words, still_to_pull
 from discprep.units import format_bytes, format_seconds
 
-STEM = "PULL"
+STEM, JOIN_STEM = "PULL", "JOIN"
 
 
 def script_name(shell: Shell) -> str:
@@ -20,10 +20,93 @@ def script_name(shell: Shell) -> str:
 
     The pattern's ending is kept, because command languages tell their scripts by it.
     """
-    if not shell.fetch:
-        return ""
+    return STEM + _ending(shell) if shell.fetch else ""
+
+
+def join_name(shell: Shell) -> str:
+    """The name of the script that joins slices; empty without a command for that."""
+    return JOIN_STEM + _ending(shell) if shell.join else ""
+
+
+def _ending(shell: Shell) -> str:
     _, dot, ending = shell.script_name.rpartition(".")
-    return f"{STEM}{dot}{ending}" if dot and "{" not in ending else STEM
+    return f"{dot}{ending}" if dot and "{" not in ending else ""
+
+
+def join_script(shelf: Shelf, profile: Profile) -> str:
+    """The script that joins the slices of each file, in the shelf's order, and compares what the language can. It
+    stops at the first slice that is not there: what comes after it has not come either.
+
+    Raises:
+        NameRuleError: a line is longer than the machine's language takes
+    """
+    shell = profile.shell
+    if shell is None or not shell.join:
+        return ""
+    say = Language(shell, profile)
+    nodes: list[Node] = [*say.raw(shell.opening, title=shelf.title, build=shelf.build)]
+    made: set[MachinePath] = set()
+    for offer in shelf.offers:
+        for whole in offer.wholes if not offer.present else ():
+            slices = [file for file in offer.files if file.whole == whole]
+            nodes += _joined(shelf, offer, whole, slices, say, made)
+    nodes += say.say("That is all.")
+    closing = say.raw(shell.closing, title=shelf.title, build=shelf.build)
+    return shelf.newline.join([*write_out(nodes, shell, say.fits, closing), ""]) + profile.end_mark
+
+
+def _joined(
+    shelf: Shelf, offer: Offer, whole: ShelfFile, slices: Sequence[ShelfFile], say: Language, made: set[MachinePath]
+) -> Iterator[Node]:
+    """One file from its slices, unless it is there already."""
+    target = MachinePath(offer.volume, whole.target)
+    folders = list(_folders(target, say, made))
+    path = say.path(target)
+    there = say.say(f"{path} is there already: delete it to have it joined again.")
+    yield from folders
+    yield from say.either("exists", target, there, [*_join(shelf, offer, whole, slices, say)])
+
+
+def _join(
+    shelf: Shelf, offer: Offer, whole: ShelfFile, slices: Sequence[ShelfFile], say: Language
+) -> Iterator[Node]:
+    places = [MachinePath(offer.volume, one.target) for one in slices]
+    target = MachinePath(offer.volume, whole.target)
+    for place in places:
+        stop = say.stop("Fetch what is missing, then run this again.")
+        yield from say.blame("missing", place, f"{say.path(place)} is not here yet.", stop)
+    yield from say.say(f"Joining {say.path(target)} from {len(places)} slices.")
+    yield from _chain(places, target, say)
+    yield from say.blame(
+        "missing", target, f"{say.path(target)} could not be written.", say.stop("Is there room on the volume?")
+    )
+    size, checksum = whole.content.size_bytes, whole.checksum
+    wrong = say.stop(f"{say.path(target)} did not become whole. Fetch its slices again.")
+    away = [*say.command("delete", target), *wrong]
+    proof = proof_words(size, shelf.checksum_kind, checksum)
+    for key, value in (("check_size", {"size": str(size)}), ("checksum", {"sum": checksum})):
+        check = say.command(key, target, **value)
+        yield from [*check, *say.failed(key, away)] if check else []
+    if not say.shell.checksum:
+        yield from say.say(f"Compare it before you use it: {proof}. Then its slices can be deleted.")
+        return
+    yield from say.say(f"It is whole: {proof}.")
+    for place in places:
+        yield from say.command("delete", place)
+
+
+def _chain(places: Sequence[MachinePath], target: MachinePath, say: Language) -> Iterator[Node]:
+    """The first two, then the third to them, and so on: two files in turn hold what is joined so far."""
+    halves = [places[0].folder / f"{places[0].name.rpartition('.')[0]}.{mark}" for mark in ("A", "B")]
+    so_far = places[0]
+    for number, place in enumerate(places[1:]):
+        into = target if number == len(places) - 2 else halves[number % 2]
+        yield from say.when("exists", into, say.command("delete", into))
+        failed = say.stop("It could not be joined. Is there room on the volume?")
+        yield from [*say.join(so_far, place, into), *say.failed("join", failed)]
+        if so_far in halves:
+            yield from say.command("delete", so_far)
+        so_far = into
 
 
 def fetch_script(shelf: Shelf, host: str, profile: Profile) -> str:
@@ -45,8 +128,19 @@ def fetch_script(shelf: Shelf, host: str, profile: Profile) -> str:
         nodes += say.say(_words(number, len(offers), offer))
         nodes += _fetches(shelf, offer, host, say, made)
     nodes += say.say("Done. Look at the list for what did not come, and run a fresh script for it.")
+    nodes += _fetch_join(shelf, host, say)
     closing = say.raw(shell.closing, title=shelf.title, build=shelf.build)
     return shelf.newline.join([*write_out(nodes, shell, say.fits, closing), ""]) + profile.end_mark
+
+
+def _fetch_join(shelf: Shelf, host: str, say: Language) -> Iterator[Node]:
+    """The script that joins, where there is something to join."""
+    sliced = [offer for offer in shelf.offers if offer.wholes and not offer.present]
+    if not sliced or not shelf.join_name:
+        return
+    here = MachinePath(sliced[0].volume, (shelf.join_name,))
+    yield from say.command("fetch", here, url=say.quoted(f"http://{host}/{quote(shelf.join_name)}"))
+    yield from say.say(f"When all slices are here, {say.path(here)} joins and checks them.")
 
 
 def _words(number: int, count: int, offer: Offer) -> str:
@@ -57,7 +151,7 @@ def _words(number: int, count: int, offer: Offer) -> str:
 
 
 def _fetches(shelf: Shelf, offer: Offer, host: str, say: Language, made: set[MachinePath]) -> Iterator[Node]:
-    if not offer.files and offer.shape == "unpacked":
+    if not offer.files and (offer.shape == "unpacked" or offer.in_slices):
         yield from say.say("It is still on its way to the PC: fetch a fresh script later.")
         return
     for name, target, size, checksum in _wanted(offer):

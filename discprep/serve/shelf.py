@@ -17,6 +17,7 @@ from urllib.parse import quote
 from discprep.disc.textform import approximate
 from discprep.machine import CHECKSUM_NAMES
 from discprep.model import Content, Shape
+from discprep.serve import log
 from discprep.units import format_bytes, format_seconds
 
 State = Literal["ready", "wanted", "fetching", "failed"]
@@ -44,6 +45,8 @@ class ShelfFile:
     crc32: str = ""  # hexadecimal
     archive_sha256: str = ""  # of the item as fetched, whatever the shape
     checksum: str = ""  # in the form that the machine's checksum item speaks, hexadecimal
+    whole: ShelfFile | None = None  # what this is a slice of, and its first byte there
+    first_byte: int = 0
 
     @property
     def tag(self) -> str:
@@ -53,6 +56,13 @@ class ShelfFile:
     @property
     def media_type(self) -> str:
         return media_type(self.name)
+
+    @property
+    def logged(self) -> tuple[str, int]:
+        """The SHA-256 and the size [B] under which its transfers are logged: a slice's are its whole file's, so that
+        what came counts however it is sliced."""
+        content = (self.whole or self).content
+        return content.sha256, content.size_bytes
 
     @property
     def had(self) -> bool:
@@ -76,10 +86,16 @@ class Offer:
     size_bytes: int | None = None  # expected, while there are no files; so are the next two
     expected_files: int = 1
     expected_s: float | None = None
+    in_slices: bool = False  # some of its files will be
     licence: str = ""
     volume: str = ""  # where it goes on the machine: a volume, and folders there
     folders: tuple[str, ...] = ()
     archive_bytes: int | None = None  # of the archive as fetched, whatever the shape
+
+    @property
+    def wholes(self) -> tuple[ShelfFile, ...]:
+        """The files that are offered in slices, in order. Each can still be asked for whole."""
+        return tuple(dict.fromkeys(file.whole for file in self.files if file.whole))
 
     @property
     def bytes_to_send(self) -> int | None:
@@ -118,11 +134,12 @@ class Shelf:
     build: str = ""
     link: str = ""  # "57600 8N1, SLIP, MTU 576"
     script_name: str = ""  # empty: the profile has no fetcher's command
+    join_name: str = ""  # of the script that joins slices; empty: the profile has no command for that
     checksum_kind: str = "crc32"  # the form that the machine's checksum item speaks
     _files: Mapping[str, ShelfFile] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        table = {file.name.casefold(): file for offer in self.offers for file in offer.files}
+        table = {file.name.casefold(): file for offer in self.offers for file in (*offer.wholes, *offer.files)}
         object.__setattr__(self, "_files", table)
 
     def file(self, path: str) -> ShelfFile | None:
@@ -138,11 +155,12 @@ class Shelf:
         """The shelf with one item's entry exchanged."""
         return replace(self, offers=tuple(changed if o.item == changed.item else o for o in self.offers))
 
-    def with_had(self, had: Mapping[str, int]) -> Shelf:
-        """The shelf after the log said how many bytes of each file (by its SHA-256) the machine has."""
+    def with_had(self, had: log.Spans) -> Shelf:
+        """The shelf after the log said which bytes of each file the machine has."""
 
         def told(file: ShelfFile) -> ShelfFile:
-            return replace(file, had_bytes=min(had.get(file.content.sha256, 0), file.content.size_bytes))
+            spans = had.get(file.logged[0], [])
+            return replace(file, had_bytes=log.covered_in(spans, file.first_byte, file.content.size_bytes))
 
         return replace(
             self, offers=tuple(replace(o, files=tuple(told(file) for file in o.files)) for o in self.offers)
@@ -188,11 +206,19 @@ def front_page(shelf: Shelf) -> str:
     left = [offer for offer in shelf.offers if not offer.pulled and not offer.present]
     known = [offer.seconds for offer in left if offer.seconds is not None]
     total = f", about {format_seconds(sum(known))} at this link" if known else ""
+    joins = any(offer.wholes for offer in shelf.offers)
     script = (
         f"<P>To fetch all in this order: <A HREF=\"/{quote(shelf.script_name)}\">{escape(shelf.script_name)}</A>.\n"
         if shelf.script_name
         else ""
     )
+    if joins:
+        script += "<P>Slices are joined in the order of their numbers"
+        script += (
+            f': <A HREF="/{quote(shelf.join_name)}">{escape(shelf.join_name)}</A> does that on the machine.\n'
+            if shelf.join_name
+            else ".\n"
+        )
     return page(
         shelf,
         shelf.title,
@@ -206,6 +232,10 @@ def front_page(shelf: Shelf) -> str:
 
 def _proof(shelf: Shelf, offer: Offer) -> list[str]:
     """What an item's one file is compared with on the machine; several have theirs on their own page."""
+    if offer.wholes and len(offer.wholes) == 1 == len({file.whole for file in offer.files}):
+        whole = offer.wholes[0]
+        words = proof_words(whole.content.size_bytes, shelf.checksum_kind, whole.checksum)
+        return [f"{words}, in {len(offer.files)} slices"]
     if len(offer.files) != 1:
         return [f"{len(offer.files)} files, {offer.bytes_to_send:,} bytes"] if offer.files else []
     return [proof_words(offer.files[0].content.size_bytes, shelf.checksum_kind, offer.files[0].checksum)]
@@ -219,7 +249,7 @@ def proof_words(size_bytes: int, kind: str, checksum: str) -> str:
 def _linked(offer: Offer) -> str:
     name = offer.names[0]
     shown = name if len(name) <= 26 else name[:25] + "+"
-    slash = "" if len(offer.files) == 1 and offer.files[0].name == name else "/"
+    slash = "" if len(offer.files) == 1 and offer.files[0].name == name else "/"  # a page, of files or of slices
     if not offer.files and "." in name:
         slash = ""
     return f'<A HREF="/{quote(name)}{slash}">{escape(shown)}</A>{" " * (28 - len(shown))}'
@@ -304,6 +334,9 @@ def plain_list(shelf: Shelf) -> str:
     lines = [f"# {shelf.title}", f"#    bytes    seconds  state  {name:{width}}  path"]
     for offer in shelf.offers:
         lines.append(f"# {offer.title}: {state_words(offer)}; {_sums(offer)}")
+        for whole in offer.wholes:
+            words = proof_words(whole.content.size_bytes, shelf.checksum_kind, whole.checksum)
+            lines.append(f"# {whole.name}: {words}, in slices")
         lines += [_list_line(file) for file in offer.files]
         if not offer.files:
             size = offer.size_bytes if offer.size_bytes is not None else "?"
@@ -316,13 +349,18 @@ _DIGITS = {"crc16": 4, "crc32": 8, "md5": 32, "sha1": 40, "sha256": 64}
 
 def sha256_list(shelf: Shelf) -> str:
     """SHA-256, two spaces and the path of each file that is at hand, as `sha256sum -c` takes it."""
-    return "".join(f"{file.content.sha256}  {file.name}\n" for offer in shelf.offers for file in offer.files)
+    return "".join(f"{file.content.sha256}  {file.name}\n" for file in _all_files(shelf))
 
 
 def crc32_list(shelf: Shelf) -> str:
     """The path and CRC-32 of each file that is at hand, as the usual checkers of such lists take it."""
-    lines = [f"{file.name} {file.crc32}" for offer in shelf.offers for file in offer.files]
+    lines = [f"{file.name} {file.crc32}" for file in _all_files(shelf)]
     return shelf.newline.join([*lines, ""])
+
+
+def _all_files(shelf: Shelf) -> Iterable[ShelfFile]:
+    """Every file at hand, one in slices after those."""
+    return (file for offer in shelf.offers for file in (*offer.files, *offer.wholes))
 
 
 def _sums(offer: Offer) -> str:

@@ -2,22 +2,25 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
-from discprep.disc.contents import content_checksum
+from discprep.disc.contents import content_checksum, content_sha256
 from discprep.errors import DiscprepError
 from discprep.fetch.files import storage
 from discprep.link.escapes import count_escapes
-from discprep.link.pull import FileSeconds, pulled_seconds
+from discprep.link.pull import FileTimes, Slice, pulled_seconds
 from discprep.machine import checksum_kind, folders_of, full_title, kind_of, published_name, roles_before, volume_of
 from discprep.model import Fetched, Item, Manifest, Opened, Pin, Pulled, Role, Shape
 from discprep.serve.crossing import ENDINGS, Crossing, crossing
 from discprep.serve.names import root_names
+from discprep.serve.script import join_name
 from discprep.serve.shelf import CRC32_NAME, LIST_NAME, Offer, Shelf, ShelfFile
 from discprep.shapes import choose_shape, usable
 
+SLICES = "SLICES"  # the folder of slices, on the shelf and on the machine
 LAST_S = 253_402_300_799  # 9999-12-31 23:59:59 UTC: an archive may claim any time, HTTP's dates have four figures
 
 
@@ -56,7 +59,7 @@ class Stock:
     manifest: Manifest
     order: Order
     open_archive: Callable[[Item, Fetched], Opened]
-    seconds: FileSeconds | None
+    seconds: FileTimes | None
     work: Path
     _there: dict[str, frozenset[Role]] = field(default_factory=dict)  # by item: roles there before it comes
 
@@ -85,8 +88,13 @@ class Stock:
             build=build,
             link=link,
             script_name=script,
+            join_name=self._join_name(),
             checksum_kind=checksum_kind(self.manifest.profile),
         )
+
+    def _join_name(self) -> str:
+        shell = self.manifest.profile.shell
+        return join_name(shell) if shell and self.manifest.link and self.manifest.link.slice_s else ""
 
     def _tried(self, waiting: Offer, fetched: Fetched, opened: Opened) -> Offer:
         """The entry with its files, or with the reason why it has none: one bad item keeps no other back."""
@@ -119,7 +127,8 @@ class Stock:
         wanted = {
             item: _wanted_name(self.manifest.item(item), opened.get(item), shapes[item]) for item in self.order.items
         }
-        return root_names(wanted, self.manifest.profile, [LIST_NAME, CRC32_NAME, *([script] if script else [])])
+        taken = [LIST_NAME, CRC32_NAME, SLICES, *filter(None, (script, self._join_name()))]
+        return root_names(wanted, self.manifest.profile, taken)
 
     def _waiting(self, item_id: str, name: str, shape: Shape) -> Offer:
         item, expected = self.manifest.item(item_id), self._expected(item_id, shape)
@@ -134,6 +143,7 @@ class Stock:
             size_bytes=expected.size_bytes if expected else None,
             expected_files=expected.files if expected else 1,
             expected_s=pulled_seconds(expected, self.seconds) if expected and self.seconds else None,
+            in_slices=bool(expected and self.seconds and self.seconds.in_slices(expected.sizes_bytes)),
             licence=item.licence,
             volume=volume_of(self.manifest.profile, item).path,
             folders=folders_of(item),
@@ -153,11 +163,34 @@ class Stock:
         files = crossing(self.manifest, item, opened, offer.shape, work=self.work, kept=self.work)
         escapes = escapes_of(fetched.pin, opened.path) if offer.shape == "archive" and self.seconds else None
         names = self._shelf_names(offer, files)
-        entries = [
-            self._file(item, name, file, fetched, escapes) for name, file in zip(names, files, strict=True)
-        ]
+        entries: list[ShelfFile] = []
+        for name, file in zip(names, files, strict=True):
+            whole = self._file(item, name, file, fetched, escapes)
+            entries += self._sliced(item, whole, escapes, sum(entry.whole is not None for entry in entries))
         size = fetched.pin.size_bytes if fetched.pin else None
         return replace(offer, files=tuple(entries), state="ready", archive_bytes=size)
+
+    def _sliced(
+        self, item: Item, whole: ShelfFile, escapes: tuple[int, int] | None, before: int
+    ) -> list[ShelfFile]:
+        """A file's slices, numbered on from those `before`; the file itself where it takes no longer than one."""
+        slices = self.seconds.slices(whole.content.size_bytes, escapes) if self.seconds else ()
+        if len(slices) < 2:
+            return [whole]
+        stem = _slice_stem(whole.name, self.manifest.items.index(item))
+        return [self._slice(whole, one, f"{stem}.{before + number:03}") for number, one in enumerate(slices, 1)]
+
+    def _slice(self, whole: ShelfFile, one: Slice, name: str) -> ShelfFile:
+        profile = self.manifest.profile
+        content = replace(whole.content, offset_bytes=whole.content.offset_bytes + one.first_byte,
+                          size_bytes=one.size_bytes, sha256="")  # fmt: skip
+        with storage("filling the shelf", content.path):
+            content = replace(content, sha256=content_sha256(content))
+            crc32, own = (content_checksum(content, kind) for kind in ("crc32", checksum_kind(profile)))
+        return replace(
+            whole, name=f"{SLICES}/{name}", content=content, expected_s=one.expected_s, target=(SLICES, name),
+            crc32=crc32, checksum=own, whole=whole, first_byte=one.first_byte,
+        )  # fmt: skip
 
     @staticmethod
     def _shelf_names(offer: Offer, files: Sequence[Crossing]) -> list[str]:
@@ -179,6 +212,13 @@ class Stock:
             name, item.id, file.content, min(max(0, stamp), LAST_S), seconds, target=target, crc32=crc32, checksum=own,
             archive_sha256=fetched.pin.sha256 if fetched.pin else "",
         )  # fmt: skip
+
+
+def _slice_stem(name: str, number: int) -> str:
+    """Six or seven characters that no other item's slices have, the same every evening: the name's first letters and
+    the item's place in the manifest."""
+    letters = re.sub(r"[^A-Z0-9]", "", name.rpartition("/")[2].upper().partition(".")[0])[:4]
+    return f"{letters}{number:03}" if number < 1000 else f"{letters[:2]}{number}"
 
 
 def escapes_of(pin: Pin | None, path: Path | None) -> tuple[int, int] | None:

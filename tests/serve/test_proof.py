@@ -107,5 +107,5 @@ def test_sheet_list_and_page_tell_the_same(tmp_path: Path, desk: str, kind: str,
     for size, _, _, checksum, _ in lines:
         assert len(checksum) == digits
         assert f"{int(size):,} bytes, {kind} {checksum}" in page
-        assert re.search(rf"{int(size):,} +{kind} {checksum}", sheet), sheet
+        assert re.search(rf"{int(size):,} .*{kind} {checksum[:24]}", sheet), sheet  # a long one is wrapped
         assert not script or f"{checksum}" in script

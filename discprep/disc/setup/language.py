@@ -146,6 +146,12 @@ class Language:
         asked = self._two(self.shell.compare, source, target)
         return [*asked, *self.failed("compare", body)] if asked else []
 
+    def join(self, first: MachinePath, second: MachinePath, target: MachinePath) -> list[Node]:
+        """Two files, one after the other, make a third."""
+        paths = {"first": first, "second": second, "target": target}
+        texts = {name: self.quoted(self.path(path)) for name, path in paths.items()}
+        return [Do(self._checked(self._fill(self.shell.join, **texts)))]
+
     def copy_folder(self, source: MachinePath, target: MachinePath) -> list[Node]:
         return self._two(self.shell.copy_folder, source, target)
 

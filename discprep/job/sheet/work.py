@@ -292,7 +292,7 @@ def after_link_tasks(made: DiscMade) -> tuple[Task, ...]:
         Task("On the PC, start the shelf; it prints the address to use:",
              (f"discprep serve {shlex.quote(manifest.path.name)} --bind ADDRESS:PORT", *_held_back(made))),
         Task(f"On the machine, fetch what waits, in the order of the table below ({counted(len(plan.order), 'item')}, "
-             f"{format_seconds(plan.seconds_at_link)}). An evening can end anywhere: a part that came is not lost.",
+             f"{format_seconds(plan.seconds_at_link)}). {_evenings(manifest)}",
              minutes=float(ceil(plan.seconds_at_link / 60))),
     ]  # fmt: skip
     before = (*made.burned, *made.earlier)
@@ -300,6 +300,17 @@ def after_link_tasks(made: DiscMade) -> tuple[Task, ...]:
     on_disc = {step for part in parts(manifest, before) for step in (*part.before, *part.after)}
     late = [s for s in manifest.steps if s.at == "machine" and s not in on_disc and done.issuperset(s.after)]
     return (*tasks, *(_task(manifest, step) for step in late))
+
+
+def _evenings(manifest: Manifest) -> str:
+    """Where an evening can end without loss: many old fetchers cannot take up a file that broke off."""
+    slice_s = manifest.link.slice_s if manifest.link else None
+    if slice_s:
+        return (
+            f"An evening can end anywhere: no more than a slice of {format_seconds(slice_s)} is pulled again. When all "
+            "are there, JOIN from the shelf joins and checks them."
+        )
+    return "An evening can end after any file: what came whole is not pulled again, and what broke off begins anew."
 
 
 def _held_back(made: DiscMade) -> Sequence[str]:

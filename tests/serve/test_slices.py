@@ -1,0 +1,207 @@
+"""What takes longer than an evening's slice is offered in numbered, checked slices; what came whole is never pulled
+again; the machine joins and checks them by a script in its own language."""
+
+import re
+import subprocess
+import tomllib
+import zlib
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from support.clients import offer, random_bytes, shelf_file, wait_until
+from support.command import run
+from support.dos import dos_profile, run_dos
+from support.programs import program
+from support.shelf import served
+
+from discprep.link.pull import file_seconds
+from discprep.manifest.load import load_profile
+from discprep.model import LinkSettings
+from discprep.serve.script import fetch_script, join_script
+from discprep.serve.shelf import Offer, Shelf, ShelfFile
+
+LINK = LinkSettings(9600, mtu_bytes=576, window_bytes=4096, name_lookup=False, slice_s=60)
+RECIPE = """format = 1
+title = "Reading room"
+bring_up = []
+[machine]
+profile = "desk.toml"
+[medium]
+sectors = 2000
+[link]
+rate = 9600
+mtu = 576
+slice = "1 min"
+[[item]]
+id = "tools"
+sources = ["tools.bin"]
+place = "later"
+[[item]]
+id = "small"
+sources = ["small.bin"]
+place = "later"
+"""
+DATA = random_bytes(150_000)
+
+
+def test_no_slice_takes_longer_than_asked() -> None:
+    """9,600 8N1 carries 960 bytes/s: a minute is at most 57,600 bytes with headers and escapes among them."""
+    times = file_seconds(LINK, None, None)
+    slices = times.slices(150_000, None)
+    assert [one.first_byte for one in slices] == [0, 52_000, 104_000]
+    assert sum(one.size_bytes for one in slices) == 150_000
+    assert all(one.expected_s <= 60 for one in slices) and slices[0].expected_s > 55
+    assert times(150_000, None) == pytest.approx(sum(one.expected_s for one in slices), abs=1e-3)
+    assert [one.size_bytes for one in times.slices(52_000, None)] == [52_000]
+    assert len(file_seconds(replace(LINK, slice_s=None), None, None).slices(10**9, None)) == 1
+    assert len(times.slices(10**9, None)) <= 999
+
+
+def test_a_slice_ends_where_it_did_whatever_was_measured() -> None:
+    slow, quick = (file_seconds(LINK, None, None, pace=pace).slices(150_000, None) for pace in (0.5, 2.0))
+    assert [one.size_bytes for one in slow] == [one.size_bytes for one in quick]
+
+
+def room(folder: Path, desk: str) -> Path:
+    (folder / "tools.bin").write_bytes(DATA)
+    (folder / "small.bin").write_bytes(DATA[:5000])
+    (folder / "desk.toml").write_text(desk)
+    path = folder / "room.toml"
+    path.write_text(RECIPE)
+    assert run("fetch", path, "--cache", folder / "cache", "-q").code == 0
+    return path
+
+
+DESK = (Path(__file__).parents[2] / "manifests/machines/catalogue-desk.toml").read_text()
+WITH_FETCH = DESK.replace("[shell.attributes]", 'fetch = "fetch {url} {path}"\n\n[shell.attributes]')
+
+
+def test_over_two_evenings(tmp_path: Path) -> None:
+    """Two slices the first evening, the third the next; the list, the script and the lists of checksums tell so, plan
+    and shelf the same bytes and seconds, and `status` says whole only when all is there."""
+    path = room(tmp_path, WITH_FETCH)
+    cache = ("--cache", tmp_path / "cache")
+    plan = run("plan", path, *cache, "--json").document
+    with served(path, tmp_path / "cache") as shelf:
+        offers = {one["id"]: one for one in shelf.listening["items"]}
+        names = offers["tools"]["files"]
+        assert names == ["SLICES/TOOL000.001", "SLICES/TOOL000.002", "SLICES/TOOL000.003"]
+        assert offers["tools"]["size_bytes"] == 150_000 and offers["small"]["files"] == ["small.bin"]
+        assert sum(one["expected_s"] for one in offers.values()) == pytest.approx(plan["seconds_at_link"], abs=0.01)
+        came = [shelf.get(name) for name in names[:2]]
+        wait_until(lambda: len(re.findall(rb" had .*SLICES", shelf.get("LIST.TXT"))) == 2)
+        script = shelf.get("PULL.BAT").decode("cp437")
+        assert "TOOL000.003" in script and "TOOL000.002" not in script and "JOIN.BAT" in script
+        page = shelf.get("").decode("latin-1")
+        assert f"150,000 bytes, CRC-32 {zlib.crc32(DATA):08x}, in 3 slices" in page
+        assert b"TOOL000.002" in shelf.get("tools.bin/")
+        state = {item["id"]: item["pulled"] for item in run("status", path, *cache, "--json").document["items"]}
+        assert state["tools"] == "in part"
+    with served(path, tmp_path / "cache") as shelf:
+        listed = shelf.get("LIST.TXT").decode()
+        assert [re.search(rf"(had|pull) .*{name}", listed)[1] for name in names] == ["had", "had", "pull"]
+        came.append(shelf.get(names[2]))
+        folder = tmp_path / "came"
+        (folder / "SLICES").mkdir(parents=True)
+        for name, data in zip(names, came, strict=True):
+            (folder / name).write_bytes(data)
+        (folder / "tools.bin").write_bytes(b"".join(came))
+        (folder / "small.bin").write_bytes(shelf.get("small.bin"))
+        sums = shelf.get("SHA256SUMS")
+        wait_until(lambda: len(re.findall(rb" had .*SLICES", shelf.get("LIST.TXT"))) == 3)
+        state = {item["id"]: item["pulled"] for item in run("status", path, *cache, "--json").document["items"]}
+        assert state["tools"] == "whole"
+        assert shelf.get("tools.bin") == DATA, "whoever asks for the whole gets it"
+    (folder / "SHA256SUMS").write_bytes(sums)
+    done = subprocess.run([program("sha256sum", "coreutils"), "-c", "SHA256SUMS"], cwd=folder, capture_output=True)
+    assert done.returncode == 0 and done.stdout.count(b"OK") == 5
+    assert b"".join(came) == DATA
+
+
+def sliced(folder: Path, data: bytes, step: int, name: str = "TOOLS.LHA") -> Offer:
+    """An item in slices as the stock makes them."""
+    whole = shelf_file(folder, name, data, target=("NET", name), crc32=f"{zlib.crc32(data):08x}")
+    whole = replace(whole, checksum=whole.crc32)
+    files = []
+    for number, at in enumerate(range(0, len(data), step), 1):
+        piece = data[at : at + step]
+        one = f"{name[:4]}000.{number:03}"
+        made: ShelfFile = shelf_file(folder, f"SLICES/{one}", piece, item=whole.item, target=("SLICES", one))
+        crc = f"{zlib.crc32(piece):08x}"
+        files.append(replace(made, whole=whole, first_byte=at, crc32=crc, checksum=crc))
+    return replace(offer(whole), files=tuple(files), volume="C:")
+
+
+@pytest.mark.slow
+def test_joined_in_the_emulated_machine(tmp_path: Path) -> None:
+    """The script runs in a DOS emulator, in the language of the ready profile: a slice that is missing stops it with
+    its name, then all are joined to the byte, and a file that is there is left alone."""
+    data = random_bytes(70_001, 9)
+    offers = (sliced(tmp_path, data, 10_000), sliced(tmp_path, data[:3000], 1000, "MAPS.ZIP"))
+    shelf = Shelf("Reading room", offers, charset="cp437", script_name="PULL.BAT", join_name="JOIN.BAT")
+    target = tmp_path / "c"
+    (target / "SLICES").mkdir(parents=True)
+    script = join_script(shelf, dos_profile())
+    assert max(map(len, script.splitlines())) <= 127
+    (target / "JOIN.BAT").write_bytes(script.encode("cp437"))
+    for one in offers[0].files + offers[1].files:
+        content = one.content
+        (target / one.name).write_bytes(content.path.read_bytes())
+    missing = target / offers[0].files[4].name
+    kept = missing.read_bytes()
+    missing.unlink()
+    said = " ".join(run_dos(None, target, [r"call c:\JOIN.BAT"]))
+    assert r"C:\SLICES\TOOL000.005 is not here yet." in said and "joined" not in said.lower().replace("joining", "")
+    assert not (target / "NET/TOOLS.LHA").exists()
+    missing.write_bytes(kept)
+    said = " ".join(run_dos(None, target, [r"call c:\JOIN.BAT"]))
+    assert (target / "NET/TOOLS.LHA").read_bytes() == data
+    assert (target / "NET/MAPS.ZIP").read_bytes() == data[:3000]
+    assert f"70,001 bytes, CRC-32 {zlib.crc32(data):08x}" in said
+    assert not list((target / "SLICES").glob("*.A")) + list((target / "SLICES").glob("*.B"))
+    said = " ".join(run_dos(None, target, [r"call c:\JOIN.BAT"]))
+    assert r"C:\NET\TOOLS.LHA is there already" in said
+
+
+def test_a_language_that_compares(tmp_path: Path) -> None:
+    """With a checksum command the script proves the whole before it says so and deletes the slices; without, it tells
+    what to compare, and deletes none."""
+    data = random_bytes(2500, 9)
+    able = load_profile(Path(__file__).parents[2] / "manifests/machines/map-table.toml")
+    shelf = Shelf("Reading room", (replace(sliced(tmp_path, data, 1000), volume="Work:"),), script_name="pull")
+    script = join_script(shelf, able)
+    crc = f"{zlib.crc32(data):08x}"
+    lines = [line.strip() for line in script.splitlines()]
+    proves = next(n for n, line in enumerate(lines) if line.startswith("prove ") and crc in line)
+    assert "2500" in next(line for line in lines if line.startswith("weigh "))
+    assert f"It is whole: 2,500 bytes, CRC-32 {crc}." in " ".join(lines[proves:])
+    assert next(n for n, line in enumerate(lines) if line.startswith("discard ") and ".001" in line) > proves
+    other = join_script(replace(shelf, charset="cp437"), dos_profile())
+    assert "Compare it before you use it" in " ".join(other.split()) and "del C:\\SLICES\\TOOL000.001" not in other
+
+
+def test_the_fetching_script_leaves_out_what_came(tmp_path: Path) -> None:
+    made = sliced(tmp_path, random_bytes(3000), 1000)
+    shelf = Shelf("t", (made,), script_name="PULL.BAT", join_name="JOIN.BAT")
+    sha256 = made.files[0].logged[0]
+    shelf = shelf.with_had({sha256: [(0, 1000), (1000, 1999)]})
+    assert [file.had for file in shelf.offers[0].files] == [True, False, False]
+    shell = load_profile(Path(__file__).parents[2] / "manifests/machines/catalogue-desk.toml")
+    assert shell.shell
+    profile = replace(shell, shell=replace(shell.shell, fetch=("fetch {url} {path}",)))
+    script = fetch_script(shelf, "192.0.2.1", profile)
+    assert "TOOL000.001" not in script and "TOOL000.002" in script and "TOOL000.003" in script
+    assert "fetch http://192.0.2.1/JOIN.BAT C:\\JOIN.BAT" in script
+
+
+def test_the_key_is_a_time(tmp_path: Path) -> None:
+    assert tomllib.loads(RECIPE)["link"]["slice"] == "1 min"
+    path = room(tmp_path, DESK)
+    assert "joined by hand" not in run("check", path).err
+    (tmp_path / "desk.toml").write_text(DESK.replace("join ", "# join "))
+    ran = run("check", path)
+    assert "slices are joined by hand" in " ".join(ran.err.split()) and "copy /b {first}+{second}" in ran.err
+    path.write_text(RECIPE.replace('"1 min"', '"soon"'))
+    ran = run("check", path)
+    assert ran.code == 2 and "slice" in ran.err
