@@ -40,7 +40,7 @@ def test_a_file_s_escapes_are_counted(tmp_path: Path) -> None:
     times = []
     for byte in (b" ", b"\xc0"):
         path = tmp_path / "data"
-        path.write_bytes(byte * 50_000)
+        path.write_bytes(byte * 10_000)
         times.append(call("--file", str(path), *LINE)[1]["seconds"]["expected"])  # type: ignore[index]
     assert times[1] / times[0] == pytest.approx(1.9, abs=0.1)
 
@@ -54,7 +54,7 @@ def test_the_clock_s_error_is_shown() -> None:
 
 
 def test_a_slow_line_with_large_packets_is_warned_about() -> None:
-    found = call("--size-bytes", "100000", "--baud", "19200", "--mtu", "1500")[1]
+    found = call("--size-bytes", "20000", "--baud", "19200", "--mtu", "1500")[1]
     assert any("send again what is still queued" in warning for warning in found["warnings"])  # type: ignore[attr-defined]
 
 
@@ -181,8 +181,8 @@ def test_text_fits_eighty_columns(tmp_path: Path) -> None:
     data.write_bytes(random.Random(1).randbytes(9000))
     for words in (
         ("--file", str(data), "--baud", "19200", "--mtu", "1500", "--window", "4096"),
-        ("--size-bytes", "50000", "--over", "window=1072,2144,4288"),
-        ("--size-bytes", "50000", "--protocol", "kermit"),
+        ("--size-bytes", "20000", "--over", "window=1072,2144,4288"),
+        ("--size-bytes", "9000", "--protocol", "kermit"),
         (str(manifest(tmp_path)),),
     ):
         result = RUN.invoke(build_app(["estimate"]), ["estimate", *words])
