@@ -14,6 +14,7 @@ A whole run is to take five minutes on two cores. What holds that, whoever adds 
 from __future__ import annotations
 
 import os
+import re
 import signal
 import sys
 import threading
@@ -82,6 +83,12 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
     for report in terminalreporter.stats.get("passed", ()):
         if "slow" not in report.keywords:
             long[report.nodeid] = long.get(report.nodeid, 0.0) + report.duration
+    reasons = [str(report.longrepr) for report in terminalreporter.stats.get("skipped", ())]
+    packages = [re.findall(r"apt-get install ([a-z0-9.+ -]+)", reason) for reason in reasons]
+    if any(packages):
+        lacking = " ".join(sorted({name for found in packages for names in found for name in names.split()}))
+        count = sum(map(bool, packages))
+        terminalreporter.write_line(f"{count} skipped for want of programs; to run them too: apt-get install {lacking}")
     for nodeid, seconds in sorted(long.items()):
         if seconds > LONG_S:
             terminalreporter.write_line(f"took {seconds:.0f} s: make it shorter, or mark it slow: {nodeid}")

@@ -1,0 +1,58 @@
+"""What a skipped test says helps: the package it names has the program, and CI installs it."""
+
+from __future__ import annotations
+
+import ast
+import re
+import shutil
+import subprocess
+from pathlib import Path
+
+import pytest
+from support.programs import PACKAGES
+
+ROOT = Path(__file__).resolve().parent.parent
+
+
+def named() -> dict[str, str]:
+    """Each program that a test asks for by name, with the package that would be told."""
+    found = {}
+    for path in (ROOT / "tests").rglob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "program":
+                words = [word.value for word in node.args if isinstance(word, ast.Constant)]
+                if words and len(words) == len(node.args):
+                    found[words[0]] = PACKAGES.get(words[0], words[-1])
+    return found
+
+
+def test_every_package_named_is_installed_by_ci() -> None:
+    """Or is essential to every Debian (`Essential: yes` or `Priority: required`, Debian Policy 2.5 and 3.8)."""
+    text = (ROOT / ".ci" / "run").read_text()
+    (listed,) = re.findall(r'packages="([^"]*)"', text)
+    base = {"bash", "coreutils", "dash", "gzip", "mount", "tar", "util-linux"}
+    assert set(named().values()) <= base | set(listed.split())
+
+
+def test_the_package_has_the_program() -> None:
+    """Debian's own record of it (dpkg -S) is the judge."""
+    if shutil.which("dpkg-query") is None:
+        pytest.skip("needs Debian's dpkg")
+    asked = named()
+    places: dict[str, set[str]] = {}
+    for name in asked:
+        path = shutil.which(name) or shutil.which(name, path="/usr/sbin:/sbin")
+        if path:
+            parent = Path(path).parent.resolve()
+            places[name] = {path, str(Path(path).resolve()), str(parent / name), f"/bin/{name}", f"/sbin/{name}"}
+    words = ["dpkg-query", "-S", *sorted(set().union(*places.values()))]
+    owners: dict[str, set[str]] = {}
+    for line in subprocess.run(words, capture_output=True, text=True, check=False).stdout.splitlines():
+        package, _, path = line.partition(": ")
+        owners.setdefault(path, set()).add(package.split(":")[0])
+    wrong = {}
+    for name, paths in places.items():
+        having = set().union(*(owners.get(path, set()) for path in paths))
+        if having and asked[name] not in having:
+            wrong[name] = having
+    assert wrong == {}
