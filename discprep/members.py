@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
+LACKED = "not read, as something for it is missing on this computer"  # the problem of such a member
 MemberKind = Literal["file", "folder", "link", "other"]
 AttributeSystem = Literal["", "dos", "68k", "unix"]
 """Whose attribute bits a member has; "" without any."""
@@ -124,10 +125,12 @@ class Opened:
     problems: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
     hurt: tuple[str, ...] = ()  # members that do not read and that the item leaves out
+    lacks: tuple[tuple[str, str], ...] = ()  # what this computer has not, in words, and how to get it
 
     @property
     def whole(self) -> bool:
-        return not self.problems and not any(entry.problem or entry.member.problem for entry in self.members)
+        sound = not self.problems and not self.lacks
+        return sound and not any(entry.problem or entry.member.problem for entry in self.members)
 
     @property
     def usable_format(self) -> str:

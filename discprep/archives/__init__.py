@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING
 from discprep.archives.task import OpenTask
 
 if TYPE_CHECKING:
+    from discprep.errors import ToolError
     from discprep.model import Content, Limits, Opened, Progress
 
-__all__ = ["OpenTask", "open_all", "read_content"]
+__all__ = ["OpenTask", "lacking", "open_all", "read_content"]
 
 
 def open_all(
@@ -58,3 +59,10 @@ def read_content(content: Content) -> Iterator[bytes]:
     from discprep.archives.store import read_content as read
 
     yield from read(content)
+
+
+def lacking(opened: Opened, *, where: str = "", item: str = "") -> list[ToolError]:
+    """What this computer lacks to read an archive, once each: no fault of the archive."""
+    from discprep.errors import ToolError
+
+    return [ToolError(words, where=where, item=item, hint=hint) for words, hint in opened.lacks]

@@ -50,6 +50,11 @@ def _second() -> str:
     return "pylhasa" if _installed("pylhasa") else "own"
 
 
+def compiled() -> bool:
+    """Whether a compiled decoder is there; without one LHA archives are read slowly."""
+    return _installed("pylhasa") or _installed("lzhlib")
+
+
 def share(method: str) -> float:
     """Of the usual rate, at least, with which members of a method are decoded on this host."""
     return OWN_SHARE if method in KNOWN - STORED and _second() == "own" else 1.0

@@ -62,7 +62,7 @@ def decoded(packed: Packed, options: Options) -> Iterator[bytes]:
     if packed.method == DEFLATE64 and (inflate := _inflate64()):
         return _inflated(inflate, packed.pieces)
     raise ToolError(
-        "decoding this member needs the program unzip or 7z, and neither is installed",
+        "members packed by its old method need the program unzip or 7z, and neither is installed",
         hint="Install one of them (Debian: apt-get install unzip), then run it again.",
     )
 

@@ -22,8 +22,8 @@ RETRIES = 16  # a 7z archive is gone through again for the members behind a dama
 UNIX_EXTENSION = 0x8000  # 7z: the high half of the attributes is a unix mode
 
 
-def _missing(what: str, library: str, extra: str) -> ArchiveError:
-    return ArchiveError(
+def _missing(what: str, library: str, extra: str) -> ToolError:
+    return ToolError(
         f"{what} archives are read through the library {library}, which is not installed",
         hint=f"pip install 'discprep[{extra}]', then run it again.",
     )
@@ -253,7 +253,7 @@ class RarReader:
             self._programs = _rar_programs(self._library)
         if not self._programs:
             raise ToolError(
-                "this member is packed, and no program that unpacks RAR was found",
+                "its members are packed, and no program that unpacks RAR was found",
                 hint="Install unrar, unar or bsdtar (Debian: apt-get install libarchive-tools), then run it again.",
             )
         self._library.CURRENT_SETUP = self._programs[self._tried]

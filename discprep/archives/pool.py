@@ -53,7 +53,8 @@ class Decoded:
     @property
     def lasting(self) -> bool:
         """Whether another run would come out the same: nothing died, no library was missing."""
-        return not self.deaths and all(entry.lasting for entry in self.entries)
+        lacks = self.summary.lacks if self.summary else ()
+        return not self.deaths and not lacks and all(entry.lasting for entry in self.entries)
 
     def rest(self) -> Order:
         """The order for what is still to do."""

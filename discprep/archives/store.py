@@ -27,7 +27,7 @@ from discprep.fetch.files import scratch, storage
 from discprep.fetch.host import move
 from discprep.model import Content, Limits, Opened, Progress, Silent, Unpacked
 
-LISTING_VERSION = 1
+LISTING_VERSION = 2
 SUFFIX = ".unpacked"
 FOOTER_BYTES = 80
 BATCH_BYTES = 2**19  # small archives go to a worker together
@@ -279,7 +279,8 @@ class Opener:
             inner = self._inside(place, found, entry, spare) if opens else None
             merge.add(unpacked, inner)
         problems, notices = (*summary.problems, *merge.problems), (*summary.notices, *merge.notices)
-        return Opened(task.path, summary.sha256, summary.format, tuple(merge.members), problems, notices)
+        lacks = tuple(dict.fromkeys((*summary.lacks, *merge.lacks)))
+        return Opened(task.path, summary.sha256, summary.format, tuple(merge.members), problems, notices, lacks=lacks)
 
     def _whole_file(self, place: Place, entry: Entry) -> Unpacked:
         content = Content(place.task.path, place.offset_bytes, entry.member.size_bytes, entry.sha256)
@@ -330,6 +331,7 @@ class Merge:
         self.members: list[Unpacked] = []
         self.problems: list[str] = []
         self.notices: list[str] = []
+        self.lacks: list[tuple[str, str]] = []
 
     def add(self, unpacked: Unpacked, inner: Opened | None) -> None:
         """A member; with `inner`, the archive that it is: it becomes a folder with that archive's members."""
@@ -337,6 +339,7 @@ class Merge:
         if inner is not None:
             self.problems += [f"{name}: {problem}" for problem in inner.problems]
             self.notices += [f"{name}: {notice}" for notice in inner.notices]
+            self.lacks += inner.lacks
         if inner is None or not inner.members:
             self._append(unpacked)
             return

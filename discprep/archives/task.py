@@ -117,6 +117,7 @@ class Summary:
     data_bytes: int
     problems: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
+    lacks: tuple[tuple[str, str], ...] = ()  # see `Opened`
 
     def values(self) -> list[Any]:
         """As JSON values."""
@@ -126,7 +127,10 @@ class Summary:
     def of(cls, values: list[Any]) -> Summary:
         """Back from JSON values."""
         named = dict(zip(_SUMMARY, values, strict=True))
-        return cls(**named | {"problems": tuple(named["problems"]), "notices": tuple(named["notices"])})
+        lacks = tuple((words, hint) for words, hint in named["lacks"])
+        return cls(
+            **named | {"problems": tuple(named["problems"]), "notices": tuple(named["notices"]), "lacks": lacks}
+        )
 
 
 def _fields(record: type) -> tuple[str, ...]:

@@ -33,7 +33,7 @@ from discprep.archives.lha_decode import share
 from discprep.archives.names import Guard, TooMuch
 from discprep.archives.task import Entry, Order, Summary, written
 from discprep.errors import ArchiveError, DiscprepError, ToolError
-from discprep.members import Limits, Member, kind_by_name
+from discprep.members import LACKED, Limits, Member, kind_by_name
 
 if sys.platform != "win32":
     import resource
@@ -183,6 +183,7 @@ class Job:
         self._scratch = scratch
         self._guard = Guard(order.limits)
         self._sha: dict[int, str] = {}  # of members done, to compare duplicates
+        self._lacking: dict[str, str] = {}  # what this computer has not, and how to get it
         self._data: BinaryIO | None = None
         self._data_bytes = order.data_bytes
         self._same: list[str] = []  # names of members that repeat an earlier one, bytes and all
@@ -206,9 +207,10 @@ class Job:
         options = Options(order.limits, self._scratch, order.charset, self._alive)
         try:
             reader = open_source(source, options)
-        except (ArchiveError, MemoryError) as error:
+        except (ArchiveError, MemoryError, ToolError) as error:
             found = recognised(source)
-            self._end(found.name if found else "file", sha256, [_words(error)])
+            problems = [] if self._lacks(error) else [_words(error)]
+            self._end(found.name if found else "file", sha256, problems)
             return
         if reader is None:
             self._plain(source, sha256)
@@ -300,10 +302,18 @@ class Job:
         except Exception as error:  # whatever a library raises on hostile bytes is this member's problem
             _pass_on_host_fault(error)
             self._rewind()
+            if self._lacks(error):
+                return Entry(member, problem=LACKED, lasting=False)
             computed = error.computed if isinstance(error, MemberError) else ""
-            lasting = not isinstance(error, (ToolError, MemoryError))
+            lasting = not isinstance(error, MemoryError)
             return Entry(member, computed=computed, problem=_words(error), lasting=lasting)
         return self._done(member, sha256)
+
+    def _lacks(self, error: Exception) -> bool:
+        """Whether it is this computer that lacks something: said once for the archive, no fault of any member."""
+        if isinstance(error, ToolError):
+            self._lacking[error.message] = error.hint
+        return isinstance(error, ToolError)
 
     def _done(self, member: Member, sha256: str) -> Entry:
         self._sha[member.index] = sha256
@@ -362,7 +372,8 @@ class Job:
         if self._guard.only_case:
             count, first = len(self._guard.only_case), self._guard.only_case[0]
             told.append(f"{count} names differ from another only in case, such as {first}")
-        summary = Summary(format_, sha256, self._data_bytes, tuple(problems), tuple(told))
+        lacks = tuple(self._lacking.items())
+        summary = Summary(format_, sha256, self._data_bytes, tuple(problems), tuple(told), lacks)
         self._talk.say("e", summary.values())
 
 

@@ -24,6 +24,7 @@ from discprep.disc.textform import decode, line_numbers, machine_text, to_lf
 from discprep.errors import ArchiveError, DiscprepError, EditError, Faults, ManifestError, MissingError
 from discprep.machine import folders_of, published_name
 from discprep.manifest.substitute import secret_names
+from discprep.members import LACKED
 from discprep.model import (
     AppliedEdit,
     Content,
@@ -173,7 +174,8 @@ def taken(item: Item, opened: Opened, profile: Profile) -> Opened:
     chosen = {entry.member.index for entry in selected(item, opened.members, profile)}
     out = [entry for entry in faulty if entry.member.index not in chosen]
     kept = tuple(entry for entry in opened.members if entry not in out)
-    return replace(opened, members=kept, hurt=tuple(entry.member.name for entry in out))
+    lacks = opened.lacks if not kept or any(entry.problem == LACKED for entry in kept) else ()
+    return replace(opened, members=kept, hurt=tuple(entry.member.name for entry in out), lacks=lacks)
 
 
 def mending(item: Item, member: str = "") -> str:

@@ -12,6 +12,7 @@ from discprep.errors import NameRuleError, flatten, raise_all
 from discprep.fetch.files import scratch
 from discprep.job.line import line_faults, line_notices
 from discprep.job.tree import Trees
+from discprep.machine import kind_of
 from discprep.manifest import load_manifest
 from discprep.manifest.rules import remarks
 from discprep.model import Manifest, Notice
@@ -26,7 +27,7 @@ def check(path: Path, *, machine: Path | None = None) -> Checked:
     manifest = load_manifest(path, machine=machine)
     raise_all(line_faults(manifest))
     own = _own_files(manifest)
-    line = (*line_notices(manifest), *hard_to_read(manifest.medium))
+    line = (*line_notices(manifest), *hard_to_read(manifest.medium), *_slow_to_decode(manifest))
     told = (*remarks(manifest, _pinned(manifest)), *_secrets_at_hand(manifest), *line, *own)
     return Checked(manifest, told)
 
@@ -53,6 +54,24 @@ def _pinned(manifest: Manifest) -> set[str]:
     from discprep.fetch.pins import pins_of
 
     return set(pins_of(manifest.items, manifest.pins_path))
+
+
+def _slow_to_decode(manifest: Manifest) -> list[Notice]:
+    """That no compiled decoder is there for the LHA archives that are named as such."""
+    named = [item.id for item in manifest.items if kind_of(item) == "lha"]
+    if not named:
+        return []
+    from discprep.archives.lha_decode import compiled
+
+    if compiled():
+        return []
+    return [
+        Notice(
+            f"LHA archives ({', '.join(named[:3])}{' …' * (len(named) > 3)}) are read slowly here, some megabytes a "
+            "second: no compiled decoder is installed",
+            hint="Nothing need be done. Where there is a C compiler: pip install 'discprep[lha]'.",
+        )
+    ]
 
 
 def _secrets_at_hand(manifest: Manifest) -> list[Notice]:

@@ -6,9 +6,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 
+from discprep.archives import lacking
 from discprep.disc.stage import mending
-from discprep.errors import ArchiveError, DiscprepError, raise_all
+from discprep.errors import ArchiveError, DiscprepError, ToolError, raise_all
 from discprep.job.at_hand import AtHand
+from discprep.members import LACKED
 from discprep.model import Item, Manifest, Notice, Opened
 
 Groups = tuple[tuple[str, ...], ...]
@@ -18,9 +20,10 @@ def damage(item: Item, opened: Opened) -> Iterator[DiscprepError]:
     """Everything wrong inside an item's archive, member by member. A plain file has nothing inside."""
     for problem in opened.problems:
         yield ArchiveError(problem, item=item.id, hint=mending(item))
+    yield from lacking(opened, item=item.id)
     for entry in opened.members:
         problem, name = entry.member.problem or entry.problem, entry.member.name
-        if problem:
+        if problem and problem != LACKED:
             yield ArchiveError(f"{name or 'a member'}: {problem}", item=item.id, hint=mending(item, name))
 
 
@@ -28,6 +31,7 @@ def sound(hand: AtHand, opened: Mapping[str, Opened]) -> tuple[AtHand, tuple[Not
     """The same without the items that are damaged or need one that is, and a remark on each.
 
     Raises:
+        ToolError: this computer lacks what reads an item, which is soon mended
         ArchiveError, Faults: without them nothing can be planned: they must burn, or the bring-up set needs them
     """
     manifest = hand.manifest
@@ -36,6 +40,7 @@ def sound(hand: AtHand, opened: Mapping[str, Opened]) -> tuple[AtHand, tuple[Not
     hurt = {key: errors for key, errors in hurt.items() if errors}
     if not hurt:
         return hand, ()
+    raise_all([error for errors in hurt.values() for error in errors if isinstance(error, ToolError)])
     raise_all(list(in_the_way(manifest, hurt, [item.id for item in manifest.items])))
     notices = [_told(errors) for errors in hurt.values()]
     held = set(hurt)

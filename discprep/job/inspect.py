@@ -6,11 +6,12 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from discprep.archives import OpenTask
+from discprep.archives import OpenTask, lacking
 from discprep.archives.names import Guard
 from discprep.archives.store import Store, open_tasks
 from discprep.errors import ArchiveError, DiscprepError, UsageError
 from discprep.machine import known_charset
+from discprep.members import LACKED
 from discprep.model import (
     AttributeSystem,
     Content,
@@ -137,8 +138,9 @@ def faults(opened: Opened, path: Path) -> list[DiscprepError]:
     """One error for each member that does not read whole and for each problem of the archive."""
     hint = "Get another copy." + " What is listed as whole is right." * bool(opened.members)
     found: list[DiscprepError] = [ArchiveError(problem, where=str(path), hint=hint) for problem in opened.problems]
+    found += lacking(opened, where=str(path))
     for entry in opened.members:
-        if not entry.reads:
+        if not entry.reads and entry.problem != LACKED:
             found.append(ArchiveError(entry.problem, where=f"{path}: {entry.member.name}", hint=hint))
     return found
 

@@ -11,12 +11,13 @@ from fnmatch import fnmatchcase
 from io import FileIO
 from pathlib import Path
 
-from discprep.archives import read_content
+from discprep.archives import lacking, read_content
 from discprep.archives.host import HostNames
 from discprep.errors import ArchiveError, DiscprepError, StorageError, UsageError
 from discprep.fetch.files import scratch
 from discprep.fetch.host import move
 from discprep.job.inspect import open_file
+from discprep.members import LACKED
 from discprep.model import Content, Limits, Notice, Opened, Progress, Silent, Unpacked
 from discprep.report.unpack import Extracted, State, Unpacking
 from discprep.units import parse_size
@@ -86,8 +87,11 @@ def _matches(entry: Unpacked, only: tuple[str, ...]) -> bool:
 def _errors(opened: Opened, path: Path, files: Collection[Extracted]) -> Iterator[DiscprepError]:
     for problem in opened.problems:
         yield ArchiveError(problem, where=str(path), hint=_hint(problem, " What was unpacked is right." * bool(files)))
+    yield from lacking(opened, where=str(path))
     for file in files:
         place = f"{path}: {file.entry.member.name}"
+        if file.entry.problem == LACKED:
+            continue
         if file.state == "refused":
             yield ArchiveError(
                 f"{file.entry.member.problem}; it was not unpacked",

@@ -12,7 +12,7 @@ import pytest
 from support.programs import program
 from support.readers import format_of, look
 
-from discprep.errors import ArchiveError
+from discprep.errors import ArchiveError, ToolError
 from discprep.model import Limits
 
 HELLO = b"hello world\n"
@@ -262,6 +262,6 @@ def test_without_the_library(
     """The message names the library and the extra."""
     monkeypatch.setitem(sys.modules, library, None)
     assert format_of(data)
-    with pytest.raises(ArchiveError, match=f"library {library}, which is not installed") as caught:
+    with pytest.raises(ToolError, match=f"library {library}, which is not installed") as caught:
         look(data, tmp_path)
     assert f"discprep[{said}]" in caught.value.hint

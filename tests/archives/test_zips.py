@@ -457,7 +457,7 @@ def test_an_old_method_without_a_program(tmp_path: Path, monkeypatch: pytest.Mon
     """It says what to install, and the other members read."""
     monkeypatch.setattr(oldzip, "PROGRAMS", {})
     seen = look(archive(Put(b"x", HELLO, 1, shrunk(HELLO)), Put(b"good", HELLO)), tmp_path)
-    assert "needs the program unzip or 7z" in seen.faults["x"]
+    assert "need the program unzip or 7z" in seen.faults["x"]
     assert seen.contents == {"good": HELLO}
 
 
