@@ -19,6 +19,7 @@ from discprep.model import (
     Item,
     LinkSettings,
     Manifest,
+    NameShown,
     Pin,
     Profile,
     Role,
@@ -197,6 +198,11 @@ def folders_of(item: Item) -> tuple[str, ...]:
 def block_bytes(size_bytes: int, volume: Volume) -> int:
     """What a file takes on a volume [B]: whole blocks."""
     return -(-size_bytes // volume.block_bytes) * volume.block_bytes
+
+
+def names_shown(manifest: Manifest) -> tuple[NameShown, ...]:
+    """How the machine shows the names of the primary tree: those of an archive as they are written in it."""
+    return manifest.profile.names_shown if manifest.medium.layout == "iso" else ()
 
 
 def script_language(profile: Profile) -> Shell | None:

@@ -168,6 +168,7 @@ class Medium:
     boot_load_sectors: int | None = None  # of 512 bytes; None: all of the image
     system_area: Path | None = None
     drive_speed: float | None = None  # overrides the profile's
+    layout: Literal["iso", "tar"] = "iso"  # "tar": one archive from the first sector on, no file system
 
 
 @dataclass(frozen=True, slots=True)

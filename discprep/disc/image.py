@@ -24,7 +24,9 @@ from discprep.disc.layout.fields import SECTOR
 from discprep.disc.layout.options import BootImage, ImageOptions
 from discprep.disc.layout.sizes import Chunk, Layout, lay_out
 from discprep.disc.layout.structures import OUR_FAULT, head_bytes
+from discprep.disc.layout.tape import lay_out_tar
 from discprep.disc.second_reader.reader import SecondReader, compare
+from discprep.disc.tape import write_tape
 from discprep.errors import (
     CapacityError,
     DiscError,
@@ -91,13 +93,18 @@ def write_image(
     """
     progress = progress or Silent()
     _check_options(options)
-    layout = layout or lay_out(named, options)
+    layout = layout or (lay_out_tar if options.tar else lay_out)(named, options)
     _check_room(path, layout.sectors * SECTOR)
     progress.begin("image", "writing the image", layout.sectors * SECTOR)
     try:
-        head_sha256, checked, second = _write(path, layout, options, progress)
-        if faults := (*checked.faults, *second.faults):
-            raise_all(_changed_sources(layout) or [DiscError(str(fault), hint=OUR_FAULT) for fault in faults])
+        path.unlink(missing_ok=True)  # what an earlier run left must not show through the places never written
+        if options.tar:
+            sha256, head_sha256, reader = write_tape(path, layout, options.charset, progress)
+        else:
+            head_sha256, checked, second = _write(path, layout, options, progress)
+            if faults := (*checked.faults, *second.faults):
+                raise_all(_changed_sources(layout) or [DiscError(str(fault), hint=OUR_FAULT) for fault in faults])
+            sha256, reader = checked.sha256, second.reader
     except BaseException:
         path.unlink(missing_ok=True)
         raise
@@ -108,10 +115,10 @@ def write_image(
         placed=layout.placed,
         sectors=layout.sectors,
         size_bytes=layout.sectors * SECTOR,
-        sha256=checked.sha256,
+        sha256=sha256,
         head_sectors=layout.data_sector,
         head_sha256=head_sha256,
-        readers=(f"discprep {__version__}", second.reader),
+        readers=(f"discprep {__version__}", reader),
     )
 
 

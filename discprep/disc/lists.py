@@ -7,7 +7,7 @@ As with the setup scripts, the lists are staged without content, mapped to names
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
@@ -15,8 +15,8 @@ from pathlib import Path
 from discprep.disc.contents import keep
 from discprep.disc.setup.site import CONTENTS, disc_parts, second_parts
 from discprep.disc.textform import approximate, encode_text, expressible
-from discprep.machine import disc_title, full_title
-from discprep.model import Manifest, Named, Profile, Staged
+from discprep.machine import disc_title, full_title, names_shown
+from discprep.model import Manifest, Named, NameShown, Profile, Staged
 
 CHECKSUMS = "SHA256.TXT"
 NAME_COLUMNS = 44
@@ -33,7 +33,7 @@ def fill_lists(named: Sequence[Named], manifest: Manifest, build_id: str, work: 
     profile = manifest.profile
     contents = contents_text(named, manifest, build_id)
     listed = _with_text(named, CONTENTS, approximate(contents, profile.charset), profile, work)
-    checksums = checksums_text(listed, profile)
+    checksums = checksums_text(listed, names_shown(manifest))
     form = profile if expressible(checksums, profile.charset) else replace(profile, charset="utf-8")
     return _with_text(listed, CHECKSUMS, checksums, form, work)
 
@@ -54,15 +54,16 @@ def contents_text(named: Sequence[Named], manifest: Manifest, build_id: str) -> 
     lines = [f"{disc_title(manifest)}: what is on this disc", volume]
     files = [entry for entry in named if entry.staged.content and entry.staged.name != (CONTENTS,)]
     for item_id, entries in groupby(sorted(files, key=_item_first(manifest)), lambda entry: entry.staged.item):
-        lines += ["", _heading(item_id, manifest), *(_line(entry, manifest.profile) for entry in entries)]
+        lines += ["", _heading(item_id, manifest), *(_line(entry, names_shown(manifest)) for entry in entries)]
     return "\n".join([*lines, ""])
 
 
 def _item_first(manifest: Manifest) -> Callable[[Named], tuple[int, tuple[str, ...]]]:
     order = {item.id: number for number, item in enumerate(manifest.items)}
+    shown = names_shown(manifest)
 
     def key(entry: Named) -> tuple[int, tuple[str, ...]]:
-        return order.get(entry.staged.item, -1), disc_parts(entry, manifest.profile.names_shown)
+        return order.get(entry.staged.item, -1), disc_parts(entry, shown)
 
     return key
 
@@ -73,8 +74,8 @@ def _heading(item_id: str, manifest: Manifest) -> str:
     return full_title(manifest.item(item_id))
 
 
-def _line(entry: Named, profile: Profile) -> str:
-    path, staged = "/".join(disc_parts(entry, profile.names_shown)), entry.staged
+def _line(entry: Named, shown: Collection[NameShown]) -> str:
+    path, staged = "/".join(disc_parts(entry, shown)), entry.staged
     known = staged.content and staged.name != (CHECKSUMS,)  # that list is written after this one
     size = str(staged.content.size_bytes) if known and staged.content else "-"
     own = staged.member or "/".join(staged.name)
@@ -83,20 +84,20 @@ def _line(entry: Named, profile: Profile) -> str:
     return "  ".join([f"  {path.ljust(NAME_COLUMNS)} {size:>10}", *remarks])
 
 
-def checksums_text(named: Sequence[Named], profile: Profile) -> str:
+def checksums_text(named: Sequence[Named], shown: Collection[NameShown] = ()) -> str:
     """SHA-256, two spaces and the path for each file, sorted by path; the list itself is not in it."""
-    lines = sorted(_checksum_lines(named, profile), key=lambda pair: pair[1])
+    lines = sorted(_checksum_lines(named, shown), key=lambda pair: pair[1])
     return "".join(f"{_joined(sha256, path)}\n" for sha256, path in lines)
 
 
-def _checksum_lines(named: Iterable[Named], profile: Profile) -> Iterator[tuple[str, str]]:
+def _checksum_lines(named: Iterable[Named], shown: Collection[NameShown]) -> Iterator[tuple[str, str]]:
     for entry in named:
         content = entry.staged.content
         if content is None or entry.staged.name == (CHECKSUMS,):
             continue
-        yield content.sha256, "/".join(disc_parts(entry, profile.names_shown))
+        yield content.sha256, "/".join(disc_parts(entry, shown))
         if entry.second:
-            yield content.sha256, "/".join(second_parts(entry, profile.names_shown))
+            yield content.sha256, "/".join(second_parts(entry, shown))
 
 
 def _joined(sha256: str, path: str) -> str:

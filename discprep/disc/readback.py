@@ -158,7 +158,8 @@ def read_sectors(
     end = _data_end(record)
     padding = (end * SECTOR, (total - end) * SECTOR)
     spans = [(file.extent * SECTOR, file.size_bytes) for file in record.expected]
-    spaces = dict(_spaces(record, end * SECTOR))
+    # What stands between the files of an archive are its headers: the whole tells of them.
+    spaces = dict(_spaces(record, end * SECTOR)) if record.layout == "iso" else {}
     progress.begin("readback", "reading back", total * SECTOR)
     try:
         with Digester([head, padding, *spaces, *spans]) as digester:
@@ -171,6 +172,8 @@ def read_sectors(
     states = tuple(_judge(file, hashes, passed) for file in record.files if file.sha256)
     identical = whole == record.image_sha256 and not passed.unreadable
     structures = hashes.get(head) == record.head_sha256
+    if record.layout == "tar" and all(state.whole for state in states):
+        structures = structures and (identical or hashes.get(padding) != _zeros_sha256(padding[1]))
     return ReadBack(
         kind="sectors",
         identical=identical,
@@ -182,7 +185,7 @@ def read_sectors(
         missing_sectors=max(0, total - sectors.size_bytes // SECTOR),
         padding_whole=not padding[1] or hashes.get(padding) == _zeros_sha256(padding[1]),
         spaces=tuple(_hurt_spaces(spaces, states, hashes, passed)),
-        burned_as_file="" if structures else _burned_as_file(record, sectors),
+        burned_as_file="" if structures or record.layout == "tar" else _burned_as_file(record, sectors),
         volume=_volume(sectors),
         read_bytes=passed.read_bytes,
         elapsed_s=clock() - begun,

@@ -125,6 +125,7 @@ class Record:
     pins: tuple[RecordPin, ...]
     files: tuple[RecordFile, ...]
     readers: tuple[str, ...] = ()
+    layout: Literal["iso", "tar"] = "iso"
 
     @property
     def expected(self) -> tuple[Expected, ...]:
@@ -160,6 +161,7 @@ def build_id(
     """
     volume = [options.volume, list(options.rules), options.epoch_s, asdict(options.boot) if options.boot else None,
               hashlib.sha256(options.system_area).hexdigest()]  # fmt: skip
+    volume += ["tar"] if options.tar else []
     volume += [[list(file.name), file.content.sha256] for file in started if file.content]
     items = sorted((archives or {}).items())
     digest = hashlib.sha256(b'{"files":[')
@@ -217,6 +219,7 @@ def make_record(
         ),
         files=tuple(_file(placed) for placed in written.placed),
         readers=written.readers,
+        layout="tar" if options.tar else "iso",
     )
 
 

@@ -266,7 +266,7 @@ class _Maker:
 
     def _image(self, tree: Tree, manifest: Manifest, folder: Path) -> tuple[Path, ImageWritten]:
         """Writes and checks the image beside its place, then moves it there."""
-        image = folder / image_name(manifest.medium.volume, tree.build_id)
+        image = folder / image_name(manifest.medium.volume, tree.build_id, manifest.medium.layout)
         part = folder / IMAGE_PART
         try:
             with storage("writing the image", image):

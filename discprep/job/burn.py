@@ -16,6 +16,7 @@ from discprep.disc.record import Record, load_record
 from discprep.errors import DiscError, DiscprepError, IntegrityError, MissingError, ToolError, UsageError, raise_all
 from discprep.job import readback as reading
 from discprep.job.history import Result, note_disc
+from discprep.job.standing import image_name
 from discprep.model import Notice, Progress, Silent
 from discprep.report.burn import Burned
 from discprep.units import SECTOR_BYTES
@@ -92,8 +93,8 @@ def _image(record: Record, record_path: Path, image: Path | None) -> Path:
     if image:
         candidates = [image.resolve()]
     else:
-        usual = folder / f"{record.volume}-{record.build_id}.iso"
-        candidates = [usual, *sorted(folder.glob("*.iso"))]
+        usual = folder / image_name(record.volume, record.build_id, record.layout)
+        candidates = [usual, *sorted(folder.glob(f"*.{record.layout}"))]
     for candidate in candidates:
         if candidate.is_file() and candidate.stat().st_size == record.image_sectors * SECTOR_BYTES:
             return candidate

@@ -18,7 +18,7 @@ from discprep.job.standing import (
     RECORD,
     SHEETS,
     SUMS,
-    image_name,
+    image_of,
     is_image,
     record_in,
     settings_in,
@@ -133,7 +133,7 @@ def _listed(folder: Path) -> dict[str, str]:
         return found
     try:
         record = record_in(folder)
-        return {image_name(record["volume"], record["build_id"]): record["image_sha256"]} | sums_of(folder)
+        return {image_of(record): record["image_sha256"]} | sums_of(folder)
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return {}
 

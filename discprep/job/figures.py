@@ -9,6 +9,7 @@ from typing import Literal
 
 from discprep.disc.layout.options import MIN_TRACK_SECTORS, ImageOptions
 from discprep.disc.layout.sizes import constant_sectors, item_sectors
+from discprep.disc.layout.tape import tar_constant_sectors, tar_item_sectors
 from discprep.disc.media import read_seconds, sectors, usable_sectors
 from discprep.disc.names import map_names
 from discprep.disc.stage import stage
@@ -157,9 +158,13 @@ def _constant(everything: Tree, usable: int) -> int:
     room from items, and counts only where the medium is shorter still."""
     named, options = everything.named, everything.options
     if usable < MIN_TRACK_SECTORS:
-        return constant_sectors(named, options)
+        return _standing(named, options)
     longer = replace(options, pad_sectors=options.pad_sectors + MIN_TRACK_SECTORS)  # so the shortest track is passed
-    return constant_sectors(named, longer) - MIN_TRACK_SECTORS
+    return _standing(named, longer) - MIN_TRACK_SECTORS
+
+
+def _standing(named: Sequence[Named], options: ImageOptions) -> int:
+    return tar_constant_sectors(named, options) if options.tar else constant_sectors(named, options)
 
 
 def storage_limits(manifest: Manifest) -> dict[str, int]:
@@ -331,7 +336,7 @@ def _burned(
         stays = peak = 0
     return Burned(
         form,
-        item_sectors(named, options),
+        tar_item_sectors(named, options) if options.tar else item_sectors(named, options),
         sum(sizes),
         len(on_disc),
         stays,

@@ -11,6 +11,7 @@ from discprep.disc.readback import FileState, Names, ReadBack, checksum_list, re
 from discprep.disc.record import Record, load_record
 from discprep.errors import DiscError, DiscprepError, StorageError, UsageError
 from discprep.job.history import note_disc
+from discprep.job.standing import image_name
 from discprep.model import Notice, Progress
 from discprep.report.readback import ReadBackResult
 
@@ -56,7 +57,7 @@ def load(record_path: Path) -> Record:
 
 def _image_beside(record: Record, record_path: Path, target: Path) -> Path | None:
     folder = record_path if record_path.is_dir() else record_path.parent
-    image = folder / f"{record.volume}-{record.build_id}.iso"
+    image = folder / image_name(record.volume, record.build_id, record.layout)
     return image if image.is_file() and not (target.exists() and image.samefile(target)) else None
 
 
@@ -106,7 +107,8 @@ def _another(record: Record, found: ReadBack) -> str:
         return ""
     ends = record.image_sectors - found.missing_sectors
     hurt = [run for run in found.unreadable if run[0] < ends]
-    if found.volume != record.volume and not any(first <= FIRST_DESCRIPTOR <= last for first, last in hurt):
+    named = record.layout == "iso"  # an archive has no volume's name
+    if named and found.volume != record.volume and not any(first <= FIRST_DESCRIPTOR <= last for first, last in hurt):
         return f"another disc: its volume is {found.volume!r}" if found.volume else "no disc of this standard"
     full = sum(bool(file.size_bytes) for file in record.files)
     displaced = sum(state.state != "whole" for state in found.hurt)

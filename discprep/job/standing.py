@@ -21,7 +21,7 @@ RECORD = "record.json"
 SUMS = "SHA256SUMS"
 IMAGE_PART = ".image.part"
 SHEETS = ("bench-sheet.txt", "bench-sheet.html")
-_IMAGE = re.compile(r"[A-Z0-9_]{1,32}-[0-9a-f]{10}\.iso")
+_IMAGE = re.compile(r"[A-Z0-9_]{1,32}-[0-9a-f]{10}\.(?:iso|tar)")
 
 
 def disc_folder(out: Path, disc: int, discs: int) -> Path:
@@ -29,9 +29,14 @@ def disc_folder(out: Path, disc: int, discs: int) -> Path:
     return out if discs == 1 else out / f"disc-{disc}"
 
 
-def image_name(volume: str, build_id: str) -> str:
-    """The final name of an image."""
-    return f"{volume}-{build_id}.iso"
+def image_name(volume: str, build_id: str, layout: str) -> str:
+    """The final name of an image, which ends as `medium.layout` says."""
+    return f"{volume}-{build_id}.{layout}"
+
+
+def image_of(record: Mapping[str, Any]) -> str:
+    """The same of a record's plain JSON. Raises KeyError: it is no record of ours."""
+    return image_name(record["volume"], record["build_id"], record.get("layout", "iso"))
 
 
 def is_image(name: str) -> bool:
@@ -108,7 +113,7 @@ def settings_in(record: Mapping[str, Any]) -> dict[str, str]:
 def _sums_hold(folder: Path, record: Mapping[str, Any]) -> bool:
     """Whether every file of the build is what SHA256SUMS says. Raises OSError where one is missing."""
     listed = sums_in(folder)
-    own = {image_name(record["volume"], record["build_id"]), RECORD, *SHEETS}
+    own = {image_of(record), RECORD, *SHEETS}
     if not own <= set(listed) or not all(map(is_image, set(listed) - own)):
         return False
     return all(_hash(folder / name) == listed[name] for name in own)
@@ -122,7 +127,7 @@ def _hash(path: Path) -> str:
 def _disc(folder: Path, record: Mapping[str, Any], manifest: Manifest) -> BuiltDisc:
     return BuiltDisc(
         folder,
-        folder / image_name(record["volume"], record["build_id"]),
+        folder / image_of(record),
         folder / RECORD,
         record["build_id"],
         record["image_sectors"],

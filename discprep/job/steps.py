@@ -130,5 +130,5 @@ def _burn(build: Build) -> str:
     """With the burner that the environment names, else with what the user likes."""
     if os.environ.get(ENVIRONMENT):
         return f"discprep burn {typed(_near(build.folder / RECORD))} --device {USUAL_DRIVE}"
-    image = build.folder / image_name(build.record.volume, build.record.build_id)
+    image = build.folder / image_name(build.record.volume, build.record.build_id, build.record.layout)
     return f"burn {typed(_near(image))} with your burner (discprep burn --help shows how)"

@@ -13,6 +13,7 @@ from pathlib import Path
 
 from discprep.disc.layout.options import BootImage, ImageOptions
 from discprep.disc.layout.sizes import Layout, lay_out
+from discprep.disc.layout.tape import lay_out_tar
 from discprep.disc.lists import fill_lists, list_files
 from discprep.disc.media import usable_sectors
 from discprep.disc.names import KnownNames, folder_companions, with_second_copies
@@ -45,7 +46,7 @@ class Tree:
     @cached_property
     def layout(self) -> Layout:
         """Where every byte of the image lies. Raises as `lay_out`."""
-        return lay_out(self.named, self.options)
+        return (lay_out_tar if self.options.tar else lay_out)(self.named, self.options)
 
     @property
     def sectors(self) -> int:
@@ -158,6 +159,7 @@ def options_of(manifest: Manifest, named: Sequence[Named], epoch_s: int) -> Imag
         rules=manifest.profile.name_rules,
         charset=manifest.profile.charset,
         boot=_boot(manifest, named),
+        tar=medium.layout == "tar",
         system_area=_read(medium.system_area) if medium.system_area else b"",
     )
 

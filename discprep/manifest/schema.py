@@ -209,9 +209,12 @@ class MediumTable(Table):
     boot_load_sectors: Annotated[int, Field(ge=1, le=65_535)] | None = None
     system_area: Pattern | None = None
     drive_speed: Annotated[float, Field(gt=0, le=100)] | None = None
+    layout: Literal["iso", "tar"] = "iso"
 
     @model_validator(mode="after")
     def _kind_or_sectors(self) -> "MediumTable":
+        if self.layout == "tar" and (self.boot_image or self.system_area):
+            raise ValueError('layout = "tar" has no room for a boot_image or a system_area')
         if (self.kind is None) == (self.sectors is None):
             raise ValueError("give either kind or sectors")
         return self

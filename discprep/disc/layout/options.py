@@ -37,6 +37,7 @@ class ImageOptions:
     pad_sectors: int = PAD_SECTORS
     boot: BootImage | None = None
     system_area: bytes = b""  # up to 32,768 bytes for sectors 0 to 15
+    tar: bool = False  # one tar archive instead of a file system
     second_from_sector: int = 0  # second copies begin here or later
 
     @property

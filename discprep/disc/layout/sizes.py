@@ -106,6 +106,7 @@ class Layout:
     extents: dict[Path, int]  # first sector of each file that has bytes, by `iso` path
     sectors: int
     placed: tuple[Placed, ...]
+    headers: tuple[tuple[int, bytes], ...] = ()  # of a tar archive: what stands where [B] besides the files' bytes
 
 
 def sectors_of(size_bytes: int) -> int:

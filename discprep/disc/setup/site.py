@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
-from discprep.machine import MachinePath, disc_title, first_volume, lasting_volume, script_ending
+from discprep.machine import MachinePath, disc_title, first_volume, lasting_volume, names_shown, script_ending
 from discprep.model import Manifest, Named, NameShown, Shell, Volume
 
 ALL, BACK, LEFT, OLD, PUT, ROOM, SAVE = "ALL", "BACK", "LEFT", "OLD", "PUT", "ROOM", "SAVE"  # stems of scripts
@@ -96,13 +96,13 @@ class Site:
         return MachinePath(self.volume_of(named).path, named.target)
 
     def on_disc(self, named: Named) -> MachinePath:
-        profile = self.manifest.profile
-        return MachinePath(profile.disc_path, disc_parts(named, profile.names_shown))
+        parts = disc_parts(named, names_shown(self.manifest))
+        return MachinePath(self.manifest.profile.disc_path, parts)
 
     def places(self, named: Named) -> list[MachinePath]:
         """Where an entry lies on the disc: once, or twice."""
-        profile = self.manifest.profile
-        second = [MachinePath(profile.disc_path, second_parts(named, profile.names_shown))] if named.second else []
+        disc, shown = self.manifest.profile.disc_path, names_shown(self.manifest)
+        second = [MachinePath(disc, second_parts(named, shown))] if named.second else []
         return [self.on_disc(named), *second]
 
     def saved_copy(self, path: MachinePath) -> MachinePath:

@@ -128,7 +128,7 @@ def bridge_tasks(manifest: Manifest) -> tuple[Task, ...]:
 
 def machine_tasks(made: DiscMade) -> tuple[Task, ...]:
     """The parts of the disc with the steps done by hand between them, then the line's settings."""
-    tasks = [Task("Save the present settings and start-up files; note where: ____________________")]
+    tasks = [Task("Save the present settings and start-up files; note where: ____________________"), *_taken_off(made)]
     packed = _packed(made)
     to_come = [step for part in made.parts for step in part.after]
     for part in made.parts:
@@ -142,6 +142,21 @@ def machine_tasks(made: DiscMade) -> tuple[Task, ...]:
             to_come.remove(step)
         tasks += _unpacking(made, part, here)
     return (*tasks, *_line_task(made.manifest))
+
+
+def _taken_off(made: DiscMade) -> Iterator[Task]:
+    """To take what is on an archive's disc off it, into the folder that the profile calls the disc."""
+    manifest = made.manifest
+    if manifest.medium.layout != "tar":
+        return
+    sizes = [entry.named.staged.content.size_bytes for entry in made.placed if entry.named.staged.content]
+    folder = manifest.profile.disc_path or "FOLDER"
+    yield Task(
+        "Take the disc's files off it: it is one tar archive, without a file system. They need "
+        f"{format_bytes(sum(sizes))} beside what is installed, and may go once all is done.",
+        (f"mkdir {folder}; cd {folder}; tar xf DEVICE", "DEVICE is the raw optical drive, by its name on this machine; "
+         "where tar cannot read it: dd if=DEVICE bs=2048 | tar xf -"),
+    )  # fmt: skip
 
 
 def _packed(made: DiscMade) -> list[Placed]:
