@@ -1,16 +1,34 @@
-"""Real clients from Debian against the shelf: whole files, resumed files, pages."""
+"""Real clients from Debian against the shelf, bounded as over a line: whole files, resumed files, pages."""
 
 import os
 import subprocess
+from contextlib import AbstractContextManager
 from pathlib import Path
 
 import pytest
-from support.clients import random_bytes, reading_room, serving
+from support import clients
+from support.clients import Running, random_bytes, reading_room
 from support.programs import program
 
+from discprep.link.path import path_of
+from discprep.model import LinkSettings
+from discprep.serve import gate as gates
 from discprep.serve import log
+from discprep.serve.gate import Gate
+from discprep.serve.shelf import Shelf
 
 TOOLS = random_bytes(150_000)
+LINE = path_of(LinkSettings(115_200, mtu_bytes=1500, window_bytes=8192, round_trip_s=0.0), None, None)
+
+
+@pytest.fixture(autouse=True)
+def on_the_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Nobody is taken for faster than the line, so that these clients, which are, get their bytes as over one."""
+    monkeypatch.setattr(gates, "_FASTER", 0.0)
+
+
+def serving(shelf: Shelf, **more: object) -> AbstractContextManager[Running]:
+    return clients.serving(shelf, gate=Gate(LINE), **more)
 
 
 def run(*words: str | Path, **more: object) -> bytes:

@@ -1,5 +1,7 @@
 """The line's turns: who is on the line, that none holds the others up, and that the real `serve` floods no line."""
 
+import ftplib
+import io
 import socket
 import time
 from dataclasses import replace
@@ -7,7 +9,7 @@ from pathlib import Path
 
 import pytest
 from support.clients import offer, random_bytes, serving, shelf_file
-from support.line_rig import Setting
+from support.line_rig import SERVER, Setting
 from support.line_serve import evening
 from support.programs import program, root_with
 
@@ -104,6 +106,28 @@ def test_a_page_on_this_network_is_not_slowed(tmp_path: Path) -> None:
         assert len(run.ask("/")[2]) > 100
 
 
+def test_the_good_client_finishes_beside_those_that_never_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ten that ask and never read, all counted as on the line; each holds it up for its patience at most."""
+    monkeypatch.setattr(gates, "_FASTER", 0.0)
+    monkeypatch.setattr(gates, "_GONE_S", 0.05)
+    quick = path_of(LinkSettings(921_600, mtu_bytes=1500, window_bytes=8192, round_trip_s=0.0), None, None)
+    big = shelf_file(tmp_path, "BIG.DAT", random_bytes(400_000))
+    with serving(Shelf("t", (offer(big),)), gate=Gate(quick)) as run:
+        held = []
+        for _ in range(10):
+            sock = socket.socket()
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 2048)
+            sock.connect(("127.0.0.1", run.port))
+            sock.sendall(b"GET /BIG.DAT HTTP/1.0\r\n\r\n")
+            held.append(sock)
+        assert run.ask("/BIG.DAT")[2] == random_bytes(400_000)
+        assert run.server.connections >= 10, "and they are still there"
+        for sock in held:
+            sock.close()
+
+
 def test_a_system_that_tells_nothing_gets_the_least_buffer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """Linux doubles what SO_SNDBUF asks for (socket(7)): two segments of 1,460 bytes are asked."""
     from discprep.serve import pusher as servers
@@ -140,6 +164,27 @@ def test_what_the_system_tells() -> None:
 
 # Lines on which a system's TCP alone sends again what only waits: 11 to 60 packets in the bench's runs.
 FLOODED = Setting(19_200, "slip", 1006, 8192, 0.005, 5000)
+
+
+def over_ftp(address: str, port: int, name: str) -> bytes:
+    came = io.BytesIO()
+    with ftplib.FTP() as ftp:
+        ftp.connect(address, port, timeout=120)
+        ftp.login()
+        ftp.retrbinary(f"RETR {name}", came.write)
+    return came.getvalue()
+
+
+@pytest.mark.slow
+def test_ftp_floods_the_line_no_more(tmp_path: Path) -> None:
+    """The same line, the same file, over FTP: the bound is the line's, not a protocol's."""
+    root_with("/dev/net/tun")
+    program("ip", "iproute2")
+    came: list[bytes] = []
+    setting = replace(FLOODED, buffer_packets=5)
+    found = evening(setting, tmp_path, fetch=lambda: came.append(over_ftp(SERVER, 21, "file0.dat")))
+    assert came == [(tmp_path / "file0.dat").read_bytes()]
+    assert (found.run.again, found.run.dropped) == (0, 0)
 
 
 @pytest.mark.slow

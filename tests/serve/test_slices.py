@@ -181,6 +181,47 @@ def test_a_language_that_compares(tmp_path: Path) -> None:
     assert "Compare it before you use it" in " ".join(other.split()) and "del C:\\SLICES\\TOOL000.001" not in other
 
 
+def test_a_wrong_slice_is_never_called_whole(tmp_path: Path) -> None:
+    """The script of the ready UNIX profile in a real shell (POSIX sh), with `sha256sum` as its checksum command: whole
+    slices make the file, one that is as long but wrong makes none, and success is said only of what was compared."""
+    program("sha256sum", "coreutils")
+    ready = load_profile(Path(__file__).parents[2] / "manifests/machines/print-room.toml")
+    assert ready.shell
+    shell = replace(
+        ready.shell, checksum=('[ "$(sha256sum < {path} | cut -c1-64)" = {sum} ]',), checksum_kind="sha256",
+        tells=(*ready.shell.tells, "checksum"),
+    )  # fmt: skip
+    profile = replace(ready, shell=shell, newline="\n")
+    data, machine = random_bytes(2500, 9), tmp_path / "machine"
+    made = sliced(tmp_path, data, 1000)
+    whole = replace(made.files[0].whole, checksum=made.files[0].whole.content.sha256)
+    made = replace(made, volume=str(machine), files=tuple(replace(file, whole=whole) for file in made.files))
+    shelf = Shelf("Reading room", (made,), newline="\n", checksum_kind="sha256", join_name="join.sh")
+    (machine / "SLICES").mkdir(parents=True)
+    (machine / "join.sh").write_text(join_script(shelf, profile))
+
+    def joined() -> str:
+        done = subprocess.run(["sh", str(machine / "join.sh")], capture_output=True, text=True, timeout=30)
+        return " ".join((done.stdout + done.stderr).split())
+
+    def put() -> None:
+        for file in made.files:
+            (machine / file.name).write_bytes(file.content.path.read_bytes())
+
+    put()
+    wrong = machine / made.files[1].name
+    wrong.write_bytes(bytes(1000))
+    said = joined()
+    assert "did not become whole" in said and "is whole" not in said
+    assert not (machine / "NET/TOOLS.LHA").exists() and wrong.exists()
+    put()
+    said = joined()
+    assert f"It is whole: 2,500 bytes, SHA-256 {whole.checksum}." in said
+    assert (machine / "NET/TOOLS.LHA").read_bytes() == data
+    assert list((machine / "SLICES").iterdir()) == []
+    assert "is there already" in joined()
+
+
 def test_the_fetching_script_leaves_out_what_came(tmp_path: Path) -> None:
     made = sliced(tmp_path, random_bytes(3000), 1000)
     shelf = Shelf("t", (made,), script_name="PULL.BAT", join_name="JOIN.BAT")

@@ -9,7 +9,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -76,8 +76,8 @@ def manifest(folder: Path, setting: Setting, *, told: bool, clients: int) -> Pat
 @contextmanager
 def shelf(path: Path, *more: str) -> Iterator[tuple[subprocess.Popen[str], dict]]:
     """A running `serve` in the thread's namespace, and its first line."""
-    words = [sys.executable, "-m", "discprep", "serve", str(path), "--bind", f"{SERVER}:80", "--json", *more,
-             "--cache", str(path.parent / "cache")]  # fmt: skip
+    words = [sys.executable, "-m", "discprep", "serve", str(path), "--bind", f"{SERVER}:80", "--ftp", f"{SERVER}:21",
+             "--json", *more, "--cache", str(path.parent / "cache")]  # fmt: skip
     with subprocess.Popen(words, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True) as process:
         try:
             assert process.stdout and process.stderr
@@ -90,15 +90,15 @@ def shelf(path: Path, *more: str) -> Iterator[tuple[subprocess.Popen[str], dict]
 
 def evening(
     setting: Setting, folder: Path, *, told: bool = True, clients: int = 1,
-    ready: Callable[[], None] = lambda: None, beside: Callable[[], None] = lambda: None,
+    ready: Callable[[], None] = lambda: None, fetch: Callable[[], None] | None = None,
 ) -> Evening:  # fmt: skip
-    """So many clients at once pull a file each. `ready` is called, and may wait, when the server listens; `beside` runs
-    in the server's namespace meanwhile."""
+    """So many clients at once pull a file each. `ready` is called, and may wait, when the server listens; `fetch` pulls
+    instead, in the machine's namespace; the shelf is there over FTP too."""
     result: list[Evening | BaseException] = []
 
     def run() -> None:
         try:
-            result.append(_evening(setting, folder, told, clients, ready, beside))
+            result.append(_evening(setting, folder, told, clients, ready, fetch))
         except BaseException as error:
             result.append(error)
 
@@ -111,33 +111,42 @@ def evening(
 
 
 def _evening(
-    setting: Setting, folder: Path, told: bool, clients: int, ready: Callable[[], None], beside: Callable[[], None]
-) -> Evening:
+    setting: Setting, folder: Path, told: bool, clients: int, ready: Callable[[], None],
+    fetch: Callable[[], None] | None,
+) -> Evening:  # fmt: skip
     path = manifest(folder, setting, told=told, clients=clients)
     line_rig.unshare_network()
     line_rig.set_ipv4(tcp_no_metrics_save=1)
     server_fd = line_rig.open_tun(SERVER, CLIENT, setting.mtu)
     with shelf(path) as (process, _):
         ready()
-        aside = threading.Thread(target=beside)
-        aside.start()
+        _keep_time(process.pid)
         line_rig.unshare_network()
         line_rig.set_ipv4(tcp_timestamps=0, tcp_sack=0, tcp_window_scaling=0, tcp_no_metrics_save=1)
         client_fd = line_rig.open_tun(CLIENT, SERVER, setting.mtu, setting.window)
+        _keep_time(0)
         stop, run = threading.Event(), Run(0.0)
         line = threading.Thread(target=line_rig.run_line, args=(server_fd, client_fd, setting, stop, run))
         line.start()
         try:
-            pulled = _all(setting, clients)
+            if fetch:
+                fetch()
+            pulled = [] if fetch else _all(setting, clients)
             assert process.stdout
             logged = [json.loads(process.stdout.readline()) for _ in range(clients)]
-            aside.join()
             return Evening(pulled, run, logged)
         finally:
             stop.set()
             line.join()
             os.close(server_fd)
             os.close(client_fd)
+
+
+def _keep_time(process: int) -> None:
+    """A line's clock and what answers to it go before all else on a busy computer, as a machine's hardware would: this
+    thread and those that it starts (0), or a process and those that it starts from now on."""
+    with suppress(OSError, AttributeError):
+        os.sched_setscheduler(process, os.SCHED_FIFO, os.sched_param(10))
 
 
 def _all(setting: Setting, clients: int) -> list[Pulled]:
