@@ -82,6 +82,18 @@ def format_bytes(size_bytes: int) -> str:
     return f"{value:.{decimals}f} {unit}"
 
 
+def format_memory(size_bytes: int) -> str:
+    """A memory in the units that it is sold in, powers of 1024: 8388608 is `8 MB`, 524288 `512 KB`.
+
+    >>> format_memory(8 * 2**20), format_memory(3 * 2**19), format_memory(640 * 1024), format_memory(500)
+    ('8 MB', '1.5 MB', '640 KB', '500 B')
+    """
+    for unit, bits in (("GB", 30), ("MB", 20), ("KB", 10)):
+        if size_bytes >= 1 << bits:
+            return f"{size_bytes / (1 << bits):.4g} {unit}"
+    return f"{size_bytes} B"
+
+
 def format_seconds(elapsed_s: float) -> str:
     """A time for people: `0.06 s`, `18.6 s`, `4 min 03 s`, `2 h 30 min`, `3 d 4 h`. Negative times keep their sign."""
     if elapsed_s < 0:

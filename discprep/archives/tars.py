@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import chain
 
 from discprep.archives.base import Format, Options, Source, enforced
@@ -21,6 +21,7 @@ METADATA_BYTES = 2**20  # a long name or a pax header beyond this is refused: it
 YEAR_10000_S = 253_402_300_800
 
 FILE_TYPES = b"\0" + b"07"
+HARD_LINK = b"1"
 LONG_NAME, LONG_LINK, PAX, PAX_OLD, PAX_GLOBAL, LABEL, SPARSE = b"L", b"K", b"x", b"X", b"g", b"V", b"S"
 KINDS: Mapping[bytes, tuple[MemberKind, str]] = {
     b"1": ("link", ""), b"2": ("link", ""), b"5": ("folder", ""),
@@ -97,6 +98,8 @@ class TarReader:
     def __init__(self, source: Source, options: Options) -> None:
         self._source, self._charset = source, options.charset
         self._data: list[int] = []  # offset of each member's data
+        self._files: dict[bytes, tuple[int, int]] = {}  # stored path to where a file's data is, and how much
+        self._targets: dict[int, bytes] = {}  # of hard links, until they are looked up
         self._globals: dict[str, bytes] = {}
         self._guessed = False
         self._problems: list[str] = []
@@ -120,7 +123,11 @@ class TarReader:
                 continue
             member, at, skip = self._member(block, at, size_bytes, pending)
             pending = Pending()
-            self._data.append(at)
+            linked = self._linked(member) if block[156:157] == HARD_LINK else None
+            member, data_at = linked or (member, at)
+            self._data.append(data_at)
+            if member.kind == "file" and not member.problem:
+                self._files[_stored(member.raw_name)] = (self._data[-1], member.size_bytes)
             yield member
             at += self._step(skip)
         if pending != Pending():
@@ -226,6 +233,9 @@ class TarReader:
         if at + skip > self._source.size_bytes:
             problem = problem or "the file ends inside it"
         target = pax.get("linkpath") or pending.target or cut(block[157:257]) if kind == "link" else b""
+        if block[156:157] == HARD_LINK:
+            self._targets[len(self._data)] = target
+            kind = "file" if skip else kind  # pax: a link that brings its bytes along
         member = Member(
             len(self._data), name, raw, kind, size_bytes if kind == "file" else 0, time_s=moment(block[136:148], pax),
             attributes=number(block[100:108]), attribute_system="unix",
@@ -233,6 +243,17 @@ class TarReader:
             target=self._text(target),
         )  # fmt: skip
         return member, at, skip
+
+    def _linked(self, member: Member) -> tuple[Member, int] | None:
+        """A hard link as the file that it is, and where its bytes are; None for one that brings its own (pax)."""
+        if member.kind == "file" or member.problem:
+            return None
+        found = self._files.get(_stored(self._targets.pop(member.index, b"")))
+        if found is None:
+            problem = f"a hard link to {member.target}, which does not stand before it"
+            return replace(member, problem=problem), 0
+        place, size_bytes = found
+        return replace(member, kind="file", size_bytes=size_bytes, target=""), place
 
     def _is_header(self, at: int) -> bool:
         block = self._source.at(at, BLOCK)
@@ -254,6 +275,11 @@ class TarReader:
         except UnicodeDecodeError:
             self._guessed = True
             return raw.decode("latin-1")
+
+
+def _stored(raw: bytes) -> bytes:
+    """A stored path as links name it: packers write `./a` and `a` for one file."""
+    return raw.removeprefix(b"./")
 
 
 def cut(raw: bytes) -> bytes:

@@ -28,6 +28,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from discprep.archives.base import CHUNK_BYTES, HEAD_BYTES, Again, MemberError, Options, Reader, Source
+from discprep.archives.encoded import encoding
 from discprep.archives.formats import formats, open_source, recognised
 from discprep.archives.lha_decode import share
 from discprep.archives.names import Guard, TooMuch
@@ -231,7 +232,8 @@ class Job:
         member = Member(0, "", b"", "file", source.size_bytes)
         if self._order.start == 0:
             self._talk.say("m", Entry(member, 0, sha256).values())
-        self._end("file", sha256, problems)
+        told = encoding(source.head, source.size_bytes)
+        self._end("file", sha256, problems, [f"it is {told}"] if told else [])
 
     @contextlib.contextmanager
     def _data_file(self) -> Iterator[None]:

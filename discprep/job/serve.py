@@ -333,7 +333,8 @@ def _listening(
     ]
     stock, log_file = keeper.stock, wish.log_file or log.log_path(manifest.path)
     broken = [Notice(offer.why, item=offer.item) for offer in stock.offers if offer.state == "failed"]
-    grown = [_grown(offer, asked(offer.item)) for offer in stock.offers if _grows(offer)]
+    grows = [offer for offer in stock.offers if _grows(offer)]
+    grown = [_grown(offer, asked(offer.item), made.why_not_as_it_is(offer.item)) for offer in grows]
     return Listening(
         manifest.path,
         addresses,
@@ -351,14 +352,15 @@ def _grows(offer: Offer) -> bool:
     return bool(offer.files and offer.archive_bytes and (offer.bytes_to_send or 0) > GROWN * offer.archive_bytes)
 
 
-def _grown(offer: Offer, asked: Shape | None) -> Notice:
+def _grown(offer: Offer, asked: Shape | None, why: tuple[str, str]) -> Notice:
     sent, fetched = format_bytes(offer.bytes_to_send or 0), format_bytes(offer.archive_bytes or 0)
     goes = f"goes over the line as {offer.shape}, {sent} instead of the archive's {fetched}"
     if asked:
         hint = "Without --as it goes in the shape that the machine can use, if that is not the archive itself."
         return Notice(f"{goes}: --as asked for it", item=offer.item, hint=hint)
-    hint = f"An unpacker for it on the disc saves that; or --as {offer.item}=archive and unpack it elsewhere."
-    return Notice(f"{goes}: the machine cannot use it as it is", item=offer.item, hint=hint)
+    words, way = why
+    hint = f"{way}or --as {offer.item}=archive and unpack it elsewhere."
+    return Notice(f"{goes}: {words}", item=offer.item, hint=hint[:1].upper() + hint[1:])
 
 
 # --------------------------------------------------------------------------------------------------- the run

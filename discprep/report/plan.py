@@ -221,6 +221,12 @@ def _burned(planned: Planned) -> Iterator[str]:
 
 def _waiting(planned: Planned) -> Iterator[str]:
     decisions = {decision.id: decision for decision in planned.decisions}
+    if planned.rate_bit_s is None:
+        left = [(decision.id, decision.reason) for decision in planned.decisions if decision.place == "later"]
+        if left:
+            yield from _wrapped(("on no disc", "why"), left)
+        yield from _present(planned)
+        return
     rows = [
         (key, f"after {format_seconds(decisions[key].ready_s or 0.0)}", decisions[key].reason)
         for key in planned.plan.order
@@ -228,6 +234,10 @@ def _waiting(planned: Planned) -> Iterator[str]:
     if rows:
         yield from _wrapped(("over the link", ">there", "why"), rows)
     yield from _filled(_other_shapes(planned))
+    yield from _present(planned)
+
+
+def _present(planned: Planned) -> Iterator[str]:
     present = [decision.id for decision in planned.decisions if decision.place == "present"]
     if present:
         yield from _filled(f"Already on the machine: {', '.join(present)}.")
@@ -247,9 +257,12 @@ def _other_shapes(planned: Planned) -> str:
 def _total(planned: Planned) -> Iterator[str]:
     plan, problem = planned.plan, planned.problem
     link = f"{counted(len(plan.order), 'item')} over the link, {format_seconds(plan.seconds_at_link)}"
-    # Without a link nothing is compared with it: the gains are the old drive's seconds alone.
-    saved = f" Burning saves {format_seconds(plan.objective_s)}, weighted by worth." if planned.rate_bit_s else ""
-    yield from _filled(f"{link if plan.order else 'Nothing waits for the link'}.{saved}")
+    saved = f" Burning saves {format_seconds(plan.objective_s)}, weighted by worth."
+    if planned.rate_bit_s is None:
+        left = sum(decision.place == "later" for decision in planned.decisions)
+        yield from _filled(f"There is no link{f': {left} of them come some other way' if left else ''}.")
+    else:
+        yield from _filled(f"{link if plan.order else 'Nothing waits for the link'}.{saved}")
     for disc, sectors in enumerate(plan.image_sectors, 1):
         name = "The image" if len(plan.image_sectors) == 1 else f"Image {disc}"
         size = format_bytes(sectors * SECTOR_BYTES)

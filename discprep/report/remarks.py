@@ -1,4 +1,4 @@
-"""Remarks for a person's eyes: those that say the same of several items are one."""
+"""Remarks for a person's eyes: those that say the same of several items, or of several members, are one."""
 
 from __future__ import annotations
 
@@ -15,6 +15,8 @@ def folded(notices: Iterable[Notice]) -> list[Notice]:
 
     >>> [str(one) for one in folded([Notice("no hash", "a.toml:3", "maps"), Notice("no hash", "a.toml:9", "x")])]
     ['[maps, x] no hash']
+    >>> [str(one) for one in folded([Notice("is a link", "a/b", "maps"), Notice("is a link", "c", "maps")])]
+    ['a/b, c: [maps] is a link']
     """
     alike: dict[tuple[str, str], list[Notice]] = {}
     for notice in notices:
@@ -24,8 +26,9 @@ def folded(notices: Iterable[Notice]) -> list[Notice]:
 
 def _together(group: Sequence[Notice]) -> Notice:
     items = list(dict.fromkeys(notice.item for notice in group if notice.item))
-    places = {notice.where for notice in group}
-    return replace(group[0], where=places.pop() if len(places) == 1 else "", item=named(items))
+    places = list(dict.fromkeys(notice.where for notice in group))
+    told = len(places) == 1 or len(items) == 1  # of one item: its members, or its lines
+    return replace(group[0], where=named(places) if told else "", item=named(items))
 
 
 def named(items: Sequence[str]) -> str:

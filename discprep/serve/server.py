@@ -290,8 +290,10 @@ class Server:
         ending = 0
 
         def moved(amount: int) -> None:
+            before = max(0, handed[0] - len(made.head))
             handed[0] += amount
-            self._answers.moved(key, amount)
+            if (body := max(0, handed[0] - len(made.head)) - before) > 0:  # the reply's head is no part of the file
+                self._answers.moved(key, body)
 
         try:
             _push(connection, made, moved)

@@ -18,7 +18,7 @@ from discprep.serve.crossing import ENDINGS, Crossing, crossing
 from discprep.serve.names import root_names
 from discprep.serve.script import join_name
 from discprep.serve.shelf import CRC32_NAME, LIST_NAME, Offer, Shelf, ShelfFile
-from discprep.shapes import choose_shape, usable
+from discprep.shapes import choose_shape, roles_of, usable
 
 SLICES = "SLICES"  # the folder of slices, on the shelf and on the machine
 LAST_S = 253_402_300_799  # 9999-12-31 23:59:59 UTC: an archive may claim any time, HTTP's dates have four figures
@@ -62,6 +62,7 @@ class Stock:
     seconds: FileTimes | None
     work: Path
     _there: dict[str, frozenset[Role]] = field(default_factory=dict)  # by item: roles there before it comes
+    _formats: dict[str, str] = field(default_factory=dict)  # by item at hand: what a machine could open it as
 
     def __post_init__(self) -> None:
         self._there.update(roles_before(self.manifest, self.order.items, self.order.present))
@@ -74,6 +75,7 @@ class Stock:
             for item in self.order.items
             if item in at_hand
         }
+        self._formats.update({item: one.usable_format for item, one in opened.items()})
         shapes = {item: self._shape_at_start(item, opened.get(item)) for item in self.order.items}
         names = self._names(opened, shapes, script)
         offers = []
@@ -122,6 +124,19 @@ class Stock:
         if decided and usable(decided.shape, archive_format, there):
             return decided.shape
         return choose_shape(item, archive_format, there)
+
+    def why_not_as_it_is(self, item_id: str) -> tuple[str, str]:
+        """Why an item does not cross as the archive that it was fetched as, and what would spare that, in words that
+        end where another way can be named; both of the first reason that is there."""
+        item = self.manifest.item(item_id)
+        archive_format = self._formats.get(item_id, _guessed_format(item))
+        if item.edits or item.text:
+            return "its edits and its text form reach only what is taken apart", ""
+        lacking = [role for role in roles_of("archive", archive_format) if role not in self._there[item_id]]
+        if lacking:
+            words = f"nothing gives the machine {', '.join(lacking)} before it comes"
+            return words, "an unpacker for it on the disc, or one that comes before it, saves that; "
+        return "no unpacker is known for what it is, or a part of it is left out as damaged", ""
 
     def _names(self, opened: Mapping[str, Opened], shapes: Mapping[str, Shape], script: str) -> dict[str, str]:
         wanted = {

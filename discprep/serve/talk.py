@@ -130,8 +130,8 @@ class Talk:
             self._last, self._stream = True, None
             return b""
         self._pulled += len(piece)
-        if self._transfer:
-            self.answers.moved(self._transfer.key, len(piece))
+        if self._transfer and (body := self._pulled - max(self._transfer.first, self._pulled - len(piece))) > 0:
+            self.answers.moved(self._transfer.key, body)  # the reply's head is no part of the file
         if not self._stream.left_bytes:
             self._close_stream()
         return piece

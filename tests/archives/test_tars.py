@@ -43,7 +43,8 @@ def tree(folder: Path) -> dict[str, bytes]:
 
 @pytest.mark.parametrize("dialect", ["gnu", "oldgnu", "ustar", "posix"])
 def test_dialects_of_gnu_tar(dialect: str, tmp_path: Path) -> None:
-    """Every file comes back; links are told with their targets; times and modes come through."""
+    """Every file comes back, a hard link as the file that it is; symbolic links are told with their targets; times and
+    modes come through."""
     folder = tmp_path / "tree"
     contents = tree(folder)
     (folder / "symbolic").symlink_to("a")
@@ -54,10 +55,10 @@ def test_dialects_of_gnu_tar(dialect: str, tmp_path: Path) -> None:
         cwd=folder, check=True,
     )  # fmt: skip
     seen = look(path.read_bytes(), tmp_path)
-    assert seen.contents == contents
+    assert seen.contents == contents | {"hard": contents["empty"]}
     assert seen.whole and not seen.notices
     links = {m.name: m.target for m in seen.members if m.kind == "link"}
-    assert links == {"symbolic": "a", "hard": "./empty"}
+    assert links == {"symbolic": "a"}
     assert seen.member("a").time_s == 1772600768
     assert (seen.member("a").attributes, seen.member("a").attribute_system) == (0o644, "unix")
 
@@ -217,7 +218,8 @@ def test_sizes_where_no_data_belongs(kind: bytes, stored: bool, tmp_path: Path) 
     """Some packers give a link or folder the size of what it stands for, with or without its bytes."""
     odd = header(b"odd", 600, kind=kind, linkname=b"a") + (padded(noise(600)) if stored else b"")
     seen = shown(odd + member(b"behind", HELLO), tmp_path)
-    assert seen.contents == {"behind": HELLO} and not seen.problems
+    own = {"odd": noise(600)} if kind == b"1" and stored else {}  # a hard link may bring its bytes (pax)
+    assert seen.contents == {"behind": HELLO} | own and not seen.problems
 
 
 # --------------------------------------------------------------------------------- what must be refused

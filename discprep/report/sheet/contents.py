@@ -7,7 +7,7 @@ from discprep.report.sheet.facts import Origin, Placement, Renamed, Room, Segmen
 from discprep.report.sheet.pictures import curve_svg, disc_svg
 from discprep.report.sheet.wiring import wiring
 from discprep.report.tables import counted
-from discprep.units import SECTOR_BYTES, format_bytes, format_seconds
+from discprep.units import SECTOR_BYTES, format_bytes, format_memory, format_seconds
 
 MOST_NAMES = 200
 MOST_SEGMENTS = 12
@@ -40,7 +40,7 @@ def bench(facts: SheetFacts) -> Section:
         head = ("Volume", "Must be free", "Said to be free", "Remark")
         blocks.append(Table("What must be free on the machine", head, rows, "lrrl", boxes=True))
     if facts.memory_bytes:
-        blocks.append(Paragraph(f"Memory of the machine as told: {format_bytes(facts.memory_bytes)}."))
+        blocks.append(Paragraph(f"Memory of the machine as told: {format_memory(facts.memory_bytes)}."))
     if facts.assumed:
         blocks.append(Paragraph(f"Nobody has tried yet, so look twice: {', '.join(facts.assumed)}."))
     return Section("bench", "On the bench", tuple(blocks))
