@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from pycdlib.isohybrid import IsoHybrid
+from pycdlib.pycdlibexception import PyCdlibInvalidISO
 from support.trees import Shelf, folder, name, options
 
 from discprep.disc import image as writing
@@ -150,6 +152,15 @@ def test_structures_that_change_after_they_were_read(tmp_path: Path, monkeypatch
     with pytest.raises(DiscError, match="structures changed after"):
         write_image(disc(tmp_path), tmp_path / "x.iso", SETTINGS)
     assert not (tmp_path / "x.iso").exists()
+
+
+def test_the_system_area_is_no_trees_affair(tmp_path: Path) -> None:
+    """One that begins as a hybrid disc's, without the partitions that pycdlib then wants."""
+    area = IsoHybrid.ORIG_HEADER.ljust(512, b"\1")
+    with pytest.raises(PyCdlibInvalidISO):
+        IsoHybrid().parse(area)
+    write_image(disc(tmp_path), tmp_path / "x.iso", replace(SETTINGS, system_area=area))
+    assert (tmp_path / "x.iso").read_bytes().startswith(area)
 
 
 @pytest.mark.parametrize("start", ["raise SystemExit(3)", "import no_such_module", "pass"])
