@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
-from typing import Literal, Protocol
+from typing import Literal, NamedTuple, Protocol
 
 from discprep.members import AttributeSystem as AttributeSystem
 from discprep.members import Content as Content
@@ -182,9 +182,10 @@ class LinkSettings:
     window_bytes: int | None = None
     round_trip_s: float = 0.06
     ack_every: int | None = None  # segments an acknowledgement: 1 or 2
-    accm: int = 0xFFFFFFFF  # PPP
-    field_compression: bool = False  # PPP: protocol, address and control fields
-    header_compression: bool = False  # PPP: RFC 1144
+    accm: int | None = None  # PPP: map of escaped controls
+    field_compression: bool | None = None  # PPP: protocol, address and control fields
+    header_compression: bool | None = None  # PPP: RFC 1144
+    turnaround_s: float | None = None  # a block protocol's time between a block and its reply
     error_rate: float = 0.0  # byte errors per byte
     cap_bytes_s: float | None = None  # a server's or the machine's limit
     segment_s: float = 0.0  # the machine's time for one segment
@@ -425,6 +426,15 @@ class Notice:
 # ------------------------------------------------------------------------------------------------- fetch
 
 
+class Escapes(NamedTuple):
+    """Bytes of a file that a link must escape, by kind: C0 and DB under SLIP (RFC 1055); under PPP 7D and 7E always,
+    the controls 00 to 1F as its map has them (RFC 1662 7.1)."""
+
+    slip: int
+    fixed: int
+    controls: int
+
+
 @dataclass(frozen=True, slots=True)
 class Pin:
     """Size, SHA-256 and date of an item as first fetched; `escapes` counts bytes that a link must escape."""
@@ -436,6 +446,17 @@ class Pin:
     source: str = field(default="", metadata=BY_NAME)
     slip_escapes: int | None = None  # bytes C0 and DB
     ppp_escapes: int | None = None  # bytes 00..1F, 7D and 7E
+    ppp_fixed_escapes: int | None = None  # of these 7D and 7E, which every map escapes
+
+    @property
+    def escapes(self) -> Escapes | None:
+        """By kind. Pins of older versions do not tell 7D and 7E apart: their usual share of random bytes is taken."""
+        if self.slip_escapes is None or self.ppp_escapes is None:
+            return None
+        fixed = self.ppp_fixed_escapes
+        if fixed is None:
+            fixed = round(self.ppp_escapes * 2 / 34)
+        return Escapes(self.slip_escapes, fixed, self.ppp_escapes - fixed)
 
 
 FetchState = Literal["cached", "fetched", "adopted", "missing", "failed", "changed"]
@@ -541,7 +562,7 @@ class Pulled:
 
     shape: Shape
     sizes_bytes: tuple[int, ...]
-    escapes: tuple[int, int] | None = None
+    escapes: Escapes | None = None
 
     @property
     def size_bytes(self) -> int:

@@ -9,7 +9,8 @@ import typer
 from discprep.cli.frame import Json, MachineOption, Quiet, command, takes
 
 # Options of these names are settings that `--over` can vary, and fields of the link.
-VARIED = ("baud", "framing", "protocol", "mtu", "window", "latency_ms", "round_trip_ms", "error_rate", "ack_every")
+VARIED = ("baud", "framing", "protocol", "mtu", "window", "latency_ms", "round_trip_ms", "error_rate", "ack_every",
+          "turnaround_ms")  # fmt: skip
 LINK = ("keep_alive", "name_lookup", "field_compression", "header_compression", "cap_bytes_s")
 
 
@@ -57,6 +58,10 @@ class Options:
     ] = None
     ack_every: Annotated[
         str | None, typer.Option("--ack-every", metavar="1|2", help="Segments for each acknowledgement, if known.")
+    ] = None
+    turnaround_ms: Annotated[
+        str | None,
+        typer.Option("--turnaround-ms", metavar="MS", help="Block protocols: from a block to its reply. [usual: 16]"),
     ] = None
     over: Annotated[
         str, typer.Option("--over", metavar="KEY=V1,V2,…", help="A table and a plot over one setting: baud=9600,19200.")

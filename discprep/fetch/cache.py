@@ -50,6 +50,7 @@ class Known:
     source: str = ""
     slip_escapes: int = 0
     ppp_escapes: int = 0
+    ppp_fixed_escapes: int | None = None  # not told by older versions
 
 
 class Cache:
@@ -206,6 +207,7 @@ class Cache:
 
     def _note(self, path: Path, digests: Digests, date_s: int, source: str) -> Known:
         found = path.stat()
+        escapes = digests.escapes.counts
         known = Known(
             sha256=digests.sha256,
             size_bytes=found.st_size,
@@ -214,8 +216,9 @@ class Cache:
             date_s=date_s,
             kept_s=int(self.clock()),
             source=source,
-            slip_escapes=digests.escapes.slip,
-            ppp_escapes=digests.escapes.ppp,
+            slip_escapes=escapes.slip,
+            ppp_escapes=escapes.fixed + escapes.controls,
+            ppp_fixed_escapes=escapes.fixed,
         )
         self._remember(known)
         _append(self._log, _line(known))

@@ -45,6 +45,7 @@ def pin_for(item: Item, known: Known) -> Pin:
         source=local_path(known.source).name if local else shown(known.source),
         slip_escapes=known.slip_escapes,
         ppp_escapes=known.ppp_escapes,
+        ppp_fixed_escapes=known.ppp_fixed_escapes,
     )
 
 

@@ -114,6 +114,7 @@ def _table(pin: Pin) -> str:
         "source": pin.source or None,
         "slip_escapes": pin.slip_escapes,
         "ppp_escapes": pin.ppp_escapes,
+        "ppp_fixed_escapes": pin.ppp_fixed_escapes,
     }
     lines = [f"{key} = {_value(value)}\n" for key, value in rows.items() if value is not None]
     return f"\n[pin.{_quoted(pin.item)}]\n" + "".join(lines)
@@ -160,7 +161,10 @@ def _records(content: bytes, path: Path) -> dict[str, Pin]:
     return {item: _record(item, table, path) for item, table in pins.items()}
 
 
-_TYPES = {"size": int, "sha256": str, "date": datetime, "source": str, "slip_escapes": int, "ppp_escapes": int}
+_TYPES = {
+    "size": int, "sha256": str, "date": datetime, "source": str, "slip_escapes": int, "ppp_escapes": int,
+    "ppp_fixed_escapes": int,
+}  # fmt: skip
 
 
 def _record(item: str, table: Any, path: Path) -> Pin:
@@ -175,6 +179,7 @@ def _record(item: str, table: Any, path: Path) -> Pin:
         source=table.get("source", ""),
         slip_escapes=table.get("slip_escapes"),
         ppp_escapes=table.get("ppp_escapes"),
+        ppp_fixed_escapes=table.get("ppp_fixed_escapes"),
     )
 
 

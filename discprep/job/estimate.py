@@ -14,18 +14,18 @@ from discprep.link import count_escapes
 from discprep.link.advice import advise, told
 from discprep.link.calibrate import Calibration, Measured, calibrate, calibrated, parse_measured
 from discprep.link.ends import bridge_rate, machine_rate
+from discprep.link.escapes import count_prefixed
 from discprep.link.transfer import Estimate, Scheme, Server, Transfer
 from discprep.link.vary import VARY, Point, Question, over
 from discprep.machine import kind_of, size_of
 from discprep.manifest import load_manifest
-from discprep.model import BridgeSettings, Divider, LinkSettings, Manifest, Notice, Pin, Profile
+from discprep.model import BridgeSettings, Divider, Escapes, LinkSettings, Manifest, Notice, Pin, Profile
 from discprep.report.estimate import Estimated, ItemTime
 from discprep.serve.gate import SERVER
 from discprep.shapes import last_shape
 
 DEFAULT_RATE_BIT_S = 115_200
 DEFAULT_ROUND_TRIP_S = 0.06
-DEFAULT_TURNAROUND_S = 0.003  # a block and its reply between two programs on one cable: measured
 _UNKNOWN = Profile(name="machine")
 
 
@@ -99,20 +99,20 @@ def _question(asked: Asked, manifest: Manifest | None) -> Question:
     named = asked.settings.keys()
     if question.blocks is None and question.link.protocol == "ppp" and manifest is None and "mtu" not in named:
         question = replace(question, link=replace(question.link, mtu_bytes=1500))  # the default MRU, RFC 1661 6.1
-    if question.blocks and not named & {"latency-ms", "round-trip-ms"}:
-        question = replace(question, link=replace(question.link, round_trip_s=DEFAULT_TURNAROUND_S))
+    if question.blocks and "turnaround-ms" not in named and named & {"latency-ms", "round-trip-ms"}:
+        question = replace(question, link=replace(question.link, turnaround_s=question.link.round_trip_s))
     return question
 
 
 def _transfer(asked: Asked) -> Transfer:
-    size_bytes, escapes = asked.size_bytes or 0, None
+    size_bytes, escapes, prefixed_bytes = asked.size_bytes or 0, None, None
     if asked.file is not None:
         try:
             size_bytes = asked.file.stat().st_size
-            escapes = count_escapes(asked.file)
+            escapes, prefixed_bytes = count_escapes(asked.file), count_prefixed(asked.file)
         except OSError as error:
             raise StorageError(error.strerror or str(error), where=str(asked.file)) from error
-    return Transfer(size_bytes, escapes, asked.files, asked.scheme)
+    return Transfer(size_bytes, escapes, asked.files, asked.scheme, prefixed_bytes=prefixed_bytes)
 
 
 def _ends_of(asked: Asked, manifest: Manifest | None) -> tuple[LinkSettings, BridgeSettings | None, Profile | None]:
@@ -187,7 +187,7 @@ def _calibrate(answer: Estimate, calibration: Calibration | None) -> Estimate:
     return Estimate(seconds, size_bytes / seconds.expected, answer.assumptions)
 
 
-def _of_size(question: Question, size_bytes: int, escapes: tuple[int, int] | None, files: int = 1) -> Estimate:
+def _of_size(question: Question, size_bytes: int, escapes: Escapes | None, files: int = 1) -> Estimate:
     transfer = replace(question.transfer, size_bytes=size_bytes, escapes=escapes, files=files)
     return replace(question, transfer=transfer).estimate
 
@@ -217,10 +217,8 @@ def _of_manifest(asked: Asked, manifest: Manifest, question: Question, measureme
     return replace(found, items=items, unknown=unknown)
 
 
-def _escapes(pin: Pin | None) -> tuple[int, int] | None:
-    if pin is None or pin.slip_escapes is None or pin.ppp_escapes is None:
-        return None
-    return pin.slip_escapes, pin.ppp_escapes
+def _escapes(pin: Pin | None) -> Escapes | None:
+    return pin.escapes if pin else None
 
 
 def _unknown_notices(unknown: Sequence[str]) -> tuple[Notice, ...]:

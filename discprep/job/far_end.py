@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from ipaddress import IPv4Address
 
 from discprep.errors import ManifestError, UsageError
+from discprep.link.encapsulation import negotiated
 from discprep.model import LinkSettings, Manifest, Notice, Progress
 from discprep.peer.port import Flow, Port
 from discprep.serve.exchange import Answers
@@ -75,6 +76,7 @@ def open_line(
     """
     ends = ends_of(manifest)
     port = Port(name, link.rate_bit_s, link.framing, flow_of(manifest))
+    link = negotiated(link, xon_xoff=flow_of(manifest) == "xon-xoff")
     return LineServer(port, link, ends, answers, say=progress.say)
 
 

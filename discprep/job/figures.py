@@ -21,6 +21,7 @@ from discprep.link.pull import file_seconds, pulled_seconds
 from discprep.machine import drive_speed, folders_of, kind_of, script_language, size_of, volume_of, volumes_of
 from discprep.model import (
     UNPACK_ROLES,
+    Escapes,
     Form,
     FormFigures,
     Item,
@@ -361,7 +362,7 @@ def _block_bytes(manifest: Manifest, item: Item) -> int:
     return volume_of(manifest.profile, item).block_bytes
 
 
-def _escapes(item: Item, hand: AtHand) -> tuple[int, int] | None:
+def _escapes(item: Item, hand: AtHand) -> Escapes | None:
     """Bytes that the link must escape; None without a link, and where they are not known."""
     return escapes_of(hand.pins.get(item.id), hand.paths.get(item.id)) if hand.manifest.link else None
 

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
-from discprep.link.encapsulation import conventional_mtus
+from discprep.link.encapsulation import XON_XOFF_MAP, conventional_mtus
 from discprep.link.ends import fastest_rate
 from discprep.link.judge import troubles
 from discprep.link.line import parse_framing
@@ -15,6 +15,7 @@ from discprep.link.path import WINDOW_BYTES
 from discprep.link.tcp import segment_size
 from discprep.link.trouble import Trouble, worse
 from discprep.link.vary import VARY, Question
+from discprep.model import LinkSettings
 
 _WORTH_SAYING = 0.02  # of the time
 _ALIKE = 1.01  # times within such a factor count as one: the smaller change is taken
@@ -78,7 +79,7 @@ def _hinted(question: Question, trouble: Trouble, options: Sequence[Advice]) -> 
     cures = [one for one in options if trouble.kind not in _kinds(VARY[one.what](question, one.value))]
     if cures:
         best = min(cures, key=lambda one: one.expected_s)
-        value = f"{int(best.value):,}" if best.value.isdecimal() else best.value
+        value = f"{int(best.value):,}" if best.what in ("baud", "mtu", "window") else best.value
         where = "the machine" if best.what == "window" else "both ends"
         hint = f"{_SET[best.what].format(value)} on {where} avoids it and takes no longer."
     else:
@@ -90,7 +91,8 @@ def _hinted(question: Question, trouble: Trouble, options: Sequence[Advice]) -> 
 
 _SET = {
     "baud": "A rate of {} bit/s", "mtu": "An MTU of {} bytes", "window": "A receive window of {} bytes",
-    "protocol": "{}", "framing": "{}",
+    "protocol": "{}", "framing": "{}", "accm": "A map of {} (PPP)", "field-compression": "Short fields (PPP)",
+    "header-compression": "Compressed headers (PPP)",
 }  # fmt: skip
 
 
@@ -127,6 +129,19 @@ def _changes(question: Question) -> list[tuple[str, list[str]]]:
         ("window", [str(size) for size in windows if size >= segment_size(link.mtu_bytes)]),
         ("protocol", ["cslip"] if link.protocol == "slip" else []),
         ("framing", ["8N1"] if parse_framing(link.framing).bits > 10 else []),
+        *_ppp_changes(link),
+    ]
+
+
+def _ppp_changes(link: LinkSettings) -> list[tuple[str, list[str]]]:
+    """What nearly every negotiation gives, where the machine is set to less; left open, it is expected anyway."""
+    if link.protocol != "ppp":
+        return []
+    maps = [accm for accm in (0, XON_XOFF_MAP) if link.accm and accm != link.accm]
+    return [
+        ("accm", [f"{accm:08x}" for accm in maps]),
+        ("field-compression", ["on"] if link.field_compression is False else []),
+        ("header-compression", ["on"] if link.header_compression is False else []),
     ]
 
 

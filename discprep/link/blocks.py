@@ -41,6 +41,7 @@ class BlockProtocol:
         closing_bytes: wire bytes after the last file
         pause_s: what a receiver waits at each file's end, to be sure that it is the end and no noise, and before it
             asks for the next one (measured on programs in use; no standard says so)
+        room_bytes: of a block for the file's bytes after prefixing, where these take more the fewer bytes it holds
     """
 
     name: str
@@ -54,6 +55,12 @@ class BlockProtocol:
     trailer_bytes: float = 1.0
     closing_bytes: float = 0.0
     pause_s: float = 0.0
+    room_bytes: float = 0.0
+
+    def at_growth(self, growth: float) -> BlockProtocol:
+        """The same for content that grows by so much."""
+        data_bytes = max(1, int(self.room_bytes / growth)) if self.room_bytes else self.data_bytes
+        return replace(self, growth=growth, data_bytes=data_bytes)
 
     @property
     def streams(self) -> bool:
@@ -67,10 +74,14 @@ def _kermit(name: str, packet_bytes: int, check_bytes: int, reply_bytes: float) 
     extra = check_bytes + (8 if long else 5)
     return BlockProtocol(
         name, data_bytes=int(data / KERMIT_GROWTH), extra_bytes=extra, reply_bytes=reply_bytes, growth=KERMIT_GROWTH,
-        header_bytes=60, trailer_bytes=12, closing_bytes=12,
+        header_bytes=60, trailer_bytes=12, closing_bytes=12, room_bytes=data,
     )  # fmt: skip
 
 
+# Between a block and its reply: two programs on one cable took 3 ms (measured); a serial adapter on USB hands bytes on
+# every 16 ms unless told otherwise (common practice, no source).
+TURNAROUND_S = 0.016
+_TURNAROUND_RANGE_S = (0.003, 0.032)
 _OWN_TIME_S = 0.01  # what two programs may take between a block and its reply: common practice, no source
 _BATCH = 133.0  # YMODEM's block 0: name and size before each file, an empty one at the end
 _KERMIT_REPLY = 5.0 + 3
@@ -96,11 +107,22 @@ _ALL = (
 BLOCK_PROTOCOLS: Mapping[str, BlockProtocol] = MappingProxyType({protocol.name: protocol for protocol in _ALL})
 
 
-BLOCK_ASSUMPTIONS = (
-    "the line's rate: 1 % faster to 2 % slower",
-    "the turnaround of a block and its reply: half, to twice as long and 10 ms more; the errors: half to twice as many",
-    "the receiver's pauses at the end of a file: none, to twice as long",
-)
+def block_assumptions(turnaround_s: float | None) -> tuple[str, ...]:
+    """What the range of a block protocol is made of; `turnaround_s`: between a block and its reply, where told."""
+    low_ms, high_ms = (f"{value * 1000:g}" for value in _turnaround_range(turnaround_s))
+    usual = "" if turnaround_s is not None else ", as an adapter on USB takes"
+    told_ms = f"{1000 * (TURNAROUND_S if turnaround_s is None else turnaround_s):g}"
+    return (
+        "the line's rate: 1 % faster to 2 % slower",
+        f"from a block to its reply {told_ms} ms{usual}: {low_ms} to {high_ms}; the errors: half to twice as many",
+        "the receiver's pauses at the end of a file: none, to twice as long",
+    )
+
+
+def _turnaround_range(turnaround_s: float | None) -> tuple[float, float]:
+    """Where it is told, half and twice as long; with what the two programs take on top."""
+    low_s, high_s = _TURNAROUND_RANGE_S if turnaround_s is None else (turnaround_s / 2, turnaround_s * 2)
+    return low_s, round(high_s + _OWN_TIME_S, 6)
 
 
 def block_count(protocol: BlockProtocol, size_bytes: int) -> tuple[int, int]:
@@ -135,34 +157,36 @@ def _wire_parts(protocol: BlockProtocol, size_bytes: int, files: int) -> dict[st
 
 def send_blocks(
     size_bytes: int, protocol: BlockProtocol, rate_bit_s: float, framing: str = "8N1", *,
-    round_trip_s: float = 0.0, files: int = 1, growth: float | None = None, error_rate: float = 0.0,
+    turnaround_s: float | None = None, files: int = 1, growth: float | None = None, error_rate: float = 0.0,
 ) -> Seconds:  # fmt: skip
     """Seconds for `files` files of together `size_bytes`, with parts that sum to the expected time.
 
-    `round_trip_s` is what passes between a block's last byte and the first of its reply's effect at the sender: the
-    turnaround of both programs and whatever stands between them. `growth` overrides the escapes of random bytes.
-    `BLOCK_ASSUMPTIONS` says what best and worst are made of.
+    `turnaround_s` is what passes between a block's last byte and the first of its reply's effect at the sender: both
+    programs and whatever stands between them; None takes the usual one. `growth` overrides the escapes of random bytes.
+    `block_assumptions` says what best and worst are made of.
     """
     if growth is not None:
-        protocol = replace(protocol, growth=growth)
+        protocol = protocol.at_growth(growth)
+    low_s, high_s = _turnaround_range(turnaround_s)
+    usual_s = TURNAROUND_S if turnaround_s is None else turnaround_s
     char_s = characters_per_second(rate_bit_s, framing)
     hasty, slow = replace(protocol, pause_s=0.0), replace(protocol, pause_s=2 * protocol.pause_s)
-    expected = _block_parts(size_bytes, protocol, char_s, round_trip_s, files, error_rate)
-    best = _block_parts(size_bytes, hasty, char_s * 1.01, round_trip_s / 2, files, error_rate / 2)
-    worst = _block_parts(size_bytes, slow, char_s * 0.98, round_trip_s * 2 + _OWN_TIME_S, files, error_rate * 2)
+    expected = _block_parts(size_bytes, protocol, char_s, usual_s, files, error_rate)
+    best = _block_parts(size_bytes, hasty, char_s * 1.01, low_s, files, error_rate / 2)
+    worst = _block_parts(size_bytes, slow, char_s * 0.98, high_s, files, error_rate * 2)
     total = sum(expected.values())
     return Seconds(sum(best.values()), total, sum(worst.values()), tuple(expected.items()))
 
 
 def _block_parts(
-    size_bytes: int, protocol: BlockProtocol, char_s: float, round_trip_s: float, files: int, error_rate: float
+    size_bytes: int, protocol: BlockProtocol, char_s: float, turnaround_s: float, files: int, error_rate: float
 ) -> dict[str, float]:
     parts = {name: size / char_s for name, size in _wire_parts(protocol, size_bytes, files).items()}
     full, small = block_count(protocol, math.ceil(size_bytes / files))
     ends = 3 if protocol.header_bytes else 1  # of each file: its header, its end, the start of the next
     replies = files * (ends + (0 if protocol.streams else full + small)) + (1 if protocol.closing_bytes else 0)
     parts["replies"] = replies * max(1.0, protocol.reply_bytes) / char_s
-    parts["turnaround"] = replies * round_trip_s
+    parts["turnaround"] = replies * turnaround_s
     block_bytes = protocol.data_bytes * protocol.growth + protocol.extra_bytes
     loss = min(WORST_LOSS, -math.expm1(block_bytes * math.log1p(-error_rate)))
     parts["line errors"] = sum(parts.values()) * loss / (1 - loss)

@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from ipaddress import IPv4Address
 
-from discprep.model import LinkSettings
+from discprep.model import Escapes, LinkSettings
 
 HEADER_BYTES = 40  # IP 20 (RFC 791) and TCP 20 (RFC 9293), no options
 SYN_BYTES = 44  # with the MSS option
@@ -17,6 +17,7 @@ COMPRESSED_BYTES = 3  # RFC 1144: mask and checksum; a one-way stream's steady s
 COMPRESSED_ACK_BYTES = 6  # an acknowledgement steps by more than 255: three more
 
 _END, _ESC, _ESC_END, _ESC_ESC = 0xC0, 0xDB, 0xDC, 0xDD
+ALL_CONTROLS, XON_XOFF_MAP = 0xFFFFFFFF, 0x000A0000  # maps: everything; the bytes 11 and 13
 _FLAG, _PPP_ESC, _FLIP = 0x7E, 0x7D, 0x20
 _SLIP_ESCAPED = frozenset({_END, _ESC})
 
@@ -58,6 +59,7 @@ class Encapsulation:
         ack_header: wire bytes of the headers of a pure acknowledgement
         full_header: wire bytes of 40 bytes of headers that are not compressed
         compressed: whether RFC 1144 is in use
+        accm: PPP's map of escaped controls; None under SLIP
     """
 
     growth: float
@@ -67,6 +69,16 @@ class Encapsulation:
     ack_header: float
     full_header: float
     compressed: bool
+    accm: int | None = None
+
+    def growth_of(self, size_bytes: int, escapes: Escapes | None) -> float | None:
+        """A file's wire bytes for each of its bytes, from its counted escapes; None when they are unknown. Under a map
+        of some controls their share of all is taken."""
+        if escapes is None or size_bytes == 0:
+            return None
+        if self.accm is None:
+            return 1 + escapes.slip / size_bytes
+        return 1 + (escapes.fixed + escapes.controls * self.accm.bit_count() / 32) / size_bytes
 
     def wire_bytes(self, packet_bytes: float) -> float:
         """Wire bytes [B] of a packet of random bytes: E x + f."""
@@ -97,12 +109,27 @@ def encapsulation(
     return _build(_SLIP_ESCAPED, 2.0, link.protocol == "cslip", data_growth, addresses, known=b"")
 
 
+def negotiated(link: LinkSettings, *, xon_xoff: bool = False, standard: bool = False) -> LinkSettings:
+    """A link whose PPP options are all told. Left open, they are what nearly every negotiation gives (common practice):
+    no control escaped but those that the line itself takes, short fields, compressed headers; or with `standard`, what
+    holds where nothing is negotiated: all controls escaped, nothing short (RFC 1661 6, RFC 1662 7.1, RFC 1332 4)."""
+    usual_map = XON_XOFF_MAP if xon_xoff else 0
+    return replace(
+        link,
+        accm=link.accm if link.accm is not None else ALL_CONTROLS if standard else usual_map,
+        field_compression=not standard if link.field_compression is None else link.field_compression,
+        header_compression=not standard if link.header_compression is None else link.header_compression,
+    )
+
+
 def _ppp(link: LinkSettings, data_growth: float | None, addresses: tuple[str, ...]) -> Encapsulation:
-    escaped = ppp_escaped(link.accm)
-    built = _build(escaped, 0.0, link.header_compression, data_growth, addresses, known=_KNOWN_HEADER)
-    protocol = 0x2D if link.header_compression else 0x21
+    link = negotiated(link)
+    accm, headers = link.accm or 0, bool(link.header_compression)
+    escaped = ppp_escaped(accm)
+    built = _build(escaped, 0.0, headers, data_growth, addresses, known=_KNOWN_HEADER)
+    protocol = 0x2D if headers else 0x21
     field = bytes([protocol]) if link.field_compression else bytes([0xFF, 0x03, 0x00, protocol])
-    return replace(built, frame_bytes=1 + _escaped_size(field, escaped) + built.growth * 2)
+    return replace(built, accm=accm, frame_bytes=1 + _escaped_size(field, escaped) + built.growth * 2)
 
 
 def _build(
@@ -133,19 +160,6 @@ def _packed(address: str) -> bytes:
 
 def _escaped_size(data: bytes, escaped: frozenset[int]) -> int:
     return len(data) + sum(byte in escaped for byte in data)
-
-
-def growth_of(size_bytes: int, escapes: tuple[int, int] | None, link: LinkSettings) -> float | None:
-    """A file's wire bytes for each of its bytes, from its counted escapes (slip, ppp); None when they are unknown.
-
-    The count for PPP holds for the map that escapes all controls; under a smaller one the share of mapped controls
-    is taken, flag and escape aside.
-    """
-    if escapes is None or size_bytes == 0:
-        return None
-    if link.protocol != "ppp":
-        return 1 + escapes[0] / size_bytes
-    return 1 + escapes[1] / size_bytes * len(ppp_escaped(link.accm)) / 34
 
 
 def conventional_mtus() -> tuple[int, ...]:

@@ -10,13 +10,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from discprep.link.encapsulation import XON_XOFF_MAP
 from discprep.link.generator import Generated, exact, generate
 from discprep.link.line import STANDARD_RATES_BIT_S, characters_per_second, parse_framing
 from discprep.link.trouble import IMPOSSIBLE, LOSES, MAY_LOSE, SLOWER, Trouble
 from discprep.machine import data_bits
 from discprep.model import BridgeSettings, LinkSettings, Notice, Profile
 
-XON_XOFF_MAP = 0x000A0000  # of PPP: the bytes 11 and 13
 _GOOD, _POOR = 0.02, 0.04  # of a 10-bit character
 _UNKNOWN_CLOCK_LIMIT_BIT_S = 115_200  # what an end of unknown clock is taken to reach: common practice, no source
 _FLOW_NEEDED_BIT_S = 115_200
@@ -170,7 +170,7 @@ def _flows_differ(bridge: BridgeSettings, profile: Profile | None) -> list[Troub
 
 def _xon(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> list[Trouble]:
     flows = {bridge.flow if bridge else None, profile.serial_flow if profile else None}
-    escaped = link.protocol == "ppp" and link.accm & XON_XOFF_MAP == XON_XOFF_MAP
+    escaped = link.protocol == "ppp" and (link.accm is None or link.accm & XON_XOFF_MAP == XON_XOFF_MAP)
     if "xon-xoff" not in flows or escaped:
         return []
     return [Trouble("xon", IMPOSSIBLE, Notice(

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from discprep.link import tcp
-from discprep.link.encapsulation import encapsulation
+from discprep.link.encapsulation import encapsulation, negotiated
 from discprep.link.ends import bridge_rate, machine_rate
 from discprep.link.line import parse_framing
 from discprep.model import BridgeSettings, LinkSettings, Profile
@@ -15,6 +15,7 @@ WINDOW_BYTES = 8192  # taken when no window is told, 4096 to 16384 as range: com
 
 def path_of(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> tcp.Path:
     """The way that these settings make for random bytes, every unknown at its usual value."""
+    link = negotiated(link, xon_xoff="xon-xoff" in (bridge and bridge.flow, profile and profile.serial_flow))
     bits = parse_framing(link.framing).bits
     known = (bridge.address, bridge.machine_address) if bridge else ()
     window = link.window_bytes or WINDOW_BYTES

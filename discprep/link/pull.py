@@ -10,10 +10,10 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 from discprep.link.transfer import Server, Transfer, expected_case, parts_of
-from discprep.model import BridgeSettings, LinkSettings, Profile, Pulled
+from discprep.model import BridgeSettings, Escapes, LinkSettings, Profile, Pulled
 
-FileSeconds = Callable[[int, tuple[int, int] | None], float]
-"""Bytes of one file and their counted escapes (slip, ppp), or None, to expected seconds."""
+FileSeconds = Callable[[int, Escapes | None], float]
+"""Bytes of one file and their counted escapes, or None, to expected seconds."""
 
 
 MOST_SLICES = 999  # three digits number them
@@ -44,10 +44,10 @@ class FileTimes:
         self._plain, self._pace = plain, pace
         self._slice_bytes = _slice_bytes(plain, slice_s) if slice_s else None
 
-    def __call__(self, size_bytes: int, escapes: tuple[int, int] | None) -> float:
+    def __call__(self, size_bytes: int, escapes: Escapes | None) -> float:
         return round(sum(one.expected_s for one in self.slices(size_bytes, escapes)), 3)
 
-    def slices(self, size_bytes: int, escapes: tuple[int, int] | None) -> tuple[Slice, ...]:
+    def slices(self, size_bytes: int, escapes: Escapes | None) -> tuple[Slice, ...]:
         """The slices of a file; one where it is pulled whole. Escapes are taken as spread evenly."""
         if self._slice_bytes is None or size_bytes <= self._slice_bytes:
             return (Slice(0, size_bytes, self._seconds(size_bytes, escapes)),)
@@ -62,12 +62,12 @@ class FileTimes:
         """Whether any file of such a size is pulled in more than one."""
         return self._slice_bytes is not None and any(size > self._slice_bytes for size in sizes_bytes)
 
-    def _seconds(self, size_bytes: int, escapes: tuple[int, int] | None) -> float:
+    def _seconds(self, size_bytes: int, escapes: Escapes | None) -> float:
         return round(self._pace * self._plain(size_bytes, escapes), 3)
 
 
-def _share(escapes: tuple[int, int] | None, part: float) -> tuple[int, int] | None:
-    return None if escapes is None else (round(escapes[0] * part), round(escapes[1] * part))
+def _share(escapes: Escapes | None, part: float) -> Escapes | None:
+    return None if escapes is None else Escapes(*(round(count * part) for count in escapes))
 
 
 def _slice_bytes(seconds: FileSeconds, slice_s: float) -> int:
@@ -89,7 +89,7 @@ def file_seconds(
     case = expected_case(link, bridge, profile, server)
 
     @cache
-    def seconds(size_bytes: int, escapes: tuple[int, int] | None) -> float:
+    def seconds(size_bytes: int, escapes: Escapes | None) -> float:
         return sum(parts_of(Transfer(size_bytes, escapes), case, link).values())
 
     return FileTimes(seconds, pace, link.slice_s)

@@ -12,13 +12,13 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from discprep.link import tcp
-from discprep.link.encapsulation import COMPRESSED_BYTES, HEADER_BYTES, growth_of
+from discprep.link.encapsulation import COMPRESSED_BYTES, HEADER_BYTES, negotiated
 from discprep.link.path import WINDOW_BYTES, overflows, path_of
 from discprep.link.receiver import EACH_SEGMENT, EVERY_SECOND, AckHabit, usual_habit
 from discprep.link.sender import RoundTrips, SenderHabit
 from discprep.link.stepping import Course, course
 from discprep.link.tcp import REQUEST_BYTES
-from discprep.model import BridgeSettings, LinkSettings, Profile, Seconds
+from discprep.model import BridgeSettings, Escapes, LinkSettings, Profile, Seconds
 
 REPLY_BYTES = 200  # the head of the reply; real ones have 200 to 400: common practice, no source
 LOOKUP_NAME = "www.files.example"
@@ -35,14 +35,16 @@ Parts = dict[str, float]
 
 @dataclass(frozen=True, slots=True)
 class Transfer:
-    """What is to come down: `size_bytes` in all, in `files` files. `escapes` (slip, ppp) are counted, or None."""
+    """What is to come down: `size_bytes` in all, in `files` files. `escapes` are counted, or None;
+    `prefixed_bytes` are those that Kermit prefixes, counted, or None."""
 
     size_bytes: int
-    escapes: tuple[int, int] | None = None
+    escapes: Escapes | None = None
     files: int = 1
     scheme: Scheme = "http"
     request_bytes: int = REQUEST_BYTES
     reply_bytes: int = REPLY_BYTES
+    prefixed_bytes: int | None = None
 
     @property
     def head_bytes(self) -> int:
@@ -162,8 +164,8 @@ def _end(
     """All that is uncertain at its good (0) or bad (1) end."""
     window, segment_s = link.window_bytes or _WINDOW_RANGE[end], link.segment_s * _SEGMENT_RANGE[end]
     told = replace(link, window_bytes=window, segment_s=segment_s)
-    if end == 0 and link.protocol == "ppp":
-        told = replace(told, accm=0)  # what both ends usually agree on
+    if end == 1:
+        told = negotiated(told, standard=True)  # nothing was agreed on
     path = path_of(told, bridge, profile)
     path = replace(
         path, window_bytes=_held_back(path) if end == 1 and link.window_bytes else path.window_bytes,
@@ -213,7 +215,7 @@ def parts_of(transfer: Transfer, case: Case, link: LinkSettings) -> Parts:
     """The parts [s] of one case; they sum to its time."""
     connections = 1 if link.keep_alive and transfer.scheme == "http" else transfer.files
     body_bytes = transfer.size_bytes + transfer.head_bytes * transfer.files
-    path = _with_growth(case.path, transfer, link)
+    path = _with_growth(case.path, transfer)
     segments = max(transfer.files, math.ceil(body_bytes / transfer.files / path.mss_bytes) * transfer.files)
     line = _line_parts(transfer, path, segments, body_bytes)
     on_line = sum(line.values())
@@ -237,8 +239,8 @@ def _errors_s(case: Case, path: tcp.Path, segments: int, on_line_s: float) -> fl
     return count * (on_line_s / segments + _stall_s(path))
 
 
-def _with_growth(path: tcp.Path, transfer: Transfer, link: LinkSettings) -> tcp.Path:
-    growth = growth_of(transfer.size_bytes, transfer.escapes, link)
+def _with_growth(path: tcp.Path, transfer: Transfer) -> tcp.Path:
+    growth = path.encapsulation.growth_of(transfer.size_bytes, transfer.escapes)
     return path if growth is None else replace(path, encapsulation=replace(path.encapsulation, data_growth=growth))
 
 
@@ -329,8 +331,8 @@ def _assumed(link: LinkSettings, bridge: BridgeSettings | None, server: Server) 
         yield f"window not told: {WINDOW_BYTES:,} bytes, {_WINDOW_RANGE[1]:,} to {_WINDOW_RANGE[0]:,}"
     if link.ack_every is None:
         yield "acknowledgements: for each segment, or for every second one after 0.2 s"
-    if link.protocol == "ppp" and link.accm:
-        yield "PPP: all control characters escaped, or none if both ends agree on that"
+    if link.protocol == "ppp" and None in (link.accm, link.field_compression, link.header_compression):
+        yield "PPP: no control escaped, short fields, compressed headers; at worst what the standard has without them"
     if link.error_rate:
         yield f"byte errors {link.error_rate:g}: half to twice as many, and the packets they hurt as chance has it"
     if bridge and bridge.buffer_packets and server == "other":

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import get_args
 
-from discprep.link.blocks import BLOCK_ASSUMPTIONS, BLOCK_PROTOCOLS, BlockProtocol, send_blocks
+from discprep.link.blocks import BLOCK_PROTOCOLS, BlockProtocol, block_assumptions, send_blocks
 from discprep.link.line import parse_framing
 from discprep.link.transfer import Estimate, Server, Transfer, estimate, expected_case, parts_of
 from discprep.model import BridgeSettings, LinkProtocol, LinkSettings, Profile, Seconds
@@ -44,12 +45,14 @@ class Question:
 
 
 def estimate_blocks(transfer: Transfer, blocks: BlockProtocol, link: LinkSettings) -> Estimate:
-    """A transfer by a block protocol; `link.round_trip_s` is the turnaround of a block and its reply."""
+    """A transfer by a block protocol: of a file whose bytes were counted, what Kermit prefixes in it."""
+    counted = transfer.prefixed_bytes if blocks.room_bytes else None
+    growth = None if counted is None or not transfer.size_bytes else 1 + counted / transfer.size_bytes
     seconds = send_blocks(
         transfer.size_bytes, blocks, link.rate_bit_s, link.framing,
-        round_trip_s=link.round_trip_s, files=transfer.files, error_rate=link.error_rate,
+        turnaround_s=link.turnaround_s, files=transfer.files, growth=growth, error_rate=link.error_rate,
     )  # fmt: skip
-    return Estimate(seconds, transfer.size_bytes / seconds.expected, BLOCK_ASSUMPTIONS)
+    return Estimate(seconds, transfer.size_bytes / seconds.expected, block_assumptions(link.turnaround_s))
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,6 +127,21 @@ def _error_rate(question: Question, text: str) -> Question:
     return replace(question, link=replace(question.link, error_rate=rate))
 
 
+def _accm(question: Question, text: str) -> Question:
+    if not re.fullmatch("[0-9A-Fa-f]{1,8}", text):
+        raise ValueError(f"{text!r} is not up to eight hexadecimal digits such as 000a0000 (RFC 1662 7.1)")
+    return replace(question, link=replace(question.link, accm=int(text, 16)))
+
+
+def _switch(field: str) -> Callable[[Question, str], Question]:
+    def vary(question: Question, text: str) -> Question:
+        if text not in ("on", "off"):
+            raise ValueError(f"{text!r} is neither on nor off")
+        return replace(question, link=replace(question.link, **{field: text == "on"}))  # type: ignore[arg-type]
+
+    return vary
+
+
 def _link(field: str, read: Callable[[str], float]) -> Callable[[Question, str], Question]:
     def vary(question: Question, text: str) -> Question:
         return replace(question, link=replace(question.link, **{field: read(text)}))  # type: ignore[arg-type]
@@ -133,7 +151,8 @@ def _link(field: str, read: Callable[[str], float]) -> Callable[[Question, str],
 
 def _transfer(field: str) -> Callable[[Question, str], Question]:
     def vary(question: Question, text: str) -> Question:
-        return replace(question, transfer=replace(question.transfer, escapes=None, **{field: _whole(text)}))  # type: ignore[arg-type]
+        plain = replace(question.transfer, escapes=None, prefixed_bytes=None)  # what was counted is another file's
+        return replace(question, transfer=replace(plain, **{field: _whole(text)}))  # type: ignore[arg-type]
 
     return vary
 
@@ -149,6 +168,10 @@ VARY: Mapping[str, Callable[[Question, str], Question]] = MappingProxyType(
         "round-trip-ms": _link("round_trip_s", lambda text: _number(text) / 1000),
         "error-rate": _error_rate,
         "ack-every": _ack_every,
+        "accm": _accm,
+        "field-compression": _switch("field_compression"),
+        "header-compression": _switch("header_compression"),
+        "turnaround-ms": _link("turnaround_s", lambda text: _number(text) / 1000),
         "files": _transfer("files"),
         "size-bytes": _transfer("size_bytes"),
     }

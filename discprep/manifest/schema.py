@@ -228,9 +228,10 @@ class LinkTable(Table):
     window: Annotated[int, Field(ge=1, le=2**20)] | None = None
     round_trip_ms: Annotated[float, Field(ge=0, le=60_000)] = 60.0
     ack_every: Literal[1, 2] | None = None
-    accm: Annotated[int, Field(ge=0, le=0xFFFFFFFF)] = 0xFFFFFFFF
-    field_compression: bool = False
-    header_compression: bool = False
+    accm: Annotated[int, Field(ge=0, le=0xFFFFFFFF)] | None = None
+    field_compression: bool | None = None
+    header_compression: bool | None = None
+    turnaround_ms: Annotated[float, Field(ge=0, le=60_000)] | None = None
     error_rate: Annotated[float, Field(ge=0, le=0.1)] = 0.0
     cap_bytes_s: Annotated[float, Field(gt=0)] | None = None
     segment_ms: Annotated[float, Field(ge=0, le=10_000)] = 0.0

@@ -27,6 +27,9 @@ _WORDS = {
     "window": "receive window",
     "protocol": "protocol",
     "framing": "framing",
+    "accm": "PPP: escaped controls",
+    "field-compression": "PPP: short fields",
+    "header-compression": "PPP: compressed headers",
 }
 
 

@@ -16,7 +16,7 @@ from discprep.errors import ArchiveError, flatten, raise_all
 from discprep.fetch.files import scratch, storage
 from discprep.fetch.host import move
 from discprep.machine import folders_of, volume_of
-from discprep.model import Content, Item, Manifest, Opened, Pulled, Shape, Staged
+from discprep.model import Content, Escapes, Item, Manifest, Opened, Pulled, Shape, Staged
 from discprep.serve import repack
 from discprep.serve.names import tree_names
 from discprep.serve.repack import Entry
@@ -65,8 +65,8 @@ def crossing(
     return (Crossing((), _packed(entries, shape, manifest.profile.charset, kept)),)
 
 
-def pulled(files: Sequence[Crossing], shape: Shape, escapes: tuple[int, int] | None) -> Pulled:
-    """The same in figures; `escapes` (slip, ppp) are those of the archive as fetched."""
+def pulled(files: Sequence[Crossing], shape: Shape, escapes: Escapes | None) -> Pulled:
+    """The same in figures; `escapes` are those of the archive as fetched."""
     return Pulled(shape, tuple(file.content.size_bytes for file in files), escapes if shape == "archive" else None)
 
 

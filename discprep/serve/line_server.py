@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from ipaddress import IPv4Address
 
 from discprep.errors import LineError
+from discprep.link.encapsulation import negotiated
 from discprep.link.line import parse_framing
 from discprep.model import LinkSettings
 from discprep.peer import loop
@@ -43,9 +44,10 @@ def carrier_of(link: LinkSettings, ends: Ends) -> Carrier:
     """What carries packets over this link."""
     if link.protocol != "ppp":
         return Slip(link.mtu_bytes, compress=link.protocol == "cslip")
+    wanted = negotiated(link)
     return Ppp(
-        ends.own, ends.machine, mtu_bytes=link.mtu_bytes, accm=link.accm, short_fields=link.field_compression,
-        compress=link.header_compression, magic=_random,
+        ends.own, ends.machine, mtu_bytes=link.mtu_bytes, accm=wanted.accm or 0,
+        short_fields=bool(wanted.field_compression), compress=bool(wanted.header_compression), magic=_random,
     )  # fmt: skip
 
 

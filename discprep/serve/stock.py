@@ -13,7 +13,7 @@ from discprep.fetch.files import storage
 from discprep.link.escapes import count_escapes
 from discprep.link.pull import FileTimes, Slice, pulled_seconds
 from discprep.machine import checksum_kind, folders_of, full_title, kind_of, published_name, roles_before, volume_of
-from discprep.model import Fetched, Item, Manifest, Opened, Pin, Pulled, Role, Shape
+from discprep.model import Escapes, Fetched, Item, Manifest, Opened, Pin, Pulled, Role, Shape
 from discprep.serve.crossing import ENDINGS, Crossing, crossing
 from discprep.serve.names import root_names
 from discprep.serve.script import join_name
@@ -186,7 +186,7 @@ class Stock:
         return replace(offer, files=tuple(entries), state="ready", archive_bytes=size)
 
     def _sliced(
-        self, item: Item, whole: ShelfFile, escapes: tuple[int, int] | None, before: int
+        self, item: Item, whole: ShelfFile, escapes: Escapes | None, before: int
     ) -> list[ShelfFile]:
         """A file's slices, numbered on from those `before`; the file itself where it takes no longer than one."""
         slices = self.seconds.slices(whole.content.size_bytes, escapes) if self.seconds else ()
@@ -215,7 +215,7 @@ class Stock:
         return [top if lone else "/".join((top, *file.path)) for file in files]
 
     def _file(
-        self, item: Item, name: str, file: Crossing, fetched: Fetched, escapes: tuple[int, int] | None
+        self, item: Item, name: str, file: Crossing, fetched: Fetched, escapes: Escapes | None
     ) -> ShelfFile:
         profile = self.manifest.profile
         stamp = file.time_s if file.time_s is not None else fetched.pin.fetched_s if fetched.pin else 0
@@ -236,11 +236,11 @@ def _slice_stem(name: str, number: int) -> str:
     return f"{letters}{number:03}" if number < 1000 else f"{letters[:2]}{number}"
 
 
-def escapes_of(pin: Pin | None, path: Path | None) -> tuple[int, int] | None:
-    """Bytes of an archive as fetched that the link must escape (slip, ppp): as noted at the fetch, else counted; None
+def escapes_of(pin: Pin | None, path: Path | None) -> Escapes | None:
+    """Bytes of an archive as fetched that the link must escape: as noted at the fetch, else counted; None
     where it is not at hand."""
-    if pin and pin.slip_escapes is not None and pin.ppp_escapes is not None:
-        return pin.slip_escapes, pin.ppp_escapes
+    if pin and pin.escapes:
+        return pin.escapes
     return count_escapes(path) if path else None
 
 

@@ -22,6 +22,7 @@ NAMED = {
     "window": r"A receive window of ([0-9,]+)",
     "protocol": r"^(cslip) on both ends",
     "framing": r"^(8N1) on both ends",
+    "accm": r"A map of ([0-9a-f]{8})",
 }
 
 
@@ -36,7 +37,8 @@ def drawn(seed: int) -> Question:
         rate, at.choice(["8N1", "8N1", "8E1"]), at.choice(["slip", "slip", "cslip", "ppp"]),  # type: ignore[arg-type]
         at.choice([296, 576, 1006, 1500, at.randint(100, 1500)]), at.choice([None, 1024, 2048, 4096, 16_384]),
         at.choice([0.005, 0.06, 0.4]), ack_every=at.choice([None, 1, 2]), error_rate=at.choice([0.0, 0.0, 1e-5]),
-        name_lookup=False,
+        accm=at.choice([None, 0, 0xFFFFFFFF]), field_compression=at.choice([None, False]),
+        header_compression=at.choice([None, False]), name_lookup=False,
     )  # fmt: skip
     clock = at.choice(clocks)
     bridge = BridgeSettings(
@@ -116,6 +118,19 @@ def test_what_costs_more_than_it_saves_is_not_named() -> None:
     for trouble in told(question):
         found = re.search(r"MTU of ([0-9]+)", trouble.notice.hint)
         assert not found or following(question, "mtu", found[1]).expected_s <= question.expected_s
+
+
+def test_what_ppp_usually_gives_is_offered_where_less_is_set() -> None:
+    """RFC 1662 7.1: a map of all controls costs an eighth of random bytes; under XON/XOFF 11 and 13 stay in it."""
+    link = LinkSettings(38_400, protocol="ppp", mtu_bytes=576, window_bytes=4096, accm=0xFFFFFFFF,
+                        field_compression=False, header_compression=False, name_lookup=False)  # fmt: skip
+    found = {one.what: one.value for one in advise(Question(Transfer(60_000), link))}
+    assert found["accm"] == "00000000" and found["header-compression"] == "on"
+    taken = Profile("m", serial_flow="xon-xoff")
+    found = {one.what: one.value for one in advise(Question(Transfer(60_000), link, None, taken))}
+    assert found["accm"] == "000a0000"
+    usual = Question(Transfer(60_000), LinkSettings(38_400, protocol="ppp", mtu_bytes=576, window_bytes=4096))
+    assert not {"accm", "header-compression", "field-compression"} & {one.what for one in advise(usual)}
 
 
 def test_an_impossible_link_gets_no_hints_for_speed() -> None:

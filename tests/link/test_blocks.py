@@ -40,12 +40,12 @@ def test_kermit_bytes(name: str, ratio: float) -> None:
 def test_stop_and_wait() -> None:
     """V39, without the pauses of real receivers. Source: n ((block + reply) / c + R) + end."""
     protocol = replace(BLOCK_PROTOCOLS["xmodem-crc"], pause_s=0)
-    assert send_blocks(MB, protocol, 115_200, round_trip_s=0.02).expected == pytest.approx(247.16, abs=0.01)
+    assert send_blocks(MB, protocol, 115_200, turnaround_s=0.02).expected == pytest.approx(247.16, abs=0.01)
 
 
 def test_larger_blocks_save_turnarounds() -> None:
     """Source: X/YMODEM reference 4.3: 1K blocks cut the turnaround delay by 87.5 %."""
-    small, large = (dict(send_blocks(1024 * 64, BLOCK_PROTOCOLS[name], 9600, round_trip_s=0.5).parts)["turnaround"]
+    small, large = (dict(send_blocks(1024 * 64, BLOCK_PROTOCOLS[name], 9600, turnaround_s=0.5).parts)["turnaround"]
                     for name in ("xmodem-crc", "xmodem-1k"))  # fmt: skip
     assert 1 - large / small == pytest.approx(0.875, abs=0.003)
 
@@ -55,7 +55,7 @@ def test_larger_blocks_save_turnarounds() -> None:
 def test_parts_sum_and_streams_do_not_wait(name: str, size: int) -> None:
     """Parts sum to the expected time; only what streams hardly feels the turnaround."""
     protocol = BLOCK_PROTOCOLS[name]
-    seconds = send_blocks(size, protocol, 9600, round_trip_s=0.1, error_rate=1e-5)
+    seconds = send_blocks(size, protocol, 9600, turnaround_s=0.1, error_rate=1e-5)
     assert sum(value for _, value in seconds.parts) == pytest.approx(seconds.expected)
     assert seconds.best <= seconds.expected <= seconds.worst
     if size == 100_000 and protocol.streams:

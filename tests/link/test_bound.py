@@ -8,6 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from discprep.link.bound import LEAST_PIECE_BYTES, SHARE_OF_TIMEOUT, UnderWay, depth_packets, pieces
+from discprep.link.encapsulation import negotiated
 from discprep.link.path import path_of
 from discprep.link.transfer import Transfer, estimate, expected_case
 from discprep.model import BridgeSettings, LinkProtocol, LinkSettings
@@ -89,6 +90,7 @@ def test_what_serve_took(
 ) -> None:
     """Source: the real `serve` over the byte-clocked line of `tests/bench/bounded_line.py`; 3 % are promised."""
     link = LinkSettings(rate, "8N1", protocol, mtu, window, one_way_ms / 500, name_lookup=False)  # type: ignore[arg-type]
+    link = negotiated(link, standard=True)  # nothing is negotiated on that line
     bridge = BridgeSettings(rate, address="192.0.2.1", machine_address="192.0.2.2")
     found = estimate(Transfer(size), link, bridge).seconds
     assert found.expected == pytest.approx(measured, rel=0.015)

@@ -42,7 +42,7 @@ def test_real_programs_take_what_the_model_says(tmp_path: Path) -> None:
     with ThreadPoolExecutor(len(COMMANDS)) as pool:
         crossings = dict(zip(COMMANDS, pool.map(lambda name: send(name, tmp_path / name), COMMANDS), strict=True))
     for name, crossing in crossings.items():
-        seconds = send_blocks(SIZE, BLOCK_PROTOCOLS[name], RATE, round_trip_s=TURNAROUND_S)
+        seconds = send_blocks(SIZE, BLOCK_PROTOCOLS[name], RATE, turnaround_s=TURNAROUND_S)
         if crossing.elapsed_s > seconds.expected * 1.05:  # a busy computer delays replies: once more, alone
             crossing = send(name, tmp_path / f"{name}-alone")
         assert seconds.expected == pytest.approx(crossing.elapsed_s, rel=0.05), name

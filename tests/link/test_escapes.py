@@ -7,6 +7,7 @@ import pytest
 
 from discprep.link import EscapeCounter, count_escapes
 from discprep.link.encapsulation import ppp_escape, slip_encode
+from discprep.link.escapes import count_prefixed
 
 DATA = {
     "random": random.Random(4).randbytes(300_000),
@@ -23,8 +24,18 @@ def test_the_count_is_what_the_encoders_add(name: str, tmp_path: Path) -> None:
     data = DATA[name]
     path = tmp_path / "data"
     path.write_bytes(data)
-    added = len(slip_encode(data)) - 2 - len(data), len(ppp_escape(data)) - len(data)
+    fixed = len(ppp_escape(data, 0)) - len(data)
+    added = len(slip_encode(data)) - 2 - len(data), fixed, len(ppp_escape(data)) - len(data) - fixed
     assert count_escapes(path) == count_escapes([data]) == added
+
+
+def test_kermit_prefixes() -> None:
+    """Source: Kermit manual, 6th edition: controls with and without the high bit, DEL likewise; with repeat
+    counts the two signs # and ~ of both halves; each counted once over all 256 values."""
+    controls = [value for value in range(256) if value & 0x7F < 32 or value & 0x7F == 127]
+    signs = [ord(sign) | high for sign in "#~" for high in (0, 0x80)]
+    assert count_prefixed([bytes(range(256))]) == len({*controls, *signs}) == 70
+    assert count_prefixed([b"plain text", b"a~b#"]) == 2
 
 
 def test_chunks_add_up() -> None:

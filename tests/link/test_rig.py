@@ -60,6 +60,8 @@ def modelled(setting: Setting) -> Seconds:
         window_bytes=setting.window,
         round_trip_s=2 * setting.latency_s,
         accm=setting.accm,
+        field_compression=False,
+        header_compression=False,
         error_rate=setting.error_rate,
         name_lookup=False,
     )

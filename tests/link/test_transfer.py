@@ -12,7 +12,7 @@ from discprep.link import drops, resends
 from discprep.link.advice import told
 from discprep.link.transfer import Transfer, estimate
 from discprep.link.vary import Question
-from discprep.model import BridgeSettings, LinkProtocol, LinkSettings, Seconds
+from discprep.model import BridgeSettings, Escapes, LinkProtocol, LinkSettings, Seconds
 
 WIDE = LinkSettings(
     115_200, mtu_bytes=1500, window_bytes=8760, round_trip_s=0.05, ack_every=1, name_lookup=False
@@ -110,7 +110,7 @@ def test_counted_escapes_replace_the_random_share() -> None:
     (RFC 1055), its headers stay what they are: 2 B + n (h E + f) over c."""
     headers = 685 * (40 * 1.0078125 + 2)
     for escapes, growth in ((0, 1), (1_000_000, 2)):
-        seconds = download(1_000_000, escapes=(escapes, 0), link=WIDE, bridge=None, profile=None)
+        seconds = download(1_000_000, escapes=Escapes(escapes, 0, 0), link=WIDE, bridge=None, profile=None)
         on_line = sum(v for name, v in seconds.parts if name in ("payload", "headers", "escapes", "framing"))
         assert on_line == pytest.approx((growth * 1_000_000 + headers) / 11_520, abs=0.03)
 

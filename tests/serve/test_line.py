@@ -20,6 +20,7 @@ from support.links import download
 from support.programs import root_with
 
 from discprep.link.calibrate import Measured, calibrate, calibrated
+from discprep.link.encapsulation import negotiated
 from discprep.link.path import path_of
 from discprep.model import LinkSettings, Seconds
 from discprep.serve import log
@@ -98,6 +99,8 @@ def in_thread(setting: Setting, told: LinkSettings, folder: Path) -> list[float]
         raise found[0]
     return found[0]
 
+STANDARD_PPP = negotiated(LinkSettings(57_600, "8N1", "ppp", 296, None, 0.06), standard=True)
+
 
 @pytest.mark.slow
 @pytest.mark.parametrize(
@@ -105,7 +108,7 @@ def in_thread(setting: Setting, told: LinkSettings, folder: Path) -> list[float]
     [
         (Setting(115_200, "slip", 576, 4288, 0.05), LinkSettings(115_200, "8N1", "slip", 576, 4288, 0.1)),
         (Setting(57_600, "slip", 576, 4288, 0.1), LinkSettings(57_600, "8N1", "slip", 576, None, 0.14)),
-        (Setting(57_600, "ppp", 296, 0, 0.02), LinkSettings(57_600, "8N1", "ppp", 296, None, 0.06)),
+        (Setting(57_600, "ppp", 296, 0, 0.02), STANDARD_PPP),
     ],
     ids=["settings-as-they-are", "window-and-latency-unknown", "ppp"],
 )

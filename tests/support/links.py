@@ -4,10 +4,10 @@ from typing import Any
 
 from discprep.link.tcp import ACK_DELAY_S, Path
 from discprep.link.transfer import Transfer, estimate
-from discprep.model import Seconds
+from discprep.model import Escapes, Seconds
 
 
-def download(size_bytes: int, *, escapes: tuple[int, int] | None, files: int = 1, **ends: Any) -> Seconds:
+def download(size_bytes: int, *, escapes: Escapes | None, files: int = 1, **ends: Any) -> Seconds:
     """The range of a download over HTTP, `ends` being link, bridge and profile."""
     return estimate(Transfer(size_bytes, escapes, files), **ends).seconds
 

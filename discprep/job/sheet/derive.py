@@ -130,7 +130,7 @@ def line_of(manifest: Manifest, there: Collection[str]) -> Line | None:
         beyond=_beyond(manifest),
         terminal=_has_terminal(manifest, there),
         auto_rts=profile.serial_auto_rts,
-        compressed=link.protocol == "cslip" or (link.protocol == "ppp" and link.header_compression),
+        compressed=link.protocol == "cslip" or (link.protocol == "ppp" and link.header_compression is not False),
     )
 
 

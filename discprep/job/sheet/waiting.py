@@ -12,13 +12,12 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from discprep.link import rates_both_hold
-from discprep.link.encapsulation import growth_of
 from discprep.link.path import WINDOW_BYTES
 from discprep.link.pull import asked_by_number
 from discprep.link.tcp import segment_size
 from discprep.link.transfer import Transfer, expected_case, parts_of
 from discprep.link.vary import VARY, Question
-from discprep.model import LinkSettings, Manifest, Pulled
+from discprep.model import Escapes, LinkSettings, Manifest, Pulled
 from discprep.report.sheet.facts import Waited
 from discprep.serve.gate import SERVER
 
@@ -32,12 +31,12 @@ MOST_SIZES = 8  # more different sizes than these are put together with their li
 class Load:
     """What waits: sizes [B] with how many files have each, and what the line makes of one of their bytes.
 
-    `escapes` (slip, ppp) are those of all together; None takes random bytes. `told_s`: what the plan tells for all of
+    `escapes` are those of all together; None takes random bytes. `told_s`: what the plan tells for all of
     it, item by item; other settings are told in proportion.
     """
 
     sizes: tuple[tuple[int, int], ...]
-    escapes: tuple[int, int] | None = None
+    escapes: Escapes | None = None
     told_s: float | None = None
 
     @property
@@ -53,10 +52,10 @@ def load_of(waiting: Sequence[Pulled], told_s: float | None = None) -> Load | No
     return Load(alike(sizes), _escapes([one.escapes for one in waiting]), told_s)
 
 
-def _escapes(counts: Sequence[tuple[int, int] | None]) -> tuple[int, int] | None:
+def _escapes(counts: Sequence[Escapes | None]) -> Escapes | None:
     """The sums; None where one is not known."""
     known = [count for count in counts if count]
-    return (sum(slip for slip, _ in known), sum(ppp for _, ppp in known)) if len(known) == len(counts) else None
+    return Escapes(*map(sum, zip(*known, strict=True))) if len(known) == len(counts) else None
 
 
 def alike(sizes: Iterable[int]) -> tuple[tuple[int, int], ...]:
@@ -130,7 +129,7 @@ def waits_s(question: Question, load: Load) -> float:
     """Expected seconds for the whole load under these settings, a file at a time."""
     link = asked_by_number(question.link)
     case = expected_case(link, question.bridge, question.profile, question.server)
-    growth = growth_of(load.size_bytes, load.escapes, link)
+    growth = case.path.encapsulation.growth_of(load.size_bytes, load.escapes)
     if growth is not None:
         wire = replace(case.path.encapsulation, data_growth=growth)
         case = replace(case, path=replace(case.path, encapsulation=wire))
