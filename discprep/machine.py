@@ -184,6 +184,12 @@ def volumes_of(manifest: Manifest) -> dict[str, Volume]:
     return {item.id: volume_of(manifest.profile, item) for item in manifest.items}
 
 
+def forgotten(manifest: Manifest, items: Iterable[str]) -> tuple[str, ...]:
+    """Those of the items that a power-off takes away: they are copied to a volume that forgets."""
+    volumes = volumes_of(manifest)
+    return tuple(item for item in items if volumes[item].volatile and manifest.item(item).use == "copy")
+
+
 def volume_key(path: str, apart: str, case_sensitive: bool) -> str:
     """Equal for paths that the machine takes for one volume. `apart`: its separator."""
     key = path.replace(apart, "/").rstrip("/")

@@ -677,3 +677,39 @@ def test_a_machine_without_volumes(tmp_path):
     result = setup_scripts((), manifest_of(ITEMS, profile), "c0ffee12", (), tmp_path)
     assert "no [[volume]]" in result.notices[0].message
     assert Volume("X:").free_bytes is None
+
+
+# --------------------------------------------------------------------------------------- machines that forget
+
+
+@pytest.mark.parametrize("all_forget", [False, True])
+def test_what_a_power_off_takes_comes_back_with_one_script(tmp_path, all_forget):
+    """What goes to a volume that forgets; what is saved stands on one that stays, where there is one."""
+    ram = Volume("Maps:ram", volatile=True)
+    lasting = replace(PROFILE.volumes[0], volatile=all_forget)
+    profile = replace(PROFILE, volumes=(ram, lasting))
+    items = (replace(ITEMS[0], volume="Maps:ram"), replace(ITEMS[1], volume="Maps:"))
+    result, seen = disc(tmp_path, items=items, profile=profile, steps=())
+    machine = MapTable(seen)
+    machine.put("ram/Net/line settings", b"owner's")
+    assert machine.perform("DISC0:setup/part1") == 0
+    home = "ram/saved/" if all_forget else "saved/"
+    assert b"owner's" in {data for path, data in machine.tree().items() if path.startswith(home)}
+    whole = {path: data for path, data in machine.tree().items() if path.startswith("ram/Net/")}
+    assert whole == {f"ram/{path}": data for path, data in wanted(result).items() if path.startswith("Net/")}
+    assert whole["ram/Net/line settings"] == EDITED
+    machine.files = {key: file for key, file in machine.files.items() if not key.startswith("ram/")}
+    machine.said.clear()
+    assert machine.perform("DISC0:setup/START") == 0
+    assert "What the power-off took is there again." in machine.said
+    assert {path: data for path, data in machine.tree().items() if path.startswith("ram/Net/")} == whole
+    machine.files = {key: file for key, file in machine.files.items() if not key.startswith("ram/")}
+    machine.unreadable = {"Net/Tools/dial"}
+    machine.said.clear()
+    assert machine.perform("DISC0:setup/START") == 20
+    assert "What the power-off took is there again." not in machine.said
+
+
+def test_no_start_script_where_nothing_is_forgotten(tmp_path):
+    _, seen = disc(tmp_path)
+    assert "setup/START" not in seen

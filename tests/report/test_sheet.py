@@ -470,6 +470,19 @@ def test_the_scripts_for_later_are_named(tmp_path: Path) -> None:
     assert r"without an editor: D:\SETUP\R1200.BAT to D:\SETUP\R19200.BAT." in shown
 
 
+def test_what_each_power_on_wants_is_said(tmp_path: Path) -> None:
+    """On a machine whose volume forgets: the script that brings it back, and what that is."""
+    folder = bench.placed()[0]
+    start = replace(folder, named=replace(folder.named, staged=replace(folder.named.staged, item="",
+                                                                      name=("SETUP", "START.BAT"))))  # fmt: skip
+    manifest = with_opener(tmp_path)
+    ram = tuple(replace(volume, volatile=True) for volume in manifest.profile.volumes)
+    told = replace(manifest, profile=replace(manifest.profile, volumes=ram))
+    shown = words(shown_of(told, placed=(start,)))
+    assert r"After each power-on: D:\SETUP\START.BAT. It brings back what the machine forgets: " in shown
+    assert "After each power-on" not in words(shown_of(manifest, placed=(start,)))
+
+
 def test_no_script_saves_for_a_step_after_the_link(tmp_path: Path) -> None:
     """What is wiped once an item came over the link lies beside no part of the disc: a person saves it."""
     late = Step("machine", "Run it.", after=bench.plan().order[:1], wipes=("S/LATE.CFG",))

@@ -17,10 +17,10 @@ from discprep.disc.setup.files import Files
 from discprep.disc.setup.flow import Node, write_out
 from discprep.disc.setup.language import Language
 from discprep.disc.setup.script import PartNames, Scripts, Variants, copied
-from discprep.disc.setup.site import CONTENTS, OLD, ROOM, Site, called_stems
+from discprep.disc.setup.site import CONTENTS, OLD, ROOM, START, Site, called_stems
 from discprep.disc.textform import encode_text
 from discprep.errors import DiscprepError, NameRuleError
-from discprep.machine import MachinePath, script_ending, script_language, volumes_of
+from discprep.machine import MachinePath, forgotten, script_ending, script_language, volumes_of
 from discprep.manifest.substitute import substitute
 from discprep.model import Content, Manifest, Named, Notice, Shell, Staged
 
@@ -58,6 +58,8 @@ def setup_files(
     if shell.call:
         ending = script_ending(shell)
         names += [*(stem + ending for stem in (*called_stems(shell), OLD)), *_work_names(shell, len(names) - 1)]
+    if forgotten(manifest, burned):
+        names.append(START + script_ending(shell))
     names += [_rate_name(shell, rate) for rate in rates if _has_settings(shell, staged)]
     if shell.if_full:
         names.append(_room_name(shell))
@@ -205,6 +207,10 @@ def _all_scripts(
             yield name, "", nodes
         yield OLD + script_ending(shell), "", partial(scripts.share, of_part)
     yield shell.undo_name, "", partial(scripts.undo, of_part)
+    again = forgotten(scripts.site.manifest, [item for part in of_disc for item in part.items])
+    if again:
+        name = START + script_ending(shell)
+        yield name, "", partial(scripts.start, [e for _, entries in of_part for e in copied(entries, again)], name)
     for rate in rates:
         if (name := _rate_name(shell, rate)) in scripts.rates:
             yield name, "", partial(scripts.rate, rate, name)

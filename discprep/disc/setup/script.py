@@ -218,7 +218,7 @@ class Scripts:
 
     # ---------------------------------------------------------------------------------------- copying
 
-    def _copy_item(self, entries: Sequence[Named], part: int) -> list[Node]:
+    def _copy_item(self, entries: Sequence[Named], part: int | str, *, mark: bool = True) -> list[Node]:
         """One item: folders, then files. What is not needed stops nothing: it is listed."""
         files = _files(entries)
         needed = any(entry.staged.important for entry in entries)
@@ -230,7 +230,7 @@ class Scripts:
             nodes += self._where_made(folder, puts, list_at)
         for volume in dict.fromkeys(self.site.volume_of(entry).path for entry in files):
             nodes += self.files.if_full(volume)
-        return [*nodes, *(self.files.mark(self.site.item_mark(files)) if files else [])]
+        return [*nodes, *(self.files.mark(self.site.item_mark(files)) if files and mark else [])]
 
     def _copy_file(self, entry: Named, list_at: MachinePath | None) -> list[Node]:
         return self.files.put(entry, self.site.places(entry), self.site.target(entry), list_at)
@@ -283,6 +283,30 @@ class Scripts:
 
     def _start(self, script: MachinePath) -> str:
         return self.site.shell.run.replace("{path}", self.say.quoted(self.say.path(script)))
+
+    # ----------------------------------------------------------------------------------- each power-on
+
+    def start(self, entries: Sequence[Named], own_name: str) -> list[Node]:
+        """Brings back what a power-off took: all that goes to volumes that forget. It saves nothing, since what stands
+        there is the disc's."""
+        title = f"{self.site.title}: after each power-on"
+        at = self.site.hurt_list("S")
+        first = self.say.stop("Run the parts of this disc first. Nothing was changed.")
+        kept = self.site.old if self.site.shell.call else self.site.undo
+        ready = self._kit() if self.site.volume.volatile else self.say.when("missing", kept, first, rare=True)
+        some = self.say.say(f"What was left out, none of it needed, is listed in {self.say.path(at)}.")
+        return [
+            *self._opening(title),
+            *self.say.say(title),
+            *self._disc_is_there(own_name),
+            *(self.files.folder(self.site.saved) if self.site.volume.volatile else []),
+            *ready,
+            *self.files.away(at),
+            *(node for item in _by_item(entries) for node in self._copy_item(item, "S", mark=False)),
+            *(node for entry in entries for node in self._give_back(entry)),
+            *self.say.when("exists", at, some, rare=True),
+            *self.say.say("", "What the power-off took is there again."),
+        ]
 
     # -------------------------------------------------------------------------------- undo, line rates
 

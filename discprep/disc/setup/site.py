@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from discprep.machine import MachinePath, disc_title, first_volume, lasting_volume, names_shown, script_ending
 from discprep.model import Manifest, Named, NameShown, Shell, Volume
 
-ALL, BACK, LEFT, OLD, PUT, ROOM, SAVE = "ALL", "BACK", "LEFT", "OLD", "PUT", "ROOM", "SAVE"  # stems of scripts
+ALL, BACK, LEFT, OLD, PUT, ROOM, SAVE, START = "ALL", "BACK", "LEFT", "OLD", "PUT", "ROOM", "SAVE", "START"
+"""Stems of scripts."""
 CONTENTS = "CONTENTS.TXT"  # the list of what is on the disc
 TEMPORARY = "COPYING.TMP"  # a file under way to its name
 
@@ -56,8 +57,8 @@ class Site:
         """What could not be put back."""
         return self.saved / "LOST.TXT"
 
-    def hurt_list(self, part: int) -> MachinePath:
-        """What a part left out."""
+    def hurt_list(self, part: int | str) -> MachinePath:
+        """What a part left out, or the start script (`S`)."""
         return self.saved / f"{self._short}H{part}.TXT"
 
     def mark(self, kind: str, part: int) -> MachinePath:

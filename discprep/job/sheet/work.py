@@ -16,9 +16,11 @@ from discprep.machine import (
     block_bytes,
     drive_speed,
     first_volume,
+    forgotten,
     kind_of,
     lasting_volume,
     path_text,
+    script_ending,
     script_language,
     title_of,
     volume_of,
@@ -284,6 +286,12 @@ def spare_scripts(made: DiscMade) -> tuple[str, ...]:
             "restart. Part 1 leaves it on the machine, with the scripts for other line rates and the list of what is "
             f"on the disc, all in {_kept(manifest)}."
         )
+    again = forgotten(manifest, [item for part in made.parts for item in part.items])
+    start = f"START{script_ending(shell)}"
+    if again and start in names:
+        titles = ", ".join(title_of(manifest.item(item)) for item in again)
+        text = f"After each power-on: {_script(manifest, start)}. It brings back what the machine forgets"
+        said.append(f"{text}: {titles}.")
     before, _, after = shell.rate_name.partition("{rate}")
     pattern = re.compile(f"{re.escape(before)}([0-9]+){re.escape(after)}")
     rates = sorted(int(found[1]) for name in names if (found := pattern.fullmatch(name)))
