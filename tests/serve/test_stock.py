@@ -11,7 +11,7 @@ from support.programs import program
 from support.staging import manifest_of, opened_of
 
 from discprep.manifest.substitute import secret_marker
-from discprep.model import Edit, Fetched, Item, Manifest, Opened, Pin, Profile, Pulled, Secret, Shell, Volume
+from discprep.model import Edit, Escapes, Fetched, Item, Manifest, Opened, Pin, Profile, Pulled, Secret, Shell, Volume
 from discprep.serve.keeper import Keeper
 from discprep.serve.names import root_names, strictest, tree_names
 from discprep.serve.script import fetch_script, script_name
@@ -77,7 +77,7 @@ class Room:
         return opened_of(files, self.folder / item, form=form)
 
     @staticmethod
-    def seconds(size: int, escapes: tuple[int, int] | None) -> float:
+    def seconds(size: int, escapes: Escapes | None) -> float:
         return size / 1000
 
     def fetched(self, item: str) -> Fetched:
