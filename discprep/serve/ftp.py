@@ -130,7 +130,7 @@ class _Tree(AbstractedFS):  # type: ignore[misc]
         self.cwd = path
 
     def listdir(self, path: str) -> list[str]:
-        return sorted(self._below(path))
+        return sorted(self.cmd_channel.server.folders.get(_key(path), ()))
 
     listdirinfo = listdir
 
@@ -149,7 +149,7 @@ class _Tree(AbstractedFS):  # type: ignore[misc]
         return False
 
     def isdir(self, path: str) -> bool:
-        return path == "/" or bool(self._below(path))
+        return _key(path) in self.cmd_channel.server.folders
 
     def getsize(self, path: str) -> int:
         return self._known(path)[0]
@@ -174,13 +174,6 @@ class _Tree(AbstractedFS):  # type: ignore[misc]
 
     mkstemp = mkdir = rmdir = remove = rename = chmod = utime = readlink = _refuse
 
-    def _below(self, path: str) -> dict[str, None]:
-        stock: Shelf = self.cmd_channel.keeper.stock
-        prefix = path.strip("/").casefold()
-        start = f"{prefix}/" if prefix else ""
-        names = [name for name in _paths(stock) if name.casefold().startswith(start)]
-        return dict.fromkeys(name[len(start) :].split("/")[0] for name in names)
-
     def _known(self, path: str) -> tuple[int, float]:
         """Size and date of a file. Raises FilesystemError: nothing of this name is offered."""
         stock: Shelf = self.cmd_channel.keeper.stock
@@ -198,6 +191,20 @@ def _pages(stock: Shelf) -> Iterable[str]:
     yield from (shelf.LIST_NAME, shelf.SHA256_NAME, shelf.CRC32_NAME)
     if stock.script_name:
         yield stock.script_name
+
+
+def _folders(stock: Shelf) -> dict[str, dict[str, None]]:
+    """The names in each folder, by the folder's path in small letters; "" is the shelf's top."""
+    found: dict[str, dict[str, None]] = {"": {}}
+    for path in _paths(stock):
+        parts = path.split("/")
+        for depth, name in enumerate(parts):
+            found.setdefault("/".join(parts[:depth]).casefold(), {})[name] = None
+    return found
+
+
+def _key(path: str) -> str:
+    return path.strip("/").casefold()
 
 
 def _paths(stock: Shelf) -> Iterator[str]:
@@ -378,12 +385,22 @@ class FtpServer(ThreadedFTPServer):  # type: ignore[misc]
         self.keeper, self.gate, self.takes, self.shown = keeper, gate, takes, shown
         self._lock, self._exit = threading.Lock(), threading.Event()
         self._busy = 0
+        self._known: tuple[Shelf, dict[str, dict[str, None]]] | None = None
         logging.getLogger("pyftpdlib").addHandler(logging.NullHandler())
         logging.getLogger("pyftpdlib").propagate = False
         handler = type("_Here", (_Control,), {"authorizer": _Anyone(bool(takes)), "encoding": keeper.stock.charset})
         super().__init__((host, port), handler)
         self.port: int = self.socket.getsockname()[1]
         self._thread = threading.Thread(target=self._run, daemon=True)
+
+    @property
+    def folders(self) -> dict[str, dict[str, None]]:
+        """The names in each folder of the shelf as it is now; worked out once for each state of the shelf."""
+        stock = self.keeper.stock
+        known = self._known
+        if known is None or known[0] is not stock:
+            self._known = known = stock, _folders(stock)
+        return known[1]
 
     def start(self) -> None:
         self._thread.start()

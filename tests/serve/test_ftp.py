@@ -7,10 +7,11 @@ import socket
 import subprocess
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from support.clients import random_bytes, reading_room, wait_until
+from support.clients import random_bytes, reading_room, shelf_file, wait_until
 from support.programs import program
 
 from discprep.link.path import path_of
@@ -19,6 +20,7 @@ from discprep.serve import log
 from discprep.serve.ftp import FtpServer
 from discprep.serve.gate import Gate
 from discprep.serve.keeper import Keeper
+from discprep.serve.shelf import Offer, Shelf
 from discprep.serve.take_in import Limits, TakeIn, Taken, safe_name
 
 TOOLS = random_bytes(150_000)
@@ -148,6 +150,22 @@ def test_the_line_bounds_ftp_too(tmp_path: Path) -> None:
     with served(tmp_path, gate=gate) as server, client(server) as ftp:
         assert got(ftp, "TOOLS.LHA") == TOOLS
     assert len(joined) == 1
+
+
+def test_a_folder_of_twenty_thousand(tmp_path: Path) -> None:
+    """Listed in one go: each name is looked up, none by going through all."""
+    one = shelf_file(tmp_path, "ALL/0.DAT", b"x", item="all")
+    files = tuple(replace(one, name=f"ALL/{number}.DAT") for number in range(20_000))
+    keeper = Keeper(Shelf("t", (Offer("all", "All", ("ALL",), "unpacked", files),)))
+    server = FtpServer("127.0.0.1", 0, keeper, None, None, ("127.0.0.1", 8080))
+    server.start()
+    try:
+        with client(server) as ftp:
+            lines: list[str] = []
+            ftp.retrlines("LIST ALL", lines.append)
+            assert len(lines) == 20_000 and got(ftp, "ALL/19999.DAT") == b"x"
+    finally:
+        server.stop()
 
 
 # ------------------------------------------------------------------------------------------------ taking in

@@ -12,6 +12,8 @@ from support.command import run
 from support.programs import program
 from support.shelf import served
 
+from discprep.job.sheet import work
+
 RECIPE = """format = 1
 title = "Reading room"
 bring_up = []
@@ -109,3 +111,13 @@ def test_sheet_list_and_page_tell_the_same(tmp_path: Path, desk: str, kind: str,
         assert f"{int(size):,} bytes, {kind} {checksum}" in page
         assert re.search(rf"{int(size):,} .*{kind} {checksum[:24]}", sheet), sheet  # a long one is wrapped
         assert not script or f"{checksum}" in script
+
+
+def test_a_system_that_tells_nothing_is_said(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where nobody can see what is under way, the sheet says whose times it tells."""
+    monkeypatch.setattr(work, "SERVER", "other")
+    path = room(tmp_path)
+    assert run("build", path, "--out", tmp_path / "out", "--cache", tmp_path / "cache", "-q").code in (0, 1)
+    sheet = next(tmp_path.glob("out/**/bench-sheet.txt")).read_text()
+    assert "The times are those of any server" in " ".join(sheet.split())
+    assert "what broke off begins anew" in " ".join(sheet.split())

@@ -32,6 +32,7 @@ from discprep.members import kind_by_name
 from discprep.model import UNPACK_ROLES, Item, Manifest, Placed, Step, Where
 from discprep.report.sheet.facts import Room, Task
 from discprep.report.tables import counted
+from discprep.serve.gate import SERVER
 from discprep.units import format_bytes, format_seconds
 
 
@@ -326,7 +327,13 @@ def after_link_tasks(made: DiscMade) -> tuple[Task, ...]:
 
 
 def _evenings(manifest: Manifest) -> str:
-    """Where an evening can end without loss: many old fetchers cannot take up a file that broke off."""
+    """How sure the times are, and where an evening can end without loss: many old fetchers cannot take up a file that
+    broke off."""
+    unsure = "The times are those of any server, as this computer cannot see what is under way. "
+    return (unsure if SERVER == "other" else "") + _ends(manifest)
+
+
+def _ends(manifest: Manifest) -> str:
     slice_s = manifest.link.slice_s if manifest.link else None
     if slice_s:
         return (
