@@ -10,8 +10,9 @@ from support.clients import serving, wait_until
 from support.programs import program
 from support.staging import manifest_of, opened_of
 
+from discprep.link.pull import FileTimes
 from discprep.manifest.substitute import secret_marker
-from discprep.model import Edit, Escapes, Fetched, Item, Manifest, Opened, Pin, Profile, Pulled, Secret, Shell, Volume
+from discprep.model import Edit, Fetched, Item, Manifest, Opened, Pin, Profile, Pulled, Secret, Shell, Volume
 from discprep.serve.keeper import Keeper
 from discprep.serve.names import root_names, strictest, tree_names
 from discprep.serve.script import fetch_script, script_name
@@ -76,9 +77,7 @@ class Room:
         (self.folder / item).mkdir(exist_ok=True)
         return opened_of(files, self.folder / item, form=form)
 
-    @staticmethod
-    def seconds(size: int, escapes: Escapes | None) -> float:
-        return size / 1000
+    seconds = FileTimes(lambda size, escapes: size / 1000, 1.0, None)
 
     def fetched(self, item: str) -> Fetched:
         opened = self.opened[item]
