@@ -5,9 +5,9 @@ A whole run is to take five minutes on two cores. What holds that, whoever adds 
 - Twice as many workers as cores (`-n auto`): tests that wait for a clocked line, an emulator or a server take no core.
 - What is marked `slow` (over three seconds by itself) begins first, dealt to the workers in turn; tests that share a
   fixture of their module stay on one worker, so that it is made once. The quick ones fill what is left, by stealing.
-- Lines are counted for coverage in the first case of each test only, and in none marked slow: counting more than
-  doubles the time of arithmetic (Pythons before 3.14 count by a trace function), and the repeats reach what the first
-  reached.
+- Lines are counted for coverage in no test marked `slow`, and of those of `link/` and `plan/` in the first case alone:
+  counting more than doubles the time of arithmetic (Pythons before 3.14 count by a trace function), and a repeat with
+  other numbers reaches what the first reached.
 - Who takes long without being marked is named at the end of the run.
 """
 
@@ -23,6 +23,7 @@ from collections.abc import Generator, Sequence
 import pytest
 
 LONG_S = 6.0
+ARITHMETIC = ("tests/link/", "tests/plan/")
 
 # A run started in the background inherits an ignored Ctrl-C, which the tests of interrupts need.
 if threading.current_thread() is threading.main_thread():
@@ -46,7 +47,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             first[item.nodeid] = [item]
         else:
             rest.append(item)
-    _counted.update({_function(item): item.nodeid for item in reversed(items) if not _slow(item)}.values())
+    _counted.update({_counted_as(item): item.nodeid for item in reversed(items) if not _slow(item)}.values())
     items[:] = deal(list(first.values()), rest, int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1")))
 
 
@@ -98,8 +99,9 @@ def _slow(item: pytest.Item) -> bool:
     return item.get_closest_marker("slow") is not None
 
 
-def _function(item: pytest.Item) -> str:
-    return item.nodeid.split("[")[0]
+def _counted_as(item: pytest.Item) -> str:
+    """What the cases of which only one is counted have in common."""
+    return item.nodeid.split("[")[0] if item.nodeid.startswith(ARITHMETIC) else item.nodeid
 
 
 def _shares(item: pytest.Item) -> bool:

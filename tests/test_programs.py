@@ -1,4 +1,5 @@
-"""What a skipped test says helps: the package it names has the program, and CI installs it."""
+"""What a skipped test says helps: the package it names has the program, and CI installs it. Other people's warnings
+fail nothing."""
 
 from __future__ import annotations
 
@@ -6,6 +7,7 @@ import ast
 import re
 import shutil
 import subprocess
+import warnings
 from pathlib import Path
 
 import pytest
@@ -56,3 +58,13 @@ def test_the_package_has_the_program() -> None:
         if having and asked[name] not in having:
             wrong[name] = having
     assert wrong == {}
+
+
+@pytest.mark.parametrize("kind", [DeprecationWarning, PendingDeprecationWarning, FutureWarning])
+def test_only_our_own_use_of_what_is_old_fails(kind: type[Warning]) -> None:
+    """A warning is of the module that does what is warned of (Python's `warnings`)."""
+    with warnings.catch_warnings(record=True) as heard:
+        warnings.warn_explicit("old", kind, "x.py", 1, module="somebody.else")
+    assert [one.category for one in heard] == [kind]
+    with pytest.raises(kind):
+        warnings.warn_explicit("old", kind, "x.py", 1, module="discprep.cli")

@@ -396,6 +396,7 @@ def test_a_link_to_nothing(tmp_path: Path) -> None:
     assert "is no file's header" in seen.faults["folder"]
 
 
+@pytest.mark.slow
 def test_thousands_of_damaged_disks(tmp_path: Path) -> None:
     """Random damage anywhere in headers: no crash, and what reads of a plain disk is what was written (sums)."""
     disk = small()

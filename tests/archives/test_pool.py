@@ -169,7 +169,7 @@ def test_missing_file_is_the_hosts_fault(tmp_path: Path) -> None:
 def test_leaving_early_ends_the_workers(tmp_path: Path) -> None:
     """A caller that stops iterating leaves no process and no file."""
     for n in range(40):
-        (tmp_path / f"{n}").write_bytes(archive(Made(name=b"%d" % n, data=HELLO * 20_000)))
+        (tmp_path / f"{n}").write_bytes(archive(Made(name=b"%d" % n, data=HELLO * 2_000)))
     results = open_all(
         [OpenTask(tmp_path / f"{n}") for n in range(40)], store=tmp_path / "s", limits=Limits(), workers=2
     )

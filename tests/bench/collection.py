@@ -25,12 +25,12 @@ def kind_of(index: int) -> str:
     return ("lha", "lha", "lha", "zip", "tar.gz")[index % 5]
 
 
-def make_tree(folder: Path, source: random.Random, text: bytes, noise: bytes, files: int) -> None:
-    """Files of 1 to 50 KB in a few folders, part words, part noise; names that fit 8.3."""
+def make_tree(folder: Path, source: random.Random, text: bytes, noise: bytes, files: int, most: int) -> None:
+    """Files of 1 KB to `most` bytes in a few folders, part words, part noise; names that fit 8.3."""
     for number in range(files):
         place = folder / f"DIR{number // 20}"
         place.mkdir(parents=True, exist_ok=True)
-        size = source.randint(1_000, 2 * UNPACKED_BYTES // FILES - 1_000)
+        size = source.randint(1_000, most)
         cut = int(size * (1 - RANDOM_SHARE))
         at, other = source.randrange(len(text) - cut), source.randrange(len(noise) - size)
         path = place / f"F{number:05d}.{source.choice(('TXT', 'DAT', 'EXE', 'DOC'))}"
@@ -49,11 +49,11 @@ def pack(tree: Path, archive: Path) -> None:
     subprocess.run(command, cwd=tree, check=True, stdout=subprocess.DEVNULL)
 
 
-def make(folder: Path, base_url: str = "http://127.0.0.1:8765") -> Path:
+def make(folder: Path, base_url: str = "http://127.0.0.1:8765", unpacked_bytes: int = UNPACKED_BYTES) -> Path:
     """Makes `folder/site/*` and `folder/all.toml` once; returns the manifest."""
     site, manifest = folder / "site", folder / "all.toml"
     if not manifest.exists():
-        make_site(folder, site)
+        make_site(folder, site, unpacked_bytes)
     items = [item(path, base_url) for path in sorted(site.iterdir())]
     (folder / "machine.toml").write_text(
         'name = "Bench machine"\n[disc]\nname_rules = ["iso-level-2", "joliet", "rock-ridge"]\n'
@@ -62,7 +62,7 @@ def make(folder: Path, base_url: str = "http://127.0.0.1:8765") -> Path:
     return manifest
 
 
-def make_site(folder: Path, site: Path) -> None:
+def make_site(folder: Path, site: Path, unpacked_bytes: int) -> None:
     source = random.Random(90)
     words = [bytes(source.choices(b"etaoinshrdlucmfw", k=source.randint(2, 9))) for _ in range(1_200)]
     text = b" ".join(source.choices(words, k=900_000))
@@ -71,7 +71,7 @@ def make_site(folder: Path, site: Path) -> None:
     for index in range(ARCHIVES):
         tree = folder / "tree"
         count = FILES // ARCHIVES + (index < FILES % ARCHIVES)
-        make_tree(tree, source, text, noise, count)
+        make_tree(tree, source, text, noise, count, 2 * unpacked_bytes // FILES - 1_000)
         pack(tree, site / f"pack{index:02d}.{kind_of(index)}")
         shutil.rmtree(tree)
 

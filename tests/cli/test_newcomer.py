@@ -149,6 +149,7 @@ def test_files_that_are_written_anew_are_told_together(folder: Path) -> None:
     assert "-> files" not in shown and ": - ->" not in shown
 
 
+@pytest.mark.slow
 def test_an_estimate_has_units(folder: Path) -> None:
     """A bare 115200, slip beside SLIP, 84.2% beside 12.3 %: one form each (SI Brochure 9th ed. 5.4.7 for the space)."""
     shown = run("estimate", "--size-bytes", 100_000, "--baud", 9600, "--mtu", 576).out

@@ -260,6 +260,7 @@ def test_a_directory_has_no_sector_too_many_or_too_few(tmp_path: Path) -> None:
             assert all(any(head[(end - 1) * 2048 : end * 2048]) for end in ends)
 
 
+@pytest.mark.slow
 def test_more_folders_than_their_numbers_can_count() -> None:
     """16 bits number the parents in a path table (§9.4): 65,535 with the root."""
     folders = tuple(Named(folder(f"D{n}"), (f"D{n}",)) for n in range(65_535))

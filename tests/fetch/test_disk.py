@@ -45,21 +45,21 @@ def _command(manifest: Path) -> list[object]:
 
 @pytest.mark.slow
 def test_every_change_can_fail(tmp_path: Path) -> None:
-    """ENOSPC, EIO, EACCES, EROFS, EDQUOT and ENAMETOOLONG in turn, at every third change."""
+    """ENOSPC, EIO, EACCES, EROFS, EDQUOT and ENAMETOOLONG in turn, at every fifth change."""
     codes = [errno.ENOSPC, errno.EIO, errno.EACCES, errno.EROFS, errno.EDQUOT, errno.ENAMETOOLONG]
     with FaultServer() as server:
         manifest = _manifest(tmp_path, server)
         shim = Shim(tmp_path, under=manifest.parent)
-        at, refused = -2, 0
+        at, refused = -4, 0
         while at < 200:
-            at += 3
+            at += 5
             _forget(manifest)
-            done = shim.run(_command(manifest), at=at, code=codes[at // 3 % len(codes)])
+            done = shim.run(_command(manifest), at=at, code=codes[at // 5 % len(codes)])
             document = json.loads(done.stdout)
             assert_whole(manifest.parent)
             if shim.changes < at:
                 break
-            refused += _check_refusal(done.returncode, document, codes[at // 3 % len(codes)])
+            refused += _check_refusal(done.returncode, document, codes[at // 5 % len(codes)])
             if at % 2 == 1:
                 _goes_on(shim, manifest)
     assert done.returncode == 0

@@ -53,6 +53,7 @@ def test_the_clock_s_error_is_shown() -> None:
     assert machine["error_percent"] == pytest.approx(-0.681, abs=0.001)
 
 
+@pytest.mark.slow
 def test_a_slow_line_with_large_packets_is_warned_about() -> None:
     found = call("--size-bytes", "20000", "--baud", "19200", "--mtu", "1500")[1]
     assert any("send again what is still queued" in warning for warning in found["warnings"])  # type: ignore[attr-defined]
@@ -175,6 +176,7 @@ def test_a_manifest_s_items_each_and_together(tmp_path: Path) -> None:
     assert found["seconds"]["expected"] / faster["expected"] == pytest.approx(2, rel=0.05)  # type: ignore[index]
 
 
+@pytest.mark.slow
 def test_text_fits_eighty_columns(tmp_path: Path) -> None:
     """Numbers, parts, advice, plots: no line is wider than a terminal."""
     data = tmp_path / "data"

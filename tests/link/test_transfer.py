@@ -88,7 +88,8 @@ LINKS = st.builds(
 )
 
 
-@settings(max_examples=40, derandomize=True, deadline=None)
+@pytest.mark.slow
+@settings(max_examples=25, derandomize=True, deadline=None)
 @given(LINKS, st.sampled_from([0, 1, 1000, 60_000, 10**8]), st.sampled_from([1, 3]))
 def test_parts_sum_and_the_range_is_in_order(link: LinkSettings, size: int, files: int) -> None:
     """Whatever the settings: parts sum to the expected time, none is negative, best <= expected <= worst."""

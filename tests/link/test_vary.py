@@ -68,10 +68,11 @@ def test_advice_keeps_its_word() -> None:
         assert one.saves_s >= 0.02 * SLOW.seconds.expected
 
 
+@pytest.mark.slow
 def test_a_smaller_window_is_advised_where_it_helps() -> None:
     """At 9,600 bit/s a server's timer rings while eight large packets are queued (RFC 6298 (2.1): one second at first);
     two are not enough to queue so long. None is advised that no whole packet fits into."""
-    queued = Question(Transfer(100_000), LinkSettings(9600, mtu_bytes=1006, window_bytes=8192), server="other")
+    queued = Question(Transfer(40_000), LinkSettings(9600, mtu_bytes=1006, window_bytes=8192), server="other")
     found = {one.what: one for one in advise(queued)}
     assert int(found["window"].value) in (2048, 4096)
     wide = replace(queued, link=replace(queued.link, mtu_bytes=4000))
