@@ -1,4 +1,4 @@
-"""A selection of the tests under the oldest libraries that pyproject.toml allows: a step of `tests/run`.
+"""A selection of the tests under the oldest libraries that pyproject.toml allows: a step of `.ci/run`.
 
     python tests/oldest.py
 

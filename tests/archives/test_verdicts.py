@@ -266,8 +266,9 @@ def test_good_but_unusual(data: bytes, agree: tuple[str, ...], tmp_path: Path) -
     offsets leave out, unzip's for nothing inside; bsdtar decodes neither old method)."""
     path = tmp_path / "good.zip"
     path.write_bytes(data)
-    assert ours(data, tmp_path)
+    # Asked first: what is missing here skips, and the old methods are decoded by one of these programs.
     assert [judge.name for judge in JUDGES["zip"] if judge.verdict(path)] == list(agree)
+    assert ours(data, tmp_path)
 
 
 @pytest.mark.parametrize(

@@ -192,6 +192,7 @@ def test_a_damaged_item_is_named_and_keeps_none_back(tmp_path: Path) -> None:
 
 def test_the_machine_runs_the_script_and_has_all(tmp_path: Path) -> None:
     """A POSIX shell as the machine: it fetches the script, runs it, and the tree stands, waiting items too."""
+    program("curl")  # the script's own fetcher
     room = Room(tmp_path)
     shelf = room.shelf("tools", "maps", script=script_name(sh_shell()))
 
