@@ -323,6 +323,7 @@ class Profile:
     name: str
     provides: tuple[Role, ...] = ()
     memory_bytes: int | None = None
+    unpack_bytes_s: int = 20_000  # of an archive, where its unpacker says nothing; a guess, no source
     assumed: tuple[str, ...] = ()  # dotted keys nobody has tried yet
     name_rules: tuple[NameRule, ...] = ("iso-level-1",)
     drive_speed: float = 4.0
@@ -552,7 +553,7 @@ class FormFigures:
     peak_bytes: int  # storage while it is being unpacked on the machine (>= storage_bytes)
     gain_s: float  # whole milliseconds
     needs: tuple[tuple[str, ...], ...] = ()  # each a set of ids of which this form needs one (what unpacks it)
-    disc_s: float = 0.0  # seconds to read it off the disc in this form
+    disc_s: float = 0.0  # seconds to read it off the disc in this form, and to unpack it on the machine
 
 
 @dataclass(frozen=True, slots=True)

@@ -70,6 +70,7 @@ class Measured:
         as_fetched: the archive as it crosses the link
         pulled: what would cross the link, as far as it is known without packing anything
         files: path and size [B] of what is inside and would be installed
+        unfit: of one that is asked to stand packed, a member's name that the machine cannot hold, and what it becomes
     """
 
     item: Item
@@ -81,6 +82,7 @@ class Measured:
     estimated: bool = False
     faults: tuple[DiscprepError, ...] = ()
     spoils: str = ""
+    unfit: tuple[str, str] | None = None
 
     @property
     def trouble(self) -> str:
@@ -217,7 +219,7 @@ def _legal_forms(manifest: Manifest, item: Item, archive_format: str) -> tuple[F
         return ("unpacked",)
     roles = UNPACK_ROLES.get(archive_format, ())
     opens = all(role in manifest.roles_present or manifest.givers(role) for role in roles)
-    changed = item.edits or item.text or item.rename or item.leave or item.strip or item.only != ("*",)
+    changed = item.edits or item.text or item.rename or item.leave or item.strip or item.nested or item.only != ("*",)
     expected = any(expect.item == item.id for expect in manifest.expects)
     if roles and item.use == "copy" and not changed and not expected and opens:
         return ("unpacked", "packed")
@@ -254,6 +256,10 @@ def _measure_all(
             if faults and item.place == "burn":
                 errors += faults
             measured[item.id] = _measured(manifest, item, one, hand, named, everything.options, faults)
+            if item.form == "packed" and one.whole:
+                members, _ = _alone(manifest, replace(item, form="unpacked", edits=()), one, work)
+                unfit = next(iter(_unfit(members)), None)
+                measured[item.id] = replace(measured[item.id], unfit=unfit)
         except DiscprepError as error:
             errors.append(error)
     progress.end(KEY)
@@ -287,6 +293,8 @@ def _measured(
     legal = _legal_forms(manifest, item, opened.usable_format)
     archive = [entry for entry in named if entry.staged.form == "packed"]
     members = [entry for entry in named if entry.staged.form != "packed"]
+    if item.form == "either" and _unfit(members):  # what unpacks it there could not write these names either
+        legal = tuple(form for form in legal if form != "packed")
     if faults:
         legal = tuple(form for form in legal if form == "packed" and opened.whole and archive)
     parts: dict[Form, list[Named]] = {"packed": archive, "unpacked": members, "both": [*archive, *members]}
@@ -419,13 +427,28 @@ def _spoils(members: Sequence[Named], manifest: Manifest, item: Item) -> str:
 # ------------------------------------------------------------------------------------------- the solver's item
 
 
+def _unfit(members: Sequence[Named]) -> list[tuple[str, str]]:
+    """The names of members that their volume on the machine cannot hold, each with what it becomes."""
+    pairs = [(entry.staged.name[-1], entry.target[-1]) for entry in members if entry.target and entry.staged.member]
+    return [(wanted, found) for wanted, found in pairs if wanted.rstrip(".").upper() != found.rstrip(".").upper()]
+
+
+def _unpack_s(manifest: Manifest, item: Item, archive_format: str, size_bytes: int) -> float:
+    """Seconds that the machine unpacks an archive: at the speed of the slowest unpacker that it needs, where that is
+    told, else at the profile's."""
+    roles = UNPACK_ROLES.get(archive_format, ())
+    told = [rate for other in manifest.items if set(roles) & set(other.gives) and (rate := other.unpack_bytes_s)]
+    return size_bytes / min(told, default=manifest.profile.unpack_bytes_s) if item.use == "copy" else 0.0
+
+
 def _plan_item(one: Measured, manifest: Manifest, waits: Mapping[str, float]) -> PlanItem:
     item, volume = one.item, volume_of(manifest.profile, one.item)
     later_s = round(waits[item.id], 3)
     stale = p_stale(manifest.plan.days_to_use, item.renewed_every_days)
     times = manifest.plan.power_ons if volume.volatile and item.use == "copy" else 1.0
     must, why = _must(one, manifest.link)
-    forms = tuple(_form_figures(form, manifest, item, stale, later_s, times) for form in one.forms)
+    unpack_s = _unpack_s(manifest, item, one.archive_format, one.as_fetched.size_bytes)
+    forms = tuple(_form_figures(form, manifest, item, stale, later_s, times, unpack_s) for form in one.forms)
     return PlanItem(
         id=item.id,
         needs=needed(manifest, item.needs, item.id),
@@ -454,9 +477,11 @@ def _must(one: Measured, link: LinkSettings | None) -> tuple[Literal["burn", "la
 
 
 def _form_figures(
-    form: Burned, manifest: Manifest, item: Item, stale: float, later_s: float, times: float
+    form: Burned, manifest: Manifest, item: Item, stale: float, later_s: float, times: float, unpack_s: float
 ) -> FormFigures:
+    """`unpack_s`: what the machine takes to unpack it, where it stands packed alone."""
     read_s = round(read_seconds(form.read_bytes, 1 + form.folders, drive_speed(manifest), manifest.profile.access_s), 3)
+    read_s = round(read_s + (unpack_s if form.form == "packed" else 0.0), 3)
     return FormFigures(
         form=form.form,
         sectors=form.sectors,
@@ -479,6 +504,14 @@ def _notices(manifest: Manifest, measured: Mapping[str, Measured]) -> Iterable[N
     if manifest.link is None:
         yield Notice("there is no [link]: nothing can come later, so everything must fit the discs")
     for key, one in measured.items():
+        if one.unfit:
+            wanted, found = one.unfit
+            yield Notice(
+                f"packed as asked, but its names do not fit the machine ({wanted}, there {found}): what unpacks it may "
+                "cut or refuse them",
+                item=key,
+                hint='form = "unpacked" gives every file a name of its own.',
+            )
         if one.faults:
             first = one.faults[0]
             yield Notice(f"it {one.trouble}", where=first.where, item=key, hint=first.hint)

@@ -57,6 +57,12 @@ def item_record(
     for key, value in (("to", table.to), *(("rename", name) for name in table.rename.values())):
         if problem := path_problem(value):
             fault(f"{key} {value!r} {problem}", key)
+    if table.nested and (table.form or form) in ("packed", "both"):
+        fault(
+            f"nested = {table.nested} opens archives inside it, and form = \"{table.form or form}\" leaves it closed",
+            "nested",
+            'Give the item form = "unpacked", or nested = 0.',
+        )
     if table.charset is not None and not known_charset(table.charset):
         fault(
             f"no charset is called {table.charset!r}", "charset", CHARSETS

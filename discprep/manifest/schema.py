@@ -377,6 +377,7 @@ class ProfileTable(Table):
     name: Annotated[Text, StringConstraints(min_length=1)]
     provides: list[Role] = []
     memory: Size | None = None
+    unpack_bytes_s: Annotated[int, Field(ge=1, le=10**9)] = 20_000
     assumed: list[str] = []
     disc: DiscTable = Field(default_factory=DiscTable)
     volume: Annotated[list[VolumeTable], Field(max_length=26)] = []

@@ -20,8 +20,9 @@ RULE = (
 )
 OBJECTIVE = (
     "gain = worth / 3 * ((1 - p) * L - D): what burning an item saves. L: its seconds at the link; "
-    "D: seconds to read it off the disc; p = 1 - exp(-days_to_use / renewed_every_days): the chance that it has "
-    "changed by then; the plan makes the sum of the gains as great as the limits allow."
+    "D: seconds to read it off the disc, and to unpack it where it stands packed; "
+    "p = 1 - exp(-days_to_use / renewed_every_days): the chance that it has changed by then; "
+    "the plan makes the sum of the gains as great as the limits allow."
 )
 
 
