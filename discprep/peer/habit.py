@@ -9,7 +9,7 @@ from collections import deque
 
 FIRST_S = 1.5  # before anything is known
 CAREFUL_S = 1.0  # RFC 6298 2.4; where an acknowledgement may wait for company (RFC 1122 4.2.3.2: up to half a second)
-PROMPT_S = 0.15  # where it may not wait: enough segments are there (at least every second one must be acknowledged)
+PROMPT_S = 0.12  # where it may not wait: enough segments are there (at least every second one must be acknowledged)
 MOST_S = 60.0
 _STRIDE = 4  # segments that are taken to come together before any acknowledgement was seen
 _REMEMBERED = 8
@@ -34,6 +34,8 @@ class Habit:
     def stride(self) -> int:
         """So many segments bring an acknowledgement at once."""
         seen = max(self._strides, default=_STRIDE)
+        if len(self._strides) == _REMEMBERED:
+            return seen
         return max(2, seen) if len(self._strides) >= 4 else max(_STRIDE, seen)
 
     def timeout_s(self, *, prompt: bool) -> float:
