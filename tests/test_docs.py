@@ -55,7 +55,7 @@ def test_the_manifest_in_the_readme_loads(tmp_path: Path) -> None:
     text = example.replace("machines/", f"{ROOT}/manifests/machines/")
     other = '[[item]]\nid = "line-driver"\npage = "http://files.example/"\ngives = ["serial-driver"]\n'
     (tmp_path / "first.toml").write_text(text + other)
-    assert load_manifest(tmp_path / "first.toml").item("ip-tools").edits[0].replace == "rate=57600"
+    assert load_manifest(tmp_path / "first.toml").item("ip-tools").edits[0].replace == "rate=38400"
 
 
 def test_the_demonstration_prints_what_the_readme_shows() -> None:

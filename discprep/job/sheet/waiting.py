@@ -11,7 +11,7 @@ from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
-from discprep.link import rates_both_hold
+from discprep.link.ends import safe_rates
 from discprep.link.path import WINDOW_BYTES
 from discprep.link.pull import asked_by_number
 from discprep.link.tcp import segment_size
@@ -77,13 +77,13 @@ def alike(sizes: Iterable[int]) -> tuple[tuple[int, int], ...]:
 
 
 def over_rates(manifest: Manifest, load: Load) -> tuple[Waited, ...]:
-    """The time at the rate [bit/s] that is set, and at others that both ends hold: from an eighth of it up, some way
-    apart."""
+    """The time at the rate [bit/s] that is set, and at others that both ends hold and the port is served at: from an
+    eighth of it up, some way apart."""
     link = manifest.link
     if link is None:
         return ()
     chosen = link.rate_bit_s
-    held = rates_both_hold(manifest.profile, manifest.bridge, link.framing)
+    held = safe_rates(manifest.profile, manifest.bridge, link.framing)
     near = [rate for rate in held if rate >= SLOWEST * chosen]
     return _curve(manifest, link, load, "baud", apart(near, chosen), chosen)
 

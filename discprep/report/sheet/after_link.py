@@ -76,8 +76,8 @@ def _rates(points: Sequence[Waited]) -> Iterator[Block]:
         yield Paragraph(f"Both ends hold no other rate than {here.value:,} bit/s that is worth comparing.")
         return
     yield Paragraph(
-        "All of it at some of the line rates that both ends hold. Both ends must be set alike; how far a time may be "
-        "off, discprep estimate tells."
+        "All of it at some of the line rates that both ends hold and the port is served at. Both ends must be set "
+        "alike; how far a time may be off, discprep estimate tells."
     )
     yield _picture(points, ("Line rate", "bit/s", "as set"), rates_svg)
 
