@@ -18,6 +18,7 @@ from discprep.disc.inspect import ImageFacts, inspect_image
 from discprep.disc.layout.check import check_image
 from discprep.disc.layout.fields import SECTOR, both16, both32, little
 from discprep.disc.layout.records import Descriptor, split_directory
+from discprep.disc.second_reader import reader
 from discprep.errors import DiscError
 from discprep.job.inspect import is_disc_image
 
@@ -351,6 +352,26 @@ def test_a_udf_tree_that_cannot_be_read_is_a_fault(tmp_path: Path) -> None:
     facts = inspect_image(tmp_path / "x.iso")
     assert [fault.rule for fault in facts.faults] == ["udf"] and facts.tree == "primary"
     assert [member.name for member in facts.members] == ["README."]
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_hostile_udf_tree_ends_in_words(tmp_path: Path, seed: int) -> None:
+    """Bytes of its structures made up: it reads, or a fault says that it does not; nothing else happens."""
+    udf_disc(tmp_path / "x.iso")
+    data, rng = bytearray((tmp_path / "x.iso").read_bytes()), random.Random(seed)
+    used = [at for at in range(20 * SECTOR, len(data)) if data[at]]
+    for at in rng.sample(used, 3 + 20 * (seed % 2)):
+        data[at] = rng.randrange(256)
+    (tmp_path / "x.iso").write_bytes(data)
+    facts = inspect_image(tmp_path / "x.iso")
+    assert facts.tree == "udf" or "udf" in [fault.rule for fault in facts.faults]
+
+
+def test_a_reader_that_breaks_down_over_a_udf_tree(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A signal, as when a limit of time or memory ends it, is a fault of the image."""
+    udf_disc(tmp_path / "x.iso")
+    monkeypatch.setattr(reader, "_START", "import os, signal; os.kill(os.getpid(), signal.SIGTERM)")
+    assert "broke down" in str(inspect_image(tmp_path / "x.iso").faults[-1])
 
 
 def test_what_is_no_image(tmp_path: Path) -> None:

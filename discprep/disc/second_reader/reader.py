@@ -77,6 +77,11 @@ class SecondReader:
         except OSError:
             return  # it is gone: `answer` says so
 
+    @property
+    def broke_down(self) -> bool:
+        """Whether a signal ended it: a limit of time or memory, or a fault of its own."""
+        return (self._process.returncode or 0) < 0
+
     def answer(self) -> Answer:
         """Waits for what it saw; `facts` has one key, "fault", where it cannot read the image."""
         told, said = self._process.communicate()
@@ -101,7 +106,12 @@ def udf_entries(path: Path) -> tuple[list[Entry], str]:
     """
     with SecondReader() as reader:
         reader.read(path, udf=True)
-        answer = reader.answer()
+        try:
+            answer = reader.answer()
+        except ToolError:
+            if reader.broke_down:
+                return [], "the reader broke down over it"
+            raise
     if "fault" in answer.facts:
         return [], str(answer.facts["fault"])
     return [tuple(entry) for entry in json.loads(answer.trees["udf"])], ""
