@@ -60,8 +60,8 @@ def serve(
         typer.Option(
             "--take-in",
             metavar="FOLDER",
-            help="Also take files from the machine over FTP, into this folder and over no other file. Without it "
-            "nothing can be written.",
+            help="Also take files from the machine, by PUT or over FTP, into this folder and over no other file. "
+            "Without it nothing can be written.",
         ),
     ] = None,
     machine: MachineOption = None,
@@ -83,8 +83,10 @@ def serve(
             raise UsageError("--bind and --serial exclude each other", hint="Serve over one of them.")
         if ftp and serial:
             raise UsageError("--ftp and --serial exclude each other", hint="Over a serial port the shelf is HTTP.")
-        if take_in and not ftp:
-            raise UsageError("--take-in needs --ftp ADDR:PORT", hint="The machine's files come over FTP.")
+        if take_in and serial:
+            raise UsageError(
+                "--take-in and --serial exclude each other", hint="`discprep take PORT FOLDER` takes files by blocks."
+            )
         teller = _Teller(frame)
         wish = Wish(bind, whole, tuple(shapes or ()), allow_unshared, log, serial, ftp, take_in)
         try:

@@ -60,7 +60,7 @@ class Wish:
         shapes: `SHAPE` for all or `ITEM=SHAPE` for one
         allow_unshared: offer items with `share = false` too, in this run
         ftp: ADDRESS:PORT for the same over FTP; empty: not
-        take_in: a folder for files that the machine sends over FTP; None: nothing can be written
+        take_in: a folder for files that the machine sends; None: nothing can be written
         log_file: where transfers are logged; None: beside the manifest
     """
 
@@ -114,10 +114,11 @@ def serve(
         addresses, notices = at_the_line(manifest, link, wish.serial), (*line_notices(manifest, link), *notices)
     else:
         gate = gate_of(manifest)
-        server = _listen(host, port, keeper, gate)
+        takes = TakeIn(wish.take_in, tell) if wish.take_in else None
+        server = _listen(host, port, keeper, gate, takes)
         addresses, notices = reachable(host, server.port), (*notices, *_blind(gate))
         try:
-            beside = _beside(at_ftp, wish, keeper, gate, tell, (addresses[0].address, server.port)) if at_ftp else None
+            beside = _beside(at_ftp, keeper, gate, takes, (addresses[0].address, server.port)) if at_ftp else None
         except BaseException:
             server.abort()
             raise
@@ -273,9 +274,9 @@ def gate_of(manifest: Manifest) -> Gate | None:
     return Gate(path_of(link, manifest.bridge, manifest.profile)) if link else None
 
 
-def _listen(host: str, port: int, keeper: Keeper, gate: Gate | None) -> Server:
+def _listen(host: str, port: int, keeper: Keeper, gate: Gate | None, takes: TakeIn | None) -> Server:
     with _said(host, port):
-        return Server(host, port, keeper, gate=gate)
+        return Server(host, port, keeper, gate=gate, takes=takes)
 
 
 @contextmanager
@@ -294,16 +295,14 @@ def _said(host: str, port: int) -> Iterator[None]:
 
 
 def _beside(
-    at: tuple[str, int], wish: Wish, keeper: Keeper, gate: Gate | None, tell: Callable[[Event], None],
-    shown: tuple[str, int],
-) -> FtpServer:  # fmt: skip
+    at: tuple[str, int], keeper: Keeper, gate: Gate | None, takes: TakeIn | None, shown: tuple[str, int]
+) -> FtpServer:
     """The same shelf over FTP."""
     try:
         from discprep.serve.ftp import FtpServer
     except ModuleNotFoundError as error:
         hint = "pip install 'discprep[ftp]', then run it again."
         raise UsageError("--ftp needs the library pyftpdlib", hint=hint) from error
-    takes = TakeIn(wish.take_in, tell) if wish.take_in else None
     with _said(*at):
         return FtpServer(*at, keeper, gate, takes, shown)
 
@@ -343,7 +342,7 @@ def _listening(
         log_file,
         gate.most_packets if gate and can_tell() else None,
         over_ftp,
-        beside.takes.folder if beside and beside.takes else None,
+        wish.take_in,
         (*warnings, *log.look(log_file)[1], *notices, *broken, *grown),
     )
 

@@ -104,7 +104,7 @@ def _words(event: Listening) -> list[str]:
     lines += [f"  {address.url}  ({address.who})" for address in event.addresses]
     lines += [f"  {address.url}  over FTP  ({address.who})" for address in event.ftp]
     if event.take_in:
-        lines.append(f"  Files that the machine sends over FTP are kept in {event.take_in}, over no other file.")
+        lines.append(f"  What the machine, or anyone, sends (PUT, FTP) is kept in {event.take_in}, over no other file.")
     if event.script:
         lines.append(f"  {event.addresses[0].url}{event.script} fetches all in order")
     lines.append("")

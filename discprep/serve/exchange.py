@@ -145,6 +145,12 @@ def refusal(refused: Refused, answers: Answers, now_s: int) -> Exchange:
     return _exchange(Request("GET", b"", refused.version), answers.refusal(refused), now_s, keep_alive=False)
 
 
+def created(words: str, now_s: int) -> Exchange:
+    """What a client hears of a file that came whole; the connection ends with it."""
+    reply = Reply(201, {"Content-Type": "text/plain"}, words.encode("latin-1", "replace"))
+    return _exchange(Request("PUT", b"", (1, 0)), reply, now_s, keep_alive=False)
+
+
 def _exchange(request: Request, reply: Reply, now_s: int, *, keep_alive: bool) -> Exchange:
     if request.simple:
         return Exchange(request, reply, b"", keep_alive)

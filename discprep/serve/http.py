@@ -17,10 +17,11 @@ LINE_BYTES = 4096  # a request line; RFC 9112 3 recommends at least 8,000 for ge
 HEAD_BYTES = 16_384  # the whole head
 HEADERS = 64
 REASONS = {
-    200: "OK", 206: "Partial Content", 304: "Not Modified", 400: "Bad Request", 404: "Not Found",
-    405: "Method Not Allowed", 408: "Request Timeout", 412: "Precondition Failed", 414: "URI Too Long",
+    200: "OK", 201: "Created", 206: "Partial Content", 304: "Not Modified", 400: "Bad Request", 404: "Not Found",
+    405: "Method Not Allowed", 408: "Request Timeout", 411: "Length Required", 412: "Precondition Failed",
+    413: "Content Too Large", 414: "URI Too Long",
     416: "Range Not Satisfiable", 431: "Request Header Fields Too Large", 501: "Not Implemented",
-    503: "Service Unavailable", 505: "HTTP Version Not Supported",
+    503: "Service Unavailable", 507: "Insufficient Storage", 505: "HTTP Version Not Supported",
 }  # fmt: skip
 KNOWN_METHODS = frozenset({"GET", "HEAD", "POST", "PUT", "DELETE", "OPTIONS", "TRACE", "CONNECT", "PATCH"})
 _TOKEN = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+")
@@ -107,6 +108,34 @@ def parse(head: bytes) -> Request:
     _check_method(method, version)
     has_body = "transfer-encoding" in headers or headers.get("content-length", "0").strip() != "0"
     return Request(method, _path(target, version), version, headers, has_body, target.partition("?")[2])
+
+
+@dataclass(frozen=True, slots=True)
+class Put:
+    """A file that a client wants to leave here: its path as text, its size [B], and whether the client waits for a word
+    before it sends (RFC 9110 10.1.1)."""
+
+    name: str
+    size_bytes: int
+    asks_first: bool
+
+
+def put_of(head: bytes) -> Put | None:
+    """What a whole head wants to put here; None for any other request.
+
+    Raises:
+        Refused: it is one, and wrong, or does not say how long it is
+    """
+    lines = head.lstrip(b"\r\n").decode("latin-1").split("\n")
+    if not lines[0].startswith("PUT "):
+        return None
+    _, target, version = _request_line(lines[0].removesuffix("\r"))
+    headers = _headers([line.removesuffix("\r") for line in lines[1:]], version)
+    length = headers.get("content-length", "")
+    if "transfer-encoding" in headers or not re.fullmatch(r"[0-9]{1,15}", length):
+        raise Refused(411, "a file must say how long it is: Content-Length", version=version)
+    asks_first = version >= (1, 1) and headers.get("expect", "").lower() == "100-continue"
+    return Put(_path(target, version).decode("utf-8", "replace"), int(length), asks_first)
 
 
 def _request_line(line: str) -> tuple[str, str, tuple[int, int]]:

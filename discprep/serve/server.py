@@ -16,11 +16,12 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from discprep.serve import http
-from discprep.serve.exchange import Answers, Exchange, Sent, exchange, refusal
+from discprep.serve.exchange import Answers, Exchange, Sent, created, exchange, refusal
 from discprep.serve.gate import Gate
-from discprep.serve.http import Refused
+from discprep.serve.http import Put, Refused
 from discprep.serve.kernel import await_request, handshake_seconds, limit_segments, unacknowledged
-from discprep.serve.pusher import Pusher, prepare
+from discprep.serve.pusher import CHUNK_BYTES, Pusher, prepare
+from discprep.serve.take_in import TakeIn, Taken
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +63,7 @@ class Server:
         host, port: where to listen; port 0 takes any free one
         answers: who decides
         bounds: what a client may take
+        takes: the folder for files that clients put here (PUT, RFC 9110 9.3.4); None: none is taken
         gate: the line that clients may be on; None: every client is as fast as the system's TCP makes it
         clock: monotonic seconds, `wall` seconds since 1970
     """
@@ -73,6 +75,7 @@ class Server:
         answers: Answers,
         bounds: Bounds | None = None,
         gate: Gate | None = None,
+        takes: TakeIn | None = None,
         clock: Callable[[], float] = time.monotonic,
         wall: Callable[[], float] = time.time,
     ) -> None:
@@ -85,6 +88,7 @@ class Server:
         self._stopping = False
         self._count = 0
         self.gate = gate
+        self._takes = takes
         self._listener = _listen(host, port)
         if gate:
             limit_segments(self._listener, gate.segment_bytes)
@@ -233,6 +237,9 @@ class Server:
             return b"", False
         connection.waiting_since = None
         connection.requests += 1
+        if self._takes and head.lstrip(b"\r\n").startswith(b"PUT "):
+            _push(connection, self._taken(connection, self._takes, head, rest))
+            return b"", False
         local = connection.sock.getsockname()[:2]
         may_go_on = not self._stopping and connection.requests < self._bounds.requests
         made = exchange(head, self._answers, local, int(self._wall()), may_go_on=may_go_on)
@@ -240,6 +247,42 @@ class Server:
             _push(connection, made)
             return rest, made.keep_alive
         return rest, self._transfer(connection, made, began) and made.keep_alive
+
+    def _taken(self, connection: Connection, takes: TakeIn, head: bytes, rest: bytes) -> Exchange:
+        """Takes a file in. Returns what the client hears of it."""
+        now_s = int(self._wall())
+        try:
+            put = http.put_of(head)
+            assert put
+            if put.size_bytes > takes.limits.file_bytes:
+                raise Refused(413, f"{takes.limits.file_bytes:,} bytes are the most for a file")
+            taken = self._receive(connection, takes, put, rest)
+        except Refused as refused:
+            return refusal(refused, self._answers, now_s)
+        words = f"{taken.name}: {taken.size_bytes} bytes, SHA-256 {taken.sha256}\r\n"
+        return created(words, now_s)
+
+    def _receive(self, connection: Connection, takes: TakeIn, put: Put, rest: bytes) -> Taken:
+        """A file's bytes, as many as were told. Raises Refused: they did not all come, or there is no room."""
+        if put.asks_first and not rest:
+            connection.sock.sendall(b"HTTP/1.1 100 Continue\r\n\r\n")
+        left, piece = put.size_bytes, rest[: put.size_bytes]
+        connection.sock.settimeout(self._bounds.head_s)
+        try:
+            with contextlib.closing(takes.begin(put.name, connection.client)) as coming:
+                while True:
+                    coming.write(piece)
+                    left -= len(piece)
+                    if not left:
+                        return coming.finish()
+                    piece = connection.sock.recv(min(left, CHUNK_BYTES))
+                    connection.pusher.moved = self._clock()
+                    if not piece:
+                        raise Refused(400, f"{left} bytes are missing")
+        except TimeoutError:
+            raise Refused(408, "the file did not come in time") from None
+        except OSError as error:
+            raise Refused(507, error.strerror or "it could not be kept") from error
 
     def _read_head(self, connection: Connection, received: bytes) -> tuple[bytes, bytes, float]:
         """One head, what came after it, and when its first byte came; an empty head when the client is done."""

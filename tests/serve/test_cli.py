@@ -118,7 +118,7 @@ def test_ftp_and_taking_in(manifest: Path, tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize("flags", [
-    ("--bind", "127.0.0.1:0", "--take-in", "x"), ("--serial", "x", "--ftp", "127.0.0.1:0"),
+    ("--serial", "x", "--ftp", "127.0.0.1:0"),
     ("--bind", "127.0.0.1:0", "--ftp", "here"),
 ])  # fmt: skip
 def test_what_does_not_go_together(manifest: Path, flags: tuple[str, ...]) -> None:

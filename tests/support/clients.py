@@ -15,6 +15,7 @@ from discprep.serve.gate import Gate
 from discprep.serve.keeper import Keeper
 from discprep.serve.server import Bounds, Server
 from discprep.serve.shelf import Offer, Shelf, ShelfFile
+from discprep.serve.take_in import TakeIn
 
 TIME_S = 783_004_800  # 1994-10-24 13:20:00 UTC
 
@@ -107,11 +108,11 @@ def split_reply(reply: bytes) -> tuple[int, dict[str, str], bytes]:
 
 @contextmanager
 def serving(
-    shelf: Shelf, bounds: Bounds | None = None, gate: Gate | None = None, **more: object
+    shelf: Shelf, bounds: Bounds | None = None, gate: Gate | None = None, takes: TakeIn | None = None, **more: object
 ) -> Iterator[Running]:
     """The shelf on a free port of loopback; aborted at the end."""
     keeper = Keeper(shelf, **more)
-    server = Server("127.0.0.1", 0, keeper, bounds, gate)
+    server = Server("127.0.0.1", 0, keeper, bounds, gate, takes)
     thread = threading.Thread(target=server.run)
     thread.start()
     try:
