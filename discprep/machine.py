@@ -277,7 +277,7 @@ def _unsavable(profile: Profile, step: Step, path: MachinePath | None, folder: b
         hint = f"Begin the path as the profile does: {paths[0]}…" if paths else "Add a [[volume]] to the profile."
         return f"names a volume that is not in the profile, which has {there}", hint
     shell = script_language(profile)
-    if shell is None:
+    if shell is None or not shell.conditions:
         return "", ""
     if step.at != "machine":
         return f"is told of a step at the {step.at}, where no script runs", 'Give the step where = "machine".'

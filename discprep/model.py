@@ -257,8 +257,8 @@ class Shell:
     copy: tuple[str, ...]
     message: tuple[str, ...]
     stop: tuple[str, ...]
-    if_exists: tuple[str, ...]
-    if_missing: tuple[str, ...]
+    if_exists: tuple[str, ...] = ()
+    if_missing: tuple[str, ...] = ()
     folder: str = "SETUP"  # where the scripts stand on the disc
     undo_name: str = "UNDO"
     rate_name: str = "R{rate}"
@@ -291,6 +291,7 @@ class Shell:
     if_failed: tuple[str, ...] = ()
     if_full: tuple[str, ...] = ()
     room_file: tuple[str, ...] = ()
+    stops_at_failure: bool = False  # a command that fails ends the script
     tells: tuple[str, ...] = ()  # the commands after which if_failed can be asked
     goto: tuple[str, ...] = ()
     label: tuple[str, ...] = ()
@@ -309,6 +310,11 @@ class Shell:
     comment_max: int | None = None
     line_settings: tuple[str, ...] = ()
     fetch: tuple[str, ...] = ()
+
+    @property
+    def conditions(self) -> bool:
+        """Whether the language can ask whether a file is there."""
+        return bool(self.if_exists and self.if_missing)
 
     @property
     def blocks(self) -> bool:

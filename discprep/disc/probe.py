@@ -226,7 +226,7 @@ def _name_lengths(language: Language) -> list[Node]:
     profile = language.profile
     folder = MachinePath(first_volume(profile).path, (FOLDER,))
     source = MachinePath(profile.disc_path, ("TEXT", "LF.TXT"))
-    nodes = language.when("no_folder", folder, language.command("make_folder", folder))
+    nodes = language.make_folder(folder)
     for length in NAME_LENGTHS:
         stem = (str(length) + "abcdefghijklmnopqrstuvwxyz" * 3)[: length - 4]
         nodes += language.copy(source, folder / f"{stem}.TXT")
@@ -245,7 +245,7 @@ def _try_commands(language: Language) -> list[Node]:
         return [*right, *language.when(other, path, language.say(f"{key}: WRONG"), rare=True)]
 
     one, two = folder / "ONE.TXT", folder / "TWO.TXT"
-    nodes = language.when("no_folder", folder, language.command("make_folder", folder))
+    nodes = language.make_folder(folder)
     nodes += language.when("folder", folder, language.say("make_folder: right"), rare=True)
     nodes += language.when("no_folder", folder, language.say("make_folder: WRONG"), rare=True)
     for path in (one, two):

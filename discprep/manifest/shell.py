@@ -111,8 +111,8 @@ class ShellSchema(_Strict):
     copy_: Template = Field(alias="copy")
     message: Template
     stop: Template
-    if_exists: Template
-    if_missing: Template
+    if_exists: Template = []
+    if_missing: Template = []
     folder: Name = "SETUP"
     undo_name: Name = "UNDO"
     rate_name: Annotated[str, StringConstraints(min_length=1, max_length=64)] = "R{rate}"
@@ -145,6 +145,7 @@ class ShellSchema(_Strict):
     if_failed: Template = []
     if_full: Template = []
     room_file: Template = []
+    stops_at_failure: bool = False
     tells: list[Literal["copy", "make_folder", "rename", "join", "compare", "check_size", "checksum", "fetch"]] = []
     goto: Template = []
     label: Template = []
@@ -183,22 +184,25 @@ class ShellSchema(_Strict):
             lines = self._template(key)
             if lines and sum(line.count("{then}") for line in lines) != 1:
                 faults.append(f"{key} needs {{then}} exactly once")
+            elif lines and not self.if_exists:
+                faults.append(f"{key} needs if_exists")
             elif lines and is_block(lines) != is_block(self.if_exists):
                 faults.append(f"{key} and if_exists must both have {{then}} alone on a line, or neither")
         if any(len(old) != 1 for old in (*self.path_escapes, *self.text_escapes)):
             faults.append("path_escapes and text_escapes replace single characters")
-        if not is_block(self.if_exists) and not (len(self.goto) == 1 and self.label):
+        if self.if_exists and not is_block(self.if_exists) and not (len(self.goto) == 1 and self.label):
             faults.append("conditionals with {then} inside a line need goto (one line) and label")
         return faults
 
     def _missing_faults(self) -> list[str]:
         lone = [pair for pair in PAIRS if bool(self._template(pair[0])) != bool(self._template(pair[1]))]
         faults = [f"{one} and {other} go together" for one, other in lone]
-        if self.check_size and "check_size" not in self.tells:
+        told = (*self.tells, *(["check_size", "checksum", "compare"] if self.stops_at_failure else []))
+        if self.check_size and "check_size" not in told:
             faults.append("check_size says nothing unless tells has it")
-        if self.compare and "compare" not in self.tells:
+        if self.compare and "compare" not in told:
             faults.append("compare says nothing unless tells has it")
-        if self.checksum and not (self.checksum_kind and "checksum" in self.tells):
+        if self.checksum and not (self.checksum_kind and "checksum" in told):
             faults.append("checksum needs checksum_kind, and tells must have it")
         if self.tells and not self.if_failed:
             faults.append("tells needs if_failed")

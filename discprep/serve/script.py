@@ -186,4 +186,4 @@ def _folders(path: MachinePath, say: Language, made: set[MachinePath]) -> Iterat
         folder = MachinePath(path.base, path.parts[:depth])
         if folder not in made:
             made.add(folder)
-            yield from say.when("no_folder", folder, say.command("make_folder", folder))
+            yield from say.make_folder(folder)

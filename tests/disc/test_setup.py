@@ -713,3 +713,54 @@ def test_what_a_power_off_takes_comes_back_with_one_script(tmp_path, all_forget)
 def test_no_start_script_where_nothing_is_forgotten(tmp_path):
     _, seen = disc(tmp_path)
     assert "setup/START" not in seen
+
+
+# --------------------------------------------------------------------------- a language that asks nothing
+
+
+ASKS = ("if_exists", "if_missing", "if_folder", "if_no_folder", "if_failed")
+
+
+def plain(**more):
+    """The ready profile without a condition."""
+    return replace(PROFILE, shell=replace(PROFILE.shell, **dict.fromkeys(ASKS, ()), tells=(), **more))
+
+
+def test_a_plain_list_that_stops_at_the_first_error(tmp_path):
+    """The interpreter ends a script at trouble 10 by itself: done is said where every command before it went well."""
+    profile = plain(opening=(), stops_at_failure=True)
+    result, seen = disc(tmp_path, profile=profile)
+    assert {path for path in seen if path.startswith("setup/") and path.count("/") == 1 and seen[path]} == {
+        "setup/part1", "setup/part2", "setup/FOLDERS", "setup/rate19200", "setup/rate57600"}  # fmt: skip
+    machine = MapTable(seen)
+    assert machine.perform("DISC0:setup/FOLDERS") == 0
+    assert machine.perform("DISC0:setup/FOLDERS") == 10  # they are there
+    for part in (1, 2):
+        assert machine.perform(f"DISC0:setup/part{part}") == 0
+        assert f"Part {part} is done." in machine.said and proven(result, machine, part)
+    assert installed(machine) == wanted(result)
+    assert [line for line in machine.said if line.startswith("2 of 6: ")]
+    assert machine.perform("DISC0:setup/rate19200") == 0
+    assert machine.tree()["Net/line settings"] == SETTINGS.replace(b"9600", b"19200")
+    for fault in ("unreadable", "stamp", "bytes"):
+        machine = MapTable(dict(seen))
+        machine.perform("DISC0:setup/FOLDERS")
+        if fault == "unreadable":
+            machine.unreadable = {"Net/Tools/dial"}
+        elif fault == "bytes":
+            machine.disc["Net/Tools/dial"] = b"other" * 9
+        else:
+            machine.put("Net/Tools/dial", b"old")
+            machine.files["net/tools/dial"].stamp = "-------"
+        assert machine.perform("DISC0:setup/part1") == 10
+        assert not any("is done" in line for line in machine.said)
+
+
+def test_a_plain_list_that_goes_on(tmp_path):
+    """Nothing proves it, so nothing says that it is done: the person is told to look at the numbers."""
+    _, seen = disc(tmp_path, profile=plain(opening=("bear 20",)))
+    machine = MapTable(seen, unreadable={"Net/Tools/dial"})
+    assert machine.perform("DISC0:setup/part1") == 0
+    assert not any("is done" in line for line in machine.said)
+    assert "Nothing here can tell whether every file came" in spoken(machine)
+    assert "Net/line settings" in machine.tree() and "Net/Tools/dial" not in machine.tree()

@@ -34,6 +34,16 @@ def test_both_families_of_languages():
     assert checked(BLOCKS).record().blocks
 
 
+def test_a_language_without_conditions():
+    """It wants neither goto nor label; where a failure ends the script, a check needs no `tells`."""
+    bare = {key: value for key, value in LINES.items() if not key.startswith(("if_", "goto", "label"))}
+    assert not checked(bare).record().conditions and checked().record().conditions
+    stops = checked(bare, stops_at_failure=True, check_size="weigh {path} {size}", delete="del {path}").record()
+    assert stops.stops_at_failure and stops.check_size
+    with pytest.raises(ValidationError, match="if_folder needs if_exists"):
+        checked(bare, if_folder="f {path} {then}", if_no_folder="n {path} {then}")
+
+
 def test_the_record_has_every_template():
     """A text becomes one line; the section's own tables become fields."""
     attributes = {

@@ -470,6 +470,18 @@ def test_the_scripts_for_later_are_named(tmp_path: Path) -> None:
     assert r"without an editor: D:\SETUP\R1200.BAT to D:\SETUP\R19200.BAT." in shown
 
 
+@pytest.mark.parametrize("stops", [False, True])
+def test_a_plain_list_is_said_to_be_one(tmp_path: Path, stops: bool) -> None:
+    """A language without conditions: what its scripts can tell, and that the person saves."""
+    manifest = with_opener(tmp_path)
+    shell = replace(manifest.profile.shell, if_exists=(), if_missing=(), stops_at_failure=stops)
+    shown = words(shown_of(replace(manifest, profile=replace(manifest.profile, shell=shell))))
+    assert ("stops at the first error" in shown) == stops
+    assert (r"D:\SETUP\FOLDERS.BAT makes the folders" in shown) == stops
+    assert ("cannot tell whether one failed" in shown) != stops
+    assert r"Save first, by hand: C:\NET\OLD.CFG" in shown
+
+
 def test_what_each_power_on_wants_is_said(tmp_path: Path) -> None:
     """On a machine whose volume forgets: the script that brings it back, and what that is."""
     folder = bench.placed()[0]

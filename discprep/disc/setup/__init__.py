@@ -16,8 +16,9 @@ from discprep.disc.parts import Part, packed_only, parts
 from discprep.disc.setup.files import Files
 from discprep.disc.setup.flow import Node, write_out
 from discprep.disc.setup.language import Language
+from discprep.disc.setup.plain import Plain
 from discprep.disc.setup.script import PartNames, Scripts, Variants, copied
-from discprep.disc.setup.site import CONTENTS, OLD, ROOM, START, Site, called_stems
+from discprep.disc.setup.site import CONTENTS, FOLDERS, OLD, ROOM, START, Site, called_stems
 from discprep.disc.textform import encode_text
 from discprep.errors import DiscprepError, NameRuleError
 from discprep.machine import MachinePath, forgotten, script_ending, script_language, volumes_of
@@ -53,6 +54,8 @@ def setup_files(
     if shell is None:
         return ()
     empty = keep(b"", work)
+    if not shell.conditions:
+        return tuple(_tool_file(shell, name, empty) for name in _plain_names(manifest, shell, staged, rates, present))
     burned = {entry.item for entry in staged if entry.item}
     names = [*_part_names(shell, len(parts(manifest, burned, present, packed_only(staged)))), shell.undo_name]
     if shell.call:
@@ -64,6 +67,16 @@ def setup_files(
     if shell.if_full:
         names.append(_room_name(shell))
     return tuple(_tool_file(shell, name, empty) for name in names)
+
+
+def _plain_names(
+    manifest: Manifest, shell: Shell, staged: Sequence[Staged], rates: Sequence[int], present: Collection[str]
+) -> list[str]:
+    """The scripts of a language without conditions."""
+    burned = {entry.item for entry in staged if entry.item}
+    names = _part_names(shell, len(parts(manifest, burned, present, packed_only(staged))))
+    names += [FOLDERS + script_ending(shell)] if shell.stops_at_failure else []
+    return names + [_rate_name(shell, rate) for rate in rates if _has_settings(shell, staged)]
 
 
 def _tool_file(shell: Shell, name: str, content: Content) -> Staged:
@@ -131,7 +144,7 @@ def setup_scripts(
             texts[name] = "\n".join([*language.arguments(lines), ""])
         except NameRuleError as error:
             errors.append(NameRuleError(error.message, where=name, item=item, hint=error.hint))
-    if shell.if_full:
+    if shell.if_full and shell.conditions:
         texts[_room_name(shell)] = "\n".join([*_padding(language), *language.room_answer(site.room_answer), ""])
     notices = [*_approximated(language), *_foreign_attributes(named, shell)]
     filled = tuple(_filled(entry, shell, texts, manifest, work) for entry in named)
@@ -142,7 +155,7 @@ def unsaved(manifest: Manifest) -> Iterator[NameRuleError]:
     """What the scripts could not save before a step wipes it, at the step: found by writing just those commands, before
     it is known which items a disc has."""
     shell = script_language(manifest.profile)
-    if shell is None:
+    if shell is None or not shell.conditions:
         return
     language = Language(shell, manifest.profile)
     scripts = Scripts(Files(Site(manifest, shell, "0" * 8, 1, {}), language, None), {}, {})
@@ -197,6 +210,9 @@ def _all_scripts(
 ) -> Iterator[tuple[str, str, Callable[[], list[Node]]]]:
     """Each script's name, and what makes it; one after another, so that each has its own faults."""
     shell = scripts.site.shell
+    if not shell.conditions:
+        yield from _plain_scripts(scripts, named, of_disc, rates)
+        return
     of_part = [(part, copied(named, part.items)) for part in of_disc]
     for (part, entries), names in zip(of_part, _names(shell, len(of_disc)), strict=True):
         yield names.own, "", partial(scripts.part, part, entries, names)
@@ -214,6 +230,21 @@ def _all_scripts(
     for rate in rates:
         if (name := _rate_name(shell, rate)) in scripts.rates:
             yield name, "", partial(scripts.rate, rate, name)
+
+
+def _plain_scripts(
+    scripts: Scripts, named: Sequence[Named], of_disc: Sequence[Part], rates: Sequence[int]
+) -> Iterator[tuple[str, str, Callable[[], list[Node]]]]:
+    shell, plain = scripts.site.shell, Plain(scripts.files, scripts.tools)
+    of_part = [(part, copied(named, part.items)) for part in of_disc]
+    for (part, entries), names in zip(of_part, _names(shell, len(of_disc)), strict=True):
+        yield names.own, "", partial(plain.part, part, entries, names)
+    if shell.stops_at_failure:
+        everything = [entry for _, entries in of_part for entry in entries]
+        yield FOLDERS + script_ending(shell), "", partial(plain.folders, everything)
+    for rate in rates:
+        if (name := _rate_name(shell, rate)) in scripts.rates:
+            yield name, "", partial(plain.rate, rate, scripts.rates[name])
 
 
 def _names(shell: Shell, count: int) -> list[PartNames]:

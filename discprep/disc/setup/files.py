@@ -47,7 +47,7 @@ class Files:
             "has its name."
         )
         return [
-            *self.say.when("no_folder", folder, self.say.command("make_folder", folder)),
+            *self.say.make_folder(folder),
             *(self.say.when("no_folder", folder, stop, rare=True) if needed else []),
         ]
 

@@ -138,6 +138,11 @@ class Language:
         inline = key not in ("append", "create_empty")  # their redirection may act where the condition fails
         return [Do(self._checked(whole, lambda: self._from_inside(template, path, "path", **values)), inline=inline)]
 
+    def make_folder(self, folder: MachinePath) -> list[Node]:
+        """Makes a folder that is not there; one that is, gives an error in a language that cannot ask."""
+        made = self.command("make_folder", folder)
+        return self.when("no_folder", folder, made) if self.shell.conditions else made
+
     def copy(self, source: MachinePath, target: MachinePath) -> list[Node]:
         return self._two(self.shell.copy, source, target)
 
@@ -215,7 +220,7 @@ class Language:
     def when(self, kind: str, path: MachinePath, body: Sequence[Node], *, rare: bool = False) -> list[Node]:
         """`body` where `path` is there (`exists`), is not (`missing`), or is or is no folder (`folder`,
         `no_folder`; asked as for a file where the language knows no other way)."""
-        if not body:
+        if not (body and self.shell.conditions):
             return []
         if kind.endswith("folder") and not self.shell.if_folder:
             kind = {"folder": "exists", "no_folder": "missing"}[kind]

@@ -223,7 +223,8 @@ class Scripts:
         files = _files(entries)
         needed = any(entry.staged.important for entry in entries)
         list_at = None if needed else self.site.hurt_list(part)
-        nodes = [node for folder in _folders(self.site, entries) for node in self.files.folder(folder, needed)]
+        folders = folders_of_entries(self.site, entries)
+        nodes = [node for folder in folders for node in self.files.folder(folder, needed)]
         for folder, group in groupby(files, lambda entry: self.site.target(entry).folder):
             puts = [*self.files.away(folder / TEMPORARY)] if self.site.shell.rename else []
             puts += [node for e in group for node in self._copy_file(e, list_at)]
@@ -253,7 +254,7 @@ class Scripts:
 
     def _done(self, part: Part, next_name: str) -> list[Node]:
         hurt = [node for number in range(1, part.number + 1) for node in self._say_hurt(number)]
-        following = [line for step in part.after for line in ("", f"Now, by hand: {step.text}", *_caution(step))]
+        following = [line for step in part.after for line in ("", f"Now, by hand: {step.text}", *caution_of(step))]
         then = (
             f"Then start part {part.number + 1}: {self._start(self.tools[next_name])}" if next_name
             else "This was the last part."
@@ -383,7 +384,8 @@ class Scripts:
         ]
 
 
-def _caution(step: Step) -> list[str]:
+def caution_of(step: Step) -> list[str]:
+    """A step's caution, as a line."""
     return [f"Caution: {step.caution}"] if step.caution else []
 
 
@@ -399,7 +401,7 @@ def _by_item(entries: Iterable[Named]) -> list[list[Named]]:
     return list(found.values())
 
 
-def _folders(site: Site, entries: Iterable[Named]) -> list[MachinePath]:
+def folders_of_entries(site: Site, entries: Iterable[Named]) -> list[MachinePath]:
     """Every folder that a part's entries need on the machine, the outer ones first."""
     found: dict[MachinePath, None] = {}
     for entry in entries:

@@ -10,6 +10,7 @@ from discprep.machine import MachinePath, disc_title, first_volume, lasting_volu
 from discprep.model import Manifest, Named, NameShown, Shell, Volume
 
 ALL, BACK, LEFT, OLD, PUT, ROOM, SAVE, START = "ALL", "BACK", "LEFT", "OLD", "PUT", "ROOM", "SAVE", "START"
+FOLDERS = "FOLDERS"
 """Stems of scripts."""
 CONTENTS = "CONTENTS.TXT"  # the list of what is on the disc
 TEMPORARY = "COPYING.TMP"  # a file under way to its name

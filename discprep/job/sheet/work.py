@@ -84,7 +84,7 @@ def _task(manifest: Manifest, step: Step, *, by_script: bool = False) -> Task:
     """A step with what it wipes: saved by the part's script that it stands beside, else by the person."""
     shell = script_language(manifest.profile)
     paths = [path_text(one.path, shell) for one in wiped(manifest.profile, step) if one.path]
-    who = "The setup saves first" if by_script and shell else "Save first, by hand"
+    who = "The setup saves first" if by_script and shell and shell.conditions else "Save first, by hand"
     saved = (f"{who}: {', '.join(paths)}",) if paths else ()
     return Task(mask(step.text), saved, step.minutes, mask(step.caution))
 
@@ -199,9 +199,30 @@ def _part_tasks(made: DiscMade, part: Part) -> Iterator[Task]:
     amount = f" {format_bytes(size)}" if size else ""
     titles = ", ".join(title_of(item) for item in items if item.use == "copy")
     used = ", ".join(title_of(item) for item in items if item.use == "disc")
-    details = (titles, f"stays on the disc, to be used from there: {used}" if used else "")
+    kept = f"stays on the disc, to be used from there: {used}" if used else ""
     minutes = float(ceil(seconds / 60)) if size else None
+    details = (titles, kept, *_plain_list(manifest, part))
     yield Task(f"{_how(manifest, part.number)}:{amount}", tuple(filter(None, details)), minutes)
+
+
+def _plain_list(manifest: Manifest, part: Part) -> Iterator[str]:
+    """What to know of a script in a language without conditions."""
+    shell = script_language(manifest.profile)
+    if shell is None or shell.conditions:
+        return
+    if not shell.stops_at_failure:
+        yield (
+            "It is a plain list of copies, each with its number, and cannot tell whether one failed: watch for errors, "
+            "and copy by hand what stands under that number."
+        )
+        return
+    if part.number == 1:
+        folders = _script(manifest, f"FOLDERS{script_ending(shell)}")
+        yield f"Before it, once: {folders} makes the folders. It stops at one that is there; make the rest by hand."
+    yield (
+        "It is a plain list of copies that stops at the first error; the number shown last says where. Only its last "
+        "line says that it is done."
+    )
 
 
 def _how(manifest: Manifest, number: int) -> str:
