@@ -18,7 +18,8 @@ from discprep.link.transfer import Transfer, expected_case, parts_of
 from discprep.link.vary import Question
 from discprep.model import BridgeSettings, Escapes, LinkSettings, Manifest, Plan, Pulled
 from discprep.report.sheet import SheetFacts, html, sections, text
-from discprep.report.sheet.facts import Waited
+from discprep.report.sheet.facts import Capacity, Pull, Segment, Waited
+from discprep.report.sheet.pictures import curve_svg, disc_svg, timeline_svg
 from discprep.report.sheet.plots import HEIGHT, WIDTH, rates_svg, windows_svg
 from discprep.units import format_seconds
 
@@ -303,3 +304,44 @@ def test_the_curves_stand_with_what_waits(tmp_path: Path) -> None:
     plain = text(facts(at(tmp_path)))
     places = [plain.index(words) for words in ("AFTER THE LINK", "THE LINE ON BOTH", "All of it at some of")]
     assert places == sorted(places)
+
+
+# ---------------------------------------------------------------------------------------- the other pictures' labels
+
+
+def covered(drawing: str) -> list[object]:
+    """Labels beyond the paper's edges, and pairs of which one lies on the other."""
+    found = texts(ElementTree.fromstring(drawing))
+    beyond = [one for one in found if one[0] < 0 or one[1] > WIDTH]
+    pairs = [(one, two) for number, one in enumerate(found) for two in found[number + 1 :]]
+    return beyond + [
+        pair for pair in pairs
+        if pair[0][1] > pair[1][0] and pair[1][1] > pair[0][0] and abs(pair[0][2] - pair[1][2]) < 18
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("most_s", [0.4, 37.0, 1451.0, 90_000.0])
+def test_labels_of_the_curve_stand_apart(most_s: float) -> None:
+    for least in (0, 3000, 600_000, 8_000_000_000):
+        for most in (size for size in (1, 5000, 700_000, 650_000_000, 8_500_000_000) if size > least):
+            points = [Capacity(least, most_s), Capacity((least + most) // 2, most_s / 2), Capacity(most, 0.0)]
+            for here in (0, least, (least + most) // 2, most):
+                assert covered(curve_svg(points, here)) == []
+
+
+@pytest.mark.parametrize("each_s", [0.1, 60.0, 9999.0, 4e6])
+@pytest.mark.parametrize("count", [1, 3, 30])
+def test_labels_of_the_timeline_stand_apart(count: int, each_s: float) -> None:
+    pulls = [Pull(str(n), "Maps", 1, 1, n * each_s, (n + 1) * each_s) for n in range(count)]
+    assert covered(timeline_svg(pulls)) == []
+
+
+@pytest.mark.parametrize("sectors", [10, 334, 20_000, 333_000])
+def test_a_disc_that_is_nearly_empty_shows_something(sectors: int) -> None:
+    """Less than a ring: the spiral unrolled, its written part larger; each item's fill is there either way."""
+    segments = [Segment("Maps", sectors // 2), Segment("Plates", sectors - sectors // 2)]
+    drawing = disc_svg(segments, 333_000)
+    assert covered(drawing) == []
+    widths = [float(found) for found in re.findall(r'width="([\d.]+)" height="56"', drawing)]
+    assert len(widths) == 2 and min(widths) > 300
+    assert ("the whole disc, unrolled" in drawing) == (sectors < 0.04 * 333_000)

@@ -189,9 +189,9 @@ def _marks(
 
 
 def _sizes(low_bytes: int, most_bytes: int) -> list[int]:
-    """A few round sizes of a range: at most five steps of 1, 2 or 5 times a power of ten."""
+    """A few round sizes of a range: at most four steps of 1, 2 or 5 times a power of ten."""
     steps = (factor * 10**power for power in range(16) for factor in (1, 2, 5))
-    step = next((step for step in steps if (most_bytes - low_bytes) / step <= 5), most_bytes)
+    step = next((step for step in steps if (most_bytes - low_bytes) / step <= 4), most_bytes)
     return [step * count for count in range(-(-low_bytes // step), most_bytes // step + 1)]
 
 
