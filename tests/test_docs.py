@@ -44,7 +44,7 @@ def test_every_path_named_exists(page: str) -> None:
 @pytest.mark.parametrize("page", PAGES)
 def test_every_option_named_exists(page: str) -> None:
     """Each long option in backticks is one of some command."""
-    helps = "".join(run(name, "--help").out for name in COMMANDS)
+    helps = "".join(run(*name, "--help").out for name in ([], *([name] for name in COMMANDS)))
     named = set(re.findall(r"(?<![\w-])(--[a-z][a-z-]+)", PAGES[page]))
     assert named - set(re.findall(r"--[a-z][a-z-]+", helps)) == set()
 

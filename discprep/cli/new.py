@@ -10,13 +10,17 @@ from discprep.cli.frame import Json, Quiet, command
 
 
 def new(
-    manifest: Annotated[Path, typer.Argument(metavar="MANIFEST", help="The TOML file to start.")],
+    manifest: Annotated[
+        Path | None,
+        typer.Argument(metavar="MANIFEST", help="The TOML file to start; without it, what is ready is told."),
+    ] = None,
     folder: Annotated[
         Path | None, typer.Option("--from", metavar="FOLDER", help="List the archives that lie in this folder.")
     ] = None,
     title: Annotated[str, typer.Option(help="What the disc is for.")] = "",
     profile: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="A machine profile that is there already.")
+        Path | None,
+        typer.Option(metavar="FILE", help="A machine profile that is there already, or a ready one's name."),
     ] = None,
     machine: Annotated[str, typer.Option(help="The machine's name, for a new profile.")] = "",
     medium: Annotated[str, typer.Option(metavar="KIND", help="The blank disc: cd-74, cd-63, cd-80, …")] = "",
@@ -29,10 +33,15 @@ def new(
     It ends with a manifest that `discprep check` accepts.
     """
     with command("new", as_json, quiet) as frame:
-        from discprep.job.new import Wishes, profile_beside, refuse_existing
+        from discprep.job.new import Wishes, profile_beside, ready, refuse_existing
         from discprep.job.new import new as job
         from discprep.report import new as face
 
+        if manifest is None:
+            _nothing_else(folder, title, profile, machine, medium, baud)
+            listed = ready()
+            frame.finish(face.ready_document(listed), face.ready_text(listed))
+            return
         _check_given(profile, medium)
         asks = (
             sys.stdin.isatty()
@@ -47,12 +56,26 @@ def new(
         frame.finish(face.document(started), face.text(started), notices=started.notices)
 
 
+def _nothing_else(*given: object) -> None:
+    """Without a manifest there is nothing that options could say."""
+    from discprep.errors import UsageError
+
+    if any(given):
+        raise UsageError("no manifest is named", hint="discprep new first.toml … starts one of that name.")
+
+
 def _check_given(profile: Path | None, medium: str) -> None:
     """What would else be told as a fault of a line in a manifest that is not kept."""
     from discprep.errors import UsageError
 
     if profile is not None and not profile.is_file():
-        raise UsageError(f"--profile {profile}: there is no such file", hint="Without it, a profile is started too.")
+        from discprep.manifest.ready import profiles
+
+        if str(profile) not in profiles():
+            raise UsageError(
+                f"--profile {profile}: there is no such file, and no ready profile of that name",
+                hint=f"Ready ones: {', '.join(profiles())}. Without it, a profile is started too.",
+            )
     if medium:
         try:
             _medium(medium)

@@ -14,16 +14,18 @@ from pathlib import Path
 from discprep.errors import StorageError, UsageError
 from discprep.fetch.files import write_atomically
 from discprep.manifest import load_manifest
+from discprep.manifest.ready import manifests, profiles, told
 from discprep.members import kind_by_name
 from discprep.model import Notice, Progress
-from discprep.report.new import NewItem, Started
+from discprep.report.new import NewItem, Ready, ReadyProfile, Started
 
 MOST_FILES = 5_000
 
 
 @dataclass(frozen=True, slots=True)
 class Wishes:
-    """What the user says of a new manifest. `profile` is an existing file, or None for a new one."""
+    """What the user says of a new manifest. `profile` is an existing file, or the name of a ready one, which is copied
+    beside the manifest, or None for a new one."""
 
     title: str = ""
     profile: Path | None = None
@@ -47,24 +49,25 @@ def new(target: Path, folder: Path | None, wishes: Wishes, progress: Progress) -
         UsageError: the manifest is there already, or the folder is none
         ManifestError: what was wished does not hold together; nothing is left behind then
     """
-    profile = None if wishes.profile else profile_beside(target)
-    refuse_existing(target, profile)
+    profile, words = _profile(target, wishes)
+    mine = profile if profile and not (profile.exists() and profile.read_bytes() == words) else None
+    refuse_existing(target, mine)
     if folder is not None and not folder.is_dir():
         raise UsageError(f"{folder} is not a folder")
     found, notices = _search(folder, target, progress) if folder else ([], [])
     items = list(_named(found, target))
-    if profile:
-        write_atomically(profile, _PROFILE.format(name=json.dumps(wishes.machine, ensure_ascii=False)).encode())
+    if mine:
+        write_atomically(mine, words)
     try:
         write_atomically(target, _manifest_text(target, profile, items, wishes).encode())
         load_manifest(target)
     except BaseException:
         target.unlink(missing_ok=True)
-        if profile:
-            profile.unlink(missing_ok=True)
+        if mine:
+            mine.unlink(missing_ok=True)
         raise
     made = tuple(NewItem(item_id, str(f.path), f.size_bytes, f.format) for item_id, f in items)
-    return Started(target, profile, made, tuple(notices))
+    return Started(target, profile, made, tuple(notices), copied=profile is not None and wishes.profile is not None)
 
 
 def refuse_existing(target: Path, profile: Path | None) -> None:
@@ -77,6 +80,22 @@ def refuse_existing(target: Path, profile: Path | None) -> None:
 def profile_beside(target: Path) -> Path:
     """The profile that is started with a manifest."""
     return target.with_name(f"{target.stem}.machine.toml")
+
+
+def _profile(target: Path, wishes: Wishes) -> tuple[Path | None, bytes]:
+    """The profile that goes beside the manifest, and its text; None where the user named a file."""
+    if wishes.profile is None:
+        words = _PROFILE.format(name=json.dumps(wishes.machine, ensure_ascii=False))
+        return profile_beside(target), words.encode()
+    if wishes.profile.is_file() or (ready := profiles().get(str(wishes.profile))) is None:
+        return None, b""
+    return target.with_name(ready.name), ready.read_bytes()
+
+
+def ready() -> Ready:
+    """What there is to begin from."""
+    listed = tuple(ReadyProfile(name, told(path), path) for name, path in profiles().items())
+    return Ready(listed, manifests())
 
 
 def _search(folder: Path, target: Path, progress: Progress) -> tuple[list[_Found], list[Notice]]:

@@ -11,6 +11,7 @@ import zipfile
 from pathlib import Path
 
 import pytest
+from support.bench_set import MACHINES
 from support.command import run
 
 from discprep.job.new import slug
@@ -104,3 +105,22 @@ def test_the_first_run_asks_and_ends_with_a_manifest_that_check_accepts(tmp_path
     data = tomllib.loads((tmp_path / "first.toml").read_text())
     assert (data["title"], data["medium"]["kind"], data["link"]["rate"]) == ("Reading room", "cd-74", 38400)
     assert run("check", tmp_path / "first.toml").code == 0
+
+
+def test_ready_profiles_are_listed_and_copied(tmp_path: Path) -> None:
+    """`new` alone lists them; `--profile NAME` copies one beside the manifest, which check accepts; a copy that was
+    changed is left alone, and another name is refused with those there are."""
+    ran = run("new")
+    assert ran.code == 0 and "map-table" in ran.out and "--profile" in ran.out
+    assert run("new", "--title", "x").code == 2
+    first = tmp_path / "first.toml"
+    assert run("new", first, "--profile", "map-table").code == 0
+    copied = tmp_path / "map-table.toml"
+    assert copied.read_bytes() == (MACHINES / "map-table.toml").read_bytes()
+    assert run("check", first).code == 0
+    copied.write_text(copied.read_text() + "# mine\n")
+    refused = run("new", tmp_path / "second.toml", "--profile", "map-table")
+    assert refused.code == 2 and "left alone" in refused.err and copied.read_text().endswith("# mine\n")
+    assert not (tmp_path / "second.toml").exists()
+    refused = run("new", tmp_path / "third.toml", "--profile", "mop-table")
+    assert refused.code == 2 and "map-table" in refused.err

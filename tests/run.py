@@ -1,0 +1,51 @@
+"""What `tests/run` does, for systems without bash too: sets up what the tests need once, then lint, types, all tests,
+coverage. Arguments go to pytest.
+
+    python tests/run.py
+"""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+TOP = Path(__file__).resolve().parent.parent
+PYTHON = str(TOP / ".venv" / ("Scripts/python.exe" if sys.platform == "win32" else "bin/python"))
+ALL = ["-q", "-n", "auto", "--dist", "worksteal", "--doctest-modules", "discprep", "tests",
+       "--cov=discprep", "--cov-report=term:skip-covered"]  # fmt: skip
+
+
+# mypy for this system and for the others, one after the other.
+TYPES = """
+import subprocess, sys
+kinds = [[], ["--platform", "win32"], ["--platform", "darwin"]]
+sys.exit(max([subprocess.run([sys.executable, "-m", "mypy", *kind]).returncode for kind in kinds]))
+"""
+
+
+def main() -> int:
+    set_up = subprocess.run([sys.executable, TOP / ".ci" / "setup.py", "test"]).returncode
+    if set_up:
+        return set_up
+    environment = {**os.environ, "PYCDLIB_TRACK_WRITES": "1", "PYTHONDONTWRITEBYTECODE": "1"}
+
+    def step(name: str, *words: str) -> bool:
+        print(f"== {name}", file=sys.stderr, flush=True)
+        return subprocess.run([PYTHON, "-m", *words], cwd=TOP, env=environment).returncode == 0
+
+    if sys.argv[1:]:
+        return int(not step("tests", "pytest", *sys.argv[1:]))
+    good = step("lint", "ruff", "check", "--quiet", ".")
+    # The types are checked beside the tests, which leave the cores free while they wait for a line or an emulator.
+    typed = subprocess.Popen(
+        [PYTHON, "-c", TYPES], cwd=TOP, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+    )
+    # Below 95 % only under CI, where every outside program is there; what is left uncovered: see DEVELOPERS.md.
+    good &= step("tests", "pytest", *ALL, *["--cov-fail-under=95"] * bool(os.environ.get("CI")))
+    print("== types, here and on other systems", file=sys.stderr, flush=True)
+    print(typed.communicate()[0], end="", flush=True)
+    return int(not good or typed.returncode != 0)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
