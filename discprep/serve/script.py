@@ -140,7 +140,8 @@ def _fetch_join(shelf: Shelf, host: str, say: Language) -> Iterator[Node]:
         return
     here = MachinePath(sliced[0].volume, (shelf.join_name,))
     yield from say.command("fetch", here, url=say.quoted(f"http://{host}/{quote(shelf.join_name)}"))
-    yield from say.say(f"When all slices are here, {say.path(here)} joins and checks them.")
+    checks = "and checks them" if say.shell.checksum else "and says what to compare"
+    yield from say.say(f"When all slices are here, {say.path(here)} joins them {checks}.")
 
 
 def _words(number: int, count: int, offer: Offer) -> str:

@@ -83,6 +83,10 @@ def test_over_two_evenings(tmp_path: Path) -> None:
     path = room(tmp_path, WITH_FETCH)
     cache = ("--cache", tmp_path / "cache")
     plan = run("plan", path, *cache, "--json").document
+    assert run("build", path, "--out", tmp_path / "out", *cache, "-q").code == 0
+    sheet = " ".join((tmp_path / "out/bench-sheet.txt").read_text().split())
+    assert "no more than a slice of 1 min 00 s is pulled again" in sheet
+    assert "JOIN.BAT from the shelf joins them and says what to compare" in sheet
     with served(path, tmp_path / "cache") as shelf:
         offers = {one["id"]: one for one in shelf.listening["items"]}
         names = offers["tools"]["files"]

@@ -33,6 +33,7 @@ from discprep.model import UNPACK_ROLES, Item, Manifest, Placed, Step, Where
 from discprep.report.sheet.facts import Room, Task
 from discprep.report.tables import counted
 from discprep.serve.gate import SERVER
+from discprep.serve.script import join_name
 from discprep.units import format_bytes, format_seconds
 
 
@@ -358,10 +359,20 @@ def _ends(manifest: Manifest) -> str:
     slice_s = manifest.link.slice_s if manifest.link else None
     if slice_s:
         return (
-            f"An evening can end anywhere: no more than a slice of {format_seconds(slice_s)} is pulled again. When all "
-            "are there, JOIN from the shelf joins and checks them."
+            f"An evening can end anywhere: no more than a slice of {format_seconds(slice_s)} is pulled again. "
+            f"{_joins(manifest)}"
         )
     return "An evening can end after any file: what came whole is not pulled again, and what broke off begins anew."
+
+
+def _joins(manifest: Manifest) -> str:
+    """Who joins slices, and whether they are checked then."""
+    shell = manifest.profile.shell
+    name = join_name(shell) if shell else ""
+    if not shell or not name:
+        return "Slices are joined by hand, in the order of their numbers."
+    checks = "and checks them" if shell.checksum else "and says what to compare"
+    return f"When all slices are there, {name} from the shelf joins them {checks}."
 
 
 def _held_back(made: DiscMade) -> Sequence[str]:
