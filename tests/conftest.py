@@ -5,6 +5,8 @@ A whole run is to take five minutes on two cores. What holds that, whoever adds 
 - Twice as many workers as cores (`-n auto`): tests that wait for a clocked line, an emulator or a server take no core.
 - What is marked `slow` (over three seconds by itself) begins first, dealt to the workers in turn; tests that share a
   fixture of their module stay on one worker, so that it is made once. The quick ones fill what is left, by stealing.
+- Tests of a module that uses a clocked line (`CLOCKS`) begin first too, and go before what computes where the system
+  allows that (as root), so that a busy computer's delays are not taken for the line's.
 - Lines are counted for coverage in no test marked `slow`, and of those of `link/` and `plan/` in the first case alone:
   counting more than doubles the time of arithmetic (Pythons before 3.14 count by a trace function), and a repeat with
   other numbers reaches what the first reached.
@@ -13,21 +15,28 @@ A whole run is to take five minutes on two cores. What holds that, whoever adds 
 
 from __future__ import annotations
 
+import contextlib
+import itertools
 import os
 import re
 import signal
 import sys
 import threading
-from collections.abc import Generator, Sequence
+from collections.abc import Generator, Iterator, Sequence
 
 import pytest
 
 LONG_S = 6.0
+CLOCKS = {"support.clocked", "support.line_rig", "support.line_serve", "support.pty_line"}
 ARITHMETIC = ("tests/link/", "tests/plan/")
 
 # A run started in the background inherits an ignored Ctrl-C, which the tests of interrupts need.
 if threading.current_thread() is threading.main_thread():
     signal.signal(signal.SIGINT, signal.default_int_handler)
+
+# What the kernel does for a terminal or a packet, at its own usual nice value, goes before many workers' computing.
+if "PYTEST_XDIST_WORKER" in os.environ and hasattr(os, "nice"):
+    os.nice(10)
 
 _counted: set[str] = set()
 
@@ -43,7 +52,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if _shares(item):
             first.setdefault(item.nodeid.split("::")[0], []).append(item)
-        elif item.get_closest_marker("slow"):
+        elif _slow(item) or _clocked(item):
             first[item.nodeid] = [item]
         else:
             rest.append(item)
@@ -59,21 +68,44 @@ def deal(first: Sequence[list[pytest.Item]], rest: list[pytest.Item], hands: int
     left, total = iter(rest), sum(map(len, dealt)) + len(rest)
     for number, hand in enumerate(dealt):
         share = total // (hands - number)
-        hand.extend(item for item, _ in zip(left, range(share - len(hand)), strict=False))
+        hand.extend(itertools.islice(left, max(0, share - len(hand))))
         total -= len(hand)
     return [item for hand in dealt for item in hand] + list(left)
 
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, bool, bool]:
-    """Lines are counted or not, see above."""
-    counting, in_threads = sys.gettrace(), threading.gettrace()
-    if counting is None or item.nodeid in _counted:
+    """Goes before others or not, and its lines are counted or not, see above."""
+    with contextlib.ExitStack() as held:
+        if _clocked(item):
+            held.enter_context(_ahead())
+        if item.nodeid not in _counted:
+            held.enter_context(_uncounted())
         return (yield)
+
+
+@contextlib.contextmanager
+def _ahead() -> Iterator[None]:
+    """This thread, and whatever it starts, before others: a thread's own on Linux (sched_setscheduler(2))."""
+    if not hasattr(os, "sched_setscheduler"):
+        yield
+        return
+    with contextlib.suppress(OSError):
+        os.sched_setscheduler(0, os.SCHED_RR, os.sched_param(1))
+    try:
+        yield
+    finally:
+        with contextlib.suppress(OSError):
+            os.sched_setscheduler(0, os.SCHED_OTHER, os.sched_param(0))
+
+
+@contextlib.contextmanager
+def _uncounted() -> Iterator[None]:
+    counting, in_threads = sys.gettrace(), threading.gettrace()
     sys.settrace(None)
     threading.settrace(None)  # type: ignore[arg-type]
     try:
-        return (yield)
+        yield
     finally:
         sys.settrace(counting)
         threading.settrace(in_threads)  # type: ignore[arg-type]
@@ -97,6 +129,11 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
 
 def _slow(item: pytest.Item) -> bool:
     return item.get_closest_marker("slow") is not None
+
+
+def _clocked(item: pytest.Item) -> bool:
+    used = vars(getattr(item, "module", None) or object).values()
+    return any(getattr(one, "__module__", getattr(one, "__name__", "")) in CLOCKS for one in used)
 
 
 def _counted_as(item: pytest.Item) -> str:
