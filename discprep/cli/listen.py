@@ -33,10 +33,11 @@ def listen(
     rate: Annotated[
         int | None,
         typer.Option(
-            "--rate",
-            metavar="BIT/S",
+            "--baud",
+            metavar="RATE",
             min=50,
-            help="Listen at this rate alone. [default: the manifest's, then the usual ones while nothing makes sense]",
+            help="Line rate in bit/s; listen at it alone. [default: the manifest's, then the usual ones while nothing "
+            "makes sense]",
         ),
     ] = None,
     framing: Annotated[

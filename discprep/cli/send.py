@@ -31,7 +31,9 @@ PortArgument = Annotated[
 ]
 RateOption = Annotated[
     int,
-    typer.Option("--rate", metavar="BIT/S", help="The line's rate, as the machine is set.", min=50, show_default=False),
+    typer.Option(
+        "--baud", metavar="RATE", help="Line rate in bit/s, as the machine is set.", min=50, show_default=False
+    ),
 ]
 FramingOption = Annotated[
     str, typer.Option("--framing", metavar="8N1", help="Data bits, parity and stop bits, as the machine is set.")

@@ -21,6 +21,7 @@ from discprep.peer.blocks import Failed
 from discprep.peer.port import Flow, Port
 from discprep.peer.wire import PortWire
 from discprep.report.over_blocks import Carried, CarriedFile
+from discprep.units import format_seconds
 
 PROTOCOLS: tuple[blocks.Name, ...] = ("xmodem", "xmodem-1k", "ymodem")
 _IN_MODEL = {"xmodem": "xmodem-crc"}  # the plain sum is a byte shorter, and only what receivers without CRC ask for
@@ -79,7 +80,9 @@ def send(wish: LineWish, paths: Sequence[Path], progress: Progress) -> Carried:
     expected = expected_s(wish, total, len(offers))
     with Port(wish.port, wish.rate_bit_s, wish.framing, wish.flow) as port:
         wire = PortWire(port, characters_per_second(wish.rate_bit_s, wish.framing))
-        progress.say(f"start to receive by {wish.protocol} on the machine now")
+        progress.say(
+            f"start to receive by {wish.protocol} on the machine now; it will take about {format_seconds(expected)}"
+        )
         clock = _Clock(progress, total)
         sender = blocks.Sender(wire, wish.name, clock.moved)
         _carried(lambda: sender.send(offers), wire, wish)

@@ -173,7 +173,7 @@ def _garbage(data: bytes) -> Finding:
     high = sum(byte >= 128 for byte in data) / len(data)
     likely = "most have the top bit set, as with 7 bits and parity" if high > 0.9 else "rate or framing differ"
     return Finding("garbage", f"bytes come that mean nothing at this rate: {likely}",
-                   "Set rate and framing of both ends alike; without --rate the usual rates are tried in turn.",
+                   "Set rate and framing of both ends alike; without --baud the usual rates are tried in turn.",
                    "prompt", sense=False)  # fmt: skip
 
 

@@ -11,8 +11,10 @@ from pathlib import Path
 
 import pytest
 from support.clocked import Cable
+from support.command import run
 from support.programs import program
 
+from discprep.job.over_blocks import LineWish, expected_s
 from discprep.link.blocks import BLOCK_PROTOCOLS, block_count
 from discprep.peer import blocks
 from discprep.peer.blocks import Failed, Offer, Receiver, Sender
@@ -43,6 +45,15 @@ def test_the_estimate_counts_the_same_blocks(size: int) -> None:
         assert len(sizes) == full + small and sum(sizes) >= size
 
 
+@pytest.mark.parametrize("name", ["xmodem", "xmodem-1k", "ymodem"])
+def test_the_time_is_what_estimate_tells(name: str) -> None:
+    """Two faces of one number; plain XMODEM is reckoned with CRC, which its receivers ask for."""
+    model = "xmodem-crc" if name == "xmodem" else name
+    told = run("estimate", "--size-bytes", 50_000, "--baud", 19_200, "--protocol", model, "--json").document
+    wish = LineWish("unused", 19_200, protocol=name)
+    assert told["seconds"]["expected"] == pytest.approx(expected_s(wish, 50_000), abs=0.001)
+
+
 def folder_of(where: Path) -> Path:
     where.mkdir()
     for name, data in FILES.items():
@@ -52,7 +63,7 @@ def folder_of(where: Path) -> Path:
 
 def own(*words: object) -> subprocess.Popen:
     """Ours, once it has the port and says that the machine is to start."""
-    command = [sys.executable, "-m", "discprep", *map(str, words), "--rate", "115200", "--json"]
+    command = [sys.executable, "-m", "discprep", *map(str, words), "--baud", "115200", "--json"]
     process = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
     assert "on the machine now" in process.stderr.readline()
     return process

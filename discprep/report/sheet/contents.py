@@ -104,7 +104,8 @@ def tests(facts: SheetFacts) -> Section | None:
         return None
     lead = Paragraph(
         "One rung at a time, from the first. Garbage points to the rate, silence to the wiring, a stall to MTU or "
-        "overrun. Change one thing, then go back to the rung that last held."
+        "overrun. Change one thing, then go back to the rung that last held. With a serial adapter in the bridge's "
+        "place, `discprep listen PORT --answer` on the PC tells in words what comes, and answers up to the name."
     )
     return Section("tests", "A ladder of small tests", (lead, Ladder(facts.ladder)))
 
