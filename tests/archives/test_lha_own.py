@@ -3,6 +3,7 @@ from seeds that use all a method knows, damaged ones, and what they must do with
 
 import hashlib
 import io
+import os
 import random
 import subprocess
 from collections.abc import Callable
@@ -10,16 +11,22 @@ from functools import partial
 from pathlib import Path
 
 import pytest
+from support.bench_set import WHEN, BenchSet
+from support.command import run
 from support.decoding import decode_here
 from support.lha import HELLO, HELLO_20, LH5_HELLO_20, LH7_HELLO_20, Made, archive
 from support.lha_packed import Writer, blocks, pm1, pm2
 from support.programs import program
 
-from discprep.archives import lha_decode
+from discprep.archives import lha_decode, pool
 from discprep.archives.base import MemberError, Source
 from discprep.archives.lha_headers import Header
 from discprep.model import Limits
 
+WITHOUT = (
+    "import sys; sys.path[:] = sys.argv[2:]; sys.modules.update(lzhlib=None, pylhasa=None)\n"
+    "from discprep.archives.worker import main; main()"
+)
 Maker = Callable[..., tuple[bytes, int]]
 
 
@@ -166,6 +173,28 @@ def test_a_host_without_any_library(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     assert found.problems == []
     assert [found.content(n) for n in range(len(members))] == [HELLO] + [HELLO_20] * 5
     assert lha_decode.share("-lh5-") < 1 == lha_decode.share("-lh0-") == lha_decode.share("deflate")
+
+
+def test_the_same_disc(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A disc of LHA archives is the same, byte for byte, on a host without a compiled decoder."""
+    text = random.Random(2).choices([b"first ", b"second ", b"third "], k=9000)
+    (tmp_path / "words.txt").write_bytes(b"".join(text))
+    subprocess.run([program("jlha"), "-ao51", "x.lzh", "words.txt"], cwd=tmp_path, check=True, capture_output=True)
+    small = archive(Made(name=b"hello.txt", data=HELLO_20, packed=LH7_HELLO_20, method=b"-lh7-"))
+    images = []
+    for start in (pool._START, WITHOUT):
+        folder = tmp_path / str(len(images))
+        folder.mkdir()
+        bench = BenchSet(folder)
+        data = (tmp_path / "x.lzh").read_bytes()
+        bench.write(bench.item("x", "x.lzh", data, 'to = "X"'), bench.item("y", "y.lha", small, 'to = "Y"'))
+        for path in folder.iterdir():
+            os.utime(path, (WHEN, WHEN))
+        monkeypatch.setattr(pool, "_START", start)
+        ran = run("prepare", bench.manifest, "--out", bench.out, *bench.words)
+        assert ran.code == 0, ran.err
+        images.append(bench.image().read_bytes())
+    assert images[0] == images[1]
 
 
 def test_codes_longer_than_any(tmp_path: Path) -> None:

@@ -2,7 +2,6 @@
 of Python's documentation of `os`; Microsoft's of `ReplaceFile` and `_commit` for what Windows refuses."""
 
 import errno
-import fcntl
 import io
 import os
 import struct
@@ -17,6 +16,8 @@ from support.command import run
 
 from discprep.fetch import files, host
 from discprep.fetch.files import scratch, write_atomically
+
+fcntl = pytest.importorskip("fcntl")  # the system that is made to lack things has all of them
 
 # Unix only, or not on Windows and macOS.
 LACKING = ("pwrite", "pwritev", "pread", "preadv", "geteuid", "getuid", "fdatasync", "posix_fadvise", "sendfile",
