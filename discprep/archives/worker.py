@@ -373,7 +373,8 @@ class Job:
             told.append(f"{len(self._same)} members repeat an earlier one, name and bytes, such as {self._same[0]}")
         if self._guard.only_case:
             count, first = len(self._guard.only_case), self._guard.only_case[0]
-            told.append(f"{count} names differ from another only in case, such as {first}")
+            differ = "name differs" if count == 1 else "names differ"
+            told.append(f"{count} {differ} from another only in case, such as {first}")
         lacks = tuple(self._lacking.items())
         summary = Summary(format_, sha256, self._data_bytes, tuple(problems), tuple(told), lacks)
         self._talk.say("e", summary.values())

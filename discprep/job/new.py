@@ -6,11 +6,11 @@ import hashlib
 import json
 import os
 import re
-import unicodedata
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
+from discprep.disc.name_rules import plain
 from discprep.errors import StorageError, UsageError
 from discprep.fetch.files import write_atomically
 from discprep.manifest import load_manifest
@@ -157,12 +157,12 @@ def _named(found: list[_Found], target: Path) -> Iterator[tuple[str, _Found]]:
 def slug(name: str) -> str:
     """An id from a file's name.
 
-    >>> slug("IP Tools-1.2.tar.gz"), slug("Über.lha")
-    ('ip-tools-1.2', 'uber')
+    >>> slug("IP Tools-1.2.tar.gz"), slug("Über Straßen.lha")
+    ('ip-tools-1.2', 'uber-strassen')
     """
     stem = re.sub(r"(\.tar)?\.[A-Za-z0-9]{1,4}$", "", name)
-    plain = unicodedata.normalize("NFKD", stem).encode("ascii", "ignore").decode().lower()
-    return re.sub(r"[^a-z0-9.]+", "-", plain).strip("-.")[:60].strip("-.") or "item"
+    ascii_stem = plain(stem).encode("ascii", "ignore").decode().lower()
+    return re.sub(r"[^a-z0-9.]+", "-", ascii_stem).strip("-.")[:60].strip("-.") or "item"
 
 
 def title_and_version(name: str) -> tuple[str, str]:

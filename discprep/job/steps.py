@@ -63,14 +63,15 @@ class Steps:
             pulled: the machine pulled something already, so it has its disc
         """
         steps = {state: [item.next for item in items if item.state == state and item.next] for state in _ORDER}
-        for state in _ORDER[:-1]:
+        for state in ("wanted", "fetched"):
             if steps[state]:
                 ready = self._line("fetch")
                 return (ready if ready in steps[state] else steps[state][0],)
+        hurt = tuple(dict.fromkeys(steps["damaged"]))  # the others go on without what is damaged
         if self._prepare() in steps["verified"]:
-            return (self._prepare(),)
+            return (*hurt, self._prepare())
         discs = () if pulled else tuple(self._discs())
-        return (*discs, *dict.fromkeys(steps["verified"]))
+        return (*hurt, *discs, *dict.fromkeys(steps["verified"]))
 
     def _fetch(self, item: Item) -> str:
         """A source that is a file which is not there is none."""
