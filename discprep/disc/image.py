@@ -204,7 +204,7 @@ def _write(path: Path, layout: Layout, options: ImageOptions, progress: Progress
         # It read the structures before the data was written: they must still be those.
         if checked.hashes[_head(layout)] != head_sha256:
             faults.add("bytes", "the disc's structures changed after they were written")
-        reader = compare(second.answer(), layout, options, faults)
+        reader = compare(second, layout, options, faults)
         return head_sha256, checked, _Second(reader, faults.all())
 
 

@@ -1,7 +1,8 @@
 """Runs in a process of its own: opens an image with pycdlib and tells every tree that it sees. Imports no other part.
 
-An order is one line of JSON, {"path": …, "udf": …}. The answer is a line of facts, then a line for each tree in the
-order of `facts["trees"]`: its entries, sorted, each [path, first sector, bytes, kind]. Paths are joined by "/"; those
+An order is one line of JSON, {"path": …, "udf": …}. The answer is a line of facts, with the SHA-256 of the line that
+would tell each of `facts["trees"]`: most often nothing more is asked. Another line of orders has those lines told: a
+tree's entries, sorted, each [path, first sector, bytes, kind]. Paths are joined by "/"; those
 of the primary and the Rock Ridge tree are bytes, shown as Latin-1. A file in several sections has one entry where they
 follow each other. With "udf" comes the UDF tree too, with first bytes in place of sectors, -1 where a file's bytes do
 not lie together. Instead of all that: {"fault": …}, in pycdlib's words.
@@ -10,6 +11,7 @@ not lie together. Instead of all that: {"fault": …}, in pycdlib's words.
 from __future__ import annotations
 
 import contextlib
+import hashlib
 import io
 import json
 import os
@@ -40,10 +42,15 @@ def main() -> None:
     iso = pycdlib.PyCdlib()
     try:
         iso.open_fp(_Image(order["path"]))
-        told = [json.dumps(line) for line in seen(iso, order["udf"])]
+        facts, *trees = seen(iso, order["udf"])
+        told = [json.dumps(tree) for tree in trees]
+        facts["sha256"] = [hashlib.sha256(tree.encode()).hexdigest() for tree in told]
     except Exception as error:  # of a broken image the library may raise anything
-        told = [json.dumps({"fault": f"{error or type(error).__name__}"})]
-    sys.stdout.write("\n".join(told) + "\n")
+        facts, told = {"fault": f"{error or type(error).__name__}"}, []
+    sys.stdout.write(json.dumps(facts) + "\n")
+    sys.stdout.flush()
+    if sys.stdin.readline():
+        sys.stdout.write("\n".join(told) + "\n")
 
 
 class _Image(io.FileIO):
@@ -66,7 +73,7 @@ def _limit() -> None:
 
 
 def seen(iso: Any, udf: bool) -> Iterator[Any]:
-    """The lines of the answer."""
+    """The facts, then the trees."""
     trees = {"iso": (iso.pvd, _iso_name)}
     if iso.joliet_vd is not None:
         trees["joliet"] = (iso.joliet_vd, _joliet_name)

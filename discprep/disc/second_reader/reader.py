@@ -5,12 +5,12 @@ In every tree it must see the same names, places, sizes and kinds; and the volum
 
 from __future__ import annotations
 
+import hashlib
 import json
 import subprocess
 import sys
 import threading
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -31,18 +31,10 @@ _START = (
 Entry = tuple[str, int, int, str]  # as `process` tells it: path, first sector, bytes, kind
 
 
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """What the second reader told. `trees` are JSON, as it wrote them."""
-
-    facts: dict[str, Any]
-    trees: dict[str, str]
-
-
 class SecondReader:
     """The process. It starts while the image is being written, and reads once its structures stand. A context manager.
 
-    Raises, from `answer`:
+    Raises, from `facts` and `trees`:
         ToolError: it did not start, or came to no end
     """
 
@@ -82,18 +74,27 @@ class SecondReader:
         """Whether a signal ended it: a limit of time or memory, or a fault of its own."""
         return (self._process.returncode or 0) < 0
 
-    def answer(self) -> Answer:
-        """Waits for what it saw; `facts` has one key, "fault", where it cannot read the image."""
-        told, said = self._process.communicate()
+    def facts(self) -> dict[str, Any]:
+        """Waits for what it saw; there is one key, "fault", where it cannot read the image."""
+        assert self._process.stdout
+        return dict(json.loads(self._process.stdout.readline() or self._ended()))
+
+    def trees(self, facts: dict[str, Any]) -> dict[str, list[Entry]]:
+        """Every tree's entries. The process has told `facts`, and ends with this."""
+        told, _ = self._process.communicate("trees\n")
         lines = told.splitlines()
-        facts = json.loads(lines[0]) if lines and not self._process.returncode else {}
-        if not facts or ("fault" not in facts and len(lines) != 1 + len(facts["trees"])):
-            last = (said.strip().splitlines() or ["it said nothing"])[-1]
-            raise ToolError(
-                f"the second reader of images ended with code {self._process.returncode}: {last}",
-                hint="Install discprep's own packages anew (pip install --force-reinstall pycdlib), and build again.",
-            )
-        return Answer(facts, dict(zip(facts.get("trees", ()), lines[1:], strict=True)))
+        if len(lines) != len(facts["trees"]):
+            self._ended()
+        entries = ([tuple(entry) for entry in json.loads(line)] for line in lines)
+        return dict(zip(facts["trees"], entries, strict=True))
+
+    def _ended(self) -> str:
+        _, said = self._process.communicate()
+        last = (said.strip().splitlines() or ["it said nothing"])[-1]
+        raise ToolError(
+            f"the second reader of images ended with code {self._process.returncode}: {last}",
+            hint="Install discprep's own packages anew (pip install --force-reinstall pycdlib), and build again.",
+        )
 
 
 def udf_entries(path: Path) -> tuple[list[Entry], str]:
@@ -107,44 +108,54 @@ def udf_entries(path: Path) -> tuple[list[Entry], str]:
     with SecondReader() as reader:
         reader.read(path, udf=True)
         try:
-            answer = reader.answer()
+            facts = reader.facts()
+            return ([], str(facts["fault"])) if "fault" in facts else (reader.trees(facts)["udf"], "")
         except ToolError:
             if reader.broke_down:
                 return [], "the reader broke down over it"
             raise
-    if "fault" in answer.facts:
-        return [], str(answer.facts["fault"])
-    return [tuple(entry) for entry in json.loads(answer.trees["udf"])], ""
 
 
 # ------------------------------------------------------------------------------------------------ comparing
 
 
-def compare(answer: Answer, layout: Layout, options: ImageOptions, faults: Faults) -> str:
-    """Adds a fault for every difference between what was laid out and what was seen; gives the reader's name.
+def compare(second: SecondReader, layout: Layout, options: ImageOptions, faults: Faults) -> str:
+    """Adds a fault for every difference between what was laid out and what is seen; gives the reader's name.
 
     Args:
+        second: has been told to read the image
         layout, options: what the image was meant to hold
+
+    Raises:
+        ToolError: the process did not run
     """
-    if "fault" in answer.facts:
-        faults.add("second-reader", f"a second reader cannot open the image: {answer.facts['fault']}")
+    facts = second.facts()
+    if "fault" in facts:
+        faults.add("second-reader", f"a second reader cannot open the image: {facts['fault']}")
         return ""
-    for what, wanted, got in _facts(answer, layout, options):
+    for what, wanted, got in _facts(facts, layout, options):
         if wanted != got:
             faults.add("second-reader", f"a second reader sees {what} {got}, expected {wanted}")
-    for tree, told in answer.trees.items():
-        wanted_entries = sorted(_entries(tree, layout, options))
-        if json.dumps(wanted_entries) != told:
-            _differences(TREES[tree], wanted_entries, [tuple(entry) for entry in json.loads(told)], faults)
-    return str(answer.facts["reader"])
+    if [_sha256(tree, layout, options) for tree in facts["trees"]] != facts["sha256"]:
+        told = faults.counts.total()
+        for tree, entries in second.trees(facts).items():
+            _differences(TREES[tree], sorted(_entries(tree, layout, options)), entries, faults)
+        if faults.counts.total() == told:
+            faults.add("second-reader", "a second reader tells the trees in another way")
+    return str(facts["reader"])
 
 
-def _facts(answer: Answer, layout: Layout, options: ImageOptions) -> Iterator[tuple[str, object, object]]:
+def _sha256(tree: str, layout: Layout, options: ImageOptions) -> str:
+    """Of the line that tells a tree as it was laid out."""
+    return hashlib.sha256(json.dumps(sorted(_entries(tree, layout, options))).encode()).hexdigest()
+
+
+def _facts(facts: dict[str, Any], layout: Layout, options: ImageOptions) -> Iterator[tuple[str, object, object]]:
     """What is seen, expected, found."""
-    yield "the trees", [t for t in TREES if t == "iso" or t in options.rules], answer.facts["trees"]
+    yield "the trees", [t for t in TREES if t == "iso" or t in options.rules], facts["trees"]
     volume = [options.volume, layout.sectors]
-    yield "the volumes (name, sectors)", [volume] * len(options.trees), answer.facts["volumes"]
-    yield "the boot entry", _boot_entry(layout, options), answer.facts["boot"]
+    yield "the volumes (name, sectors)", [volume] * len(options.trees), facts["volumes"]
+    yield "the boot entry", _boot_entry(layout, options), facts["boot"]
 
 
 def _boot_entry(layout: Layout, options: ImageOptions) -> list[int] | None:
