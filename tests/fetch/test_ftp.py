@@ -92,7 +92,7 @@ def test_a_server_that_says_nothing(tmp_path: Path) -> None:
         thread.join(5)
         for connection in holder:
             connection.close()
-    assert "sent nothing for 0.6 s" in said(report)
+    assert "sent nothing for 1.5 s" in said(report)
     assert litter(tmp_path) == []
 
 

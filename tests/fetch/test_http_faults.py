@@ -86,7 +86,7 @@ FAULTS: dict[str, tuple[Fault, str]] = {
     "other bytes": (lambda e: e.reply(bytes(len(DATA))), "expected SHA-256 .*, got .*; it was not kept"),
     "closes at once": (closes_at_once, "the connection broke"),
     "nonsense": (nonsense, "the connection broke"),
-    "silent": (silent, "sent nothing for 0.6 s"),
+    "silent": (silent, "sent nothing for 1.5 s"),
     "a byte at a time": (trickle(DATA, 0.05), "less than 50 B/s; given up"),
     "a slow head": (trickle(b"x: y\r\n" * 300, 0.05, b"HTTP/1.1 200 OK\r\n"), "waiting without sending"),
     "a slow trailer": (slow_trailer, "waiting without sending|expected"),

@@ -222,6 +222,7 @@ def test_each_transfer_is_logged(tmp_path: Path) -> None:
     pulls = tmp_path / "first.pulls.jsonl"
     with serving(reading_room(tmp_path), log_file=pulls) as run:
         run.ask("/TOOLS.LHA")
+        wait_until(lambda: len(log.read(pulls)) == 1)  # each connection writes its own line
         run.ask("/TOOLS.LHA", "Range: bytes=100000-")
         run.ask("/MAPS.ZIP", method="HEAD")
         run.ask("/")

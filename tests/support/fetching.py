@@ -15,8 +15,8 @@ from discprep.fetch.settings import FetchSettings
 from discprep.model import Hashes, Item
 
 QUICK = FetchSettings(
-    connect_timeout_s=1.0,
-    stall_timeout_s=0.6,
+    connect_timeout_s=3.0,
+    stall_timeout_s=1.5,
     rate_min_bytes_s=50.0,
     rate_window_s=0.8,
     pause_s=0.01,
