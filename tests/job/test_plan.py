@@ -22,6 +22,7 @@ from discprep.job.held import sound
 from discprep.job.logged import logged, pace_of
 from discprep.job.plan import before, forms_on, plan_for
 from discprep.job.tree import Trees
+from discprep.link.pull import FileTimes
 from discprep.link.transfer import Transfer, expected_case, parts_of
 from discprep.model import Edit, Fetched, Item, LinkSettings, Medium, PlanSettings, Profile, Volume
 from discprep.report.plan import Turn, TurnStep, document, text
@@ -557,7 +558,8 @@ def test_the_plan_prices_what_serve_offers(opens, tmp_path):
     def seconds(size_bytes, escapes):
         return download(size_bytes, escapes=escapes, link=LINK, bridge=None, profile=DESK).expected
 
-    stock = Stock(manifest, Order(("opener", "prints")), lambda item, _: opened[item.id], seconds, tmp_path / "shelf")
+    stock = Stock(manifest, Order(("opener", "prints")), lambda item, _: opened[item.id],
+                  FileTimes(seconds, 1.0, None), tmp_path / "shelf")  # fmt: skip
     shelf = stock.shelf([Fetched(key, "cached", one.path) for key, one in opened.items()])
     offer = next(offer for offer in shelf.offers if offer.item == "prints")
     assert offer.shape == SERVED[opens]

@@ -66,7 +66,7 @@ def forget() -> None:
 @pytest.fixture
 def short_courses(monkeypatch: pytest.MonkeyPatch) -> Iterator[None]:
     """The model steps through the first packets only: what is judged here is the advice, not the model."""
-    monkeypatch.setattr(stepping, "STEPPED_SEGMENTS", 25)
+    monkeypatch.setattr(stepping, "STEPPED_SEGMENTS", 12)
     forget()
     yield
     forget()
