@@ -30,16 +30,29 @@ static int mode_of(const char *path) /* of a file below DOS_ROOT; 0700 for all e
 
 static int hidden(const char *path) { return mode_of(path) & 01000; }
 static int kept(const char *path) { return !(mode_of(path) & 0200); }
+/* The paths asked for last: a name without its folder stands for the last one of that name. */
+static char asked[64][PATH_MAX];
+static int count;
+
+static void ask(const char *path)
+{
+    const char *root = getenv("DOS_ROOT");
+    if (root && path && !strncmp(path, root, strlen(root)))
+        snprintf(asked[count++ % 64], PATH_MAX, "%s", path);
+}
+
 static int refused(void) { errno = EACCES; return -1; }
 
 int stat64(const char *path, struct stat64 *to)
 {
+    ask(path);
     if (hidden(path)) { errno = ENOENT; return -1; }
     return NEXT(stat64)(path, to);
 }
 
 int access(const char *path, int how)
 {
+    ask(path);
     if (hidden(path)) { errno = ENOENT; return -1; }
     return NEXT(access)(path, how);
 }
@@ -71,8 +84,21 @@ static void step(char *at, const char *name) /* appends a part of a path as the 
 static void obey(char *order)
 {
     char at[PATH_MAX], *colon = strchr(order, ':'), *rest = NULL;
-    if (!colon)
+    if (!colon) {
+        char *name = strrchr(order, ' ');
+        name = name ? strtok_r(name + 1, "\r\n", &rest) : NULL;
+        for (int back = 1; name && back <= 64 && back <= count; back++) {
+            char *path = asked[(count - back) % 64], *last = strrchr(path, '/');
+            struct stat64 found;
+            if (last && !strcasecmp(last + 1, name) && !NEXT(stat64)(path, &found)) {
+                int mode = found.st_mode & 07777;
+                mode = strstr(order, "-r") ? mode | 0200 : mode;
+                chmod(path, strstr(order, "-h") ? mode & ~01000 : mode);
+                return;
+            }
+        }
         return;
+    }
     snprintf(at, sizeof at, "%s", getenv("DOS_ROOT"));
     for (char *part = strtok_r(colon + 1, "\\\r\n", &rest); part; part = strtok_r(NULL, "\\\r\n", &rest))
         step(at, part);

@@ -10,9 +10,9 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from discprep.disc.setup.flow import Node
+from discprep.disc.setup.flow import Do, Node
 from discprep.disc.setup.language import FIRST, SECOND, Language
-from discprep.disc.setup.site import BACK, LEFT, PUT, ROOM, SAVE, TEMPORARY, Site, called_stems
+from discprep.disc.setup.site import BACK, FILE, PUT, ROOM, SAVE, TEMPORARY, Site, called_stems
 from discprep.machine import MachinePath
 from discprep.model import Named, Shell
 
@@ -150,6 +150,8 @@ class Files:
         the list `list_at` where one is given, else the script stops."""
         if not (self.shell.rename and self.shell.delete):
             return [*self._copies(entry, sources, target), *self._lost(entry, "missing", target, target, list_at)]
+        if list_at and self._by_file(entry, sources, target):
+            return self.say.call(self.site.own(FILE), self.say.path(sources[0]), target.name)
         new = target.folder / TEMPORARY
         copies = self._copies(entry, sources, new)
         missing = self._lost(entry, "missing", new, target, list_at)
@@ -157,22 +159,17 @@ class Files:
         if self.shell.blocks:  # a rename may have put it elsewhere: into a folder of that name
             stays += self._lost(entry, "missing", target, target, list_at)
         if list_at is None:
-            return [*copies, *missing, *self._place(new, target, sure=True), *stays]
-        if LEFT in called_stems(self.shell):
-            return [*copies, *missing, *self._place(new, target, sure=False), *stays]
+            return [*copies, *missing, *self._place(new, target), *stays]
         return [
             *copies,
             *self.say.either("missing", new, self._listed(entry, "missing", new, list_at),
-                             [*self._place(new, target, sure=True), *stays]),
+                             [*self._place(new, target), *stays]),
         ]  # fmt: skip
 
     def _lost(
         self, entry: Named, kind: str, path: MachinePath, target: MachinePath, list_at: MachinePath | None
     ) -> list[Node]:
         """Where `path` says so, the file did not come to `target`: it is listed, or the script stops."""
-        if list_at and LEFT in called_stems(self.shell) and path.name == TEMPORARY:
-            name = self.say.path(self.site.on_disc(entry))
-            return self.say.when(kind, path, self.say.call(self.site.own(LEFT), name, list_at.name), rare=True)
         if list_at:
             return self.say.when(kind, path, self._listed(entry, kind, path, list_at), rare=True)
         remedy = {
@@ -187,11 +184,35 @@ class Files:
         gone = self.gone(path) if kind == "exists" else []
         return [*gone, *self.say.say(f"{WHY[kind]}: {name}"), *self.say.append(name, list_at)]
 
-    def left_script(self) -> list[Node]:
-        """Lists a file that is left out: its arguments are the file on the disc, and the list's name. A new file that
-        could not take its place stands in the current folder."""
-        new = MachinePath("", (TEMPORARY,))
-        return [*self.gone(new), *self.say.say(f"Left out: {FIRST}"), *self.say.append(FIRST, self.site.saved / SECOND)]
+    def _by_file(self, entry: Named, sources: Sequence[MachinePath], target: MachinePath) -> bool:
+        """Whether a called script copies it in the current folder: a line for each file, where no check is its own."""
+        shell, content = self.shell, entry.staged.content
+        checked = shell.check_size or (self.checksum and shell.checksum)
+        empty = content and content.size_bytes == 0 and shell.create_empty
+        plain = len(sources) == 1 and self._by_call(sources[0]) and self._by_call(target)
+        return FILE in called_stems(shell) and plain and not (checked or empty)
+
+    def enter(self, folder: MachinePath) -> list[Node]:
+        """Goes to the folder that files are copied to, where a called script wants that."""
+        return [Do(self.say.enter(folder), inline=False)] if FILE in called_stems(self.shell) else []
+
+    def file_script(self) -> list[Node]:
+        """Copies one file that is not needed into the current folder, or lists it: its arguments are the file on the
+        disc, and its name."""
+        new, old = MachinePath("", (TEMPORARY,)), MachinePath("", (SECOND,))
+        left = [*self.say.say(f"Left out: {FIRST}"), *self.say.append(FIRST, self.site.missed)]
+        away = self.say.when("exists", new, self.say.command("delete", new))
+        source = MachinePath(FIRST)
+        again = [*self.is_full("", self.full_stop("")), *self.gone(old), *self.say.rename(new, SECOND)]
+        return [
+            *self.say.copy(source, new),
+            *self.say.failed("copy", away),
+            *self._present(new, self.say.compare(source, new, away)),
+            *self.say.when("missing", new, [*left, Do(self.shell.stop, ends=True)], rare=True),
+            *self.say.rename(new, SECOND),
+            *self.say.when("exists", new, again, rare=True),
+            *self.say.when("exists", new, [*self.gone(new), *left], rare=True),
+        ]
 
     def _copies(self, entry: Named, sources: Sequence[MachinePath], to: MachinePath) -> list[Node]:
         """One copy after the other until one is right."""
@@ -222,10 +243,10 @@ class Files:
         """A check only of a file that is there: asking after another may end the script in some languages."""
         return self.say.when("exists", target, check)
 
-    def _place(self, new: MachinePath, target: MachinePath, *, sure: bool) -> list[Node]:
+    def _place(self, new: MachinePath, target: MachinePath) -> list[Node]:
         """Gives a new file its name; an older one of that name goes only now, and only where there is room left: what
-        it sets free must not hide that the new one was cut short. `sure`: the new one is there."""
-        renamed = self.say.rename(new, target.name, if_there=not sure)
+        it sets free must not hide that the new one was cut short."""
+        renamed = self.say.rename(new, target.name)
         if PUT in called_stems(self.shell) and self._by_call(target):
             call = self.say.call(self.site.own(PUT), self.say.path(target), target.name)
             return [*renamed, *self.say.when("exists", new, call, rare=True)]

@@ -179,18 +179,15 @@ class Language:
         lines = self._fill(self.shell.call, path=self.quoted(self.path(script)), **words)
         return [Do(self._checked(tuple(line.rstrip() for line in lines)))]
 
-    def rename(self, path: MachinePath, name: str, *, if_there: bool = False) -> list[Node]:
-        """A new name in the same folder; given from inside it where the language can. `if_there`: only of a file that
-        is there."""
+    def rename(self, path: MachinePath, name: str) -> list[Node]:
+        """A new name in the same folder; given from inside it where the language can."""
         new = self.quoted(name)
         if not self.shell.change_folder:
             target = self.quoted(self.path(path.folder / name))
-            whole = self._fill(self.shell.rename, path=self.quoted(self.path(path)), target=target, name=new)
-            return self.when("exists", path, [Do(self._checked(whole))]) if if_there else [Do(self._checked(whole))]
+            return [Do(self._checked(self._fill(self.shell.rename, path=self.quoted(self.path(path)), target=target,
+                                                name=new)))]  # fmt: skip
         bare = Do(self._fill(self.shell.rename, path=self.quoted(path.name), target=new, name=new))
-        inside = Do(self.enter(path.folder), inline=False)
-        asked: list[Node] = self.when("exists", MachinePath("", (path.name,)), [bare]) if if_there else [bare]
-        return [inside, *asked] if path.base else asked
+        return [Do(self.enter(path.folder), inline=False), bare] if path.base else [bare]
 
     def append(self, text: str, path: MachinePath) -> list[Node]:
         """A line of text to the end of a file, which is made if it is not there."""

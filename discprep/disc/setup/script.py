@@ -16,7 +16,7 @@ from discprep.disc.parts import Part
 from discprep.disc.setup.files import Files
 from discprep.disc.setup.flow import Do, Node
 from discprep.disc.setup.language import Language
-from discprep.disc.setup.site import ALL, BACK, CONTENTS, LEFT, OLD, PUT, ROOM, SAVE, TEMPORARY, Site, called_stems
+from discprep.disc.setup.site import ALL, BACK, CONTENTS, FILE, OLD, PUT, ROOM, SAVE, TEMPORARY, Site, called_stems
 from discprep.errors import NameRuleError
 from discprep.machine import MachinePath, wiped
 from discprep.model import Named, Step
@@ -87,8 +87,8 @@ class Scripts:
             *(self._opening(self._part_title(part)) if names.work else []),
             *self._save_all(part, entries),
             *(node for step in part.before for node in self._step(step)),
-            *self.files.away(self.site.hurt_list(part.number)),
-            *(node for item in _by_item(entries) for node in self._copy_item(item, part.number)),
+            *self._no_list(part.number),
+            *(node for item in _by_item(entries) for node in self._copy_item(item)),
             *(node for entry in entries for node in self._give_back(entry)),
             *self._done(part, names.next),
         ]
@@ -171,7 +171,7 @@ class Scripts:
             SAVE: lambda: [*self._opening("Saves one file"), *files.save_script()],
             BACK: lambda: [*self._opening("Puts one file back"), *files.back_script()],
             PUT: lambda: [*self._opening("Replaces one file"), *files.put_script()],
-            LEFT: lambda: [*self._opening("Lists what is left out"), *files.left_script()],
+            FILE: lambda: [*self._opening("Copies one file"), *files.file_script()],
         }
         return {f"{stem}{self.site.ending}": nodes[stem] for stem in called_stems(self.site.shell)}
 
@@ -218,15 +218,27 @@ class Scripts:
 
     # ---------------------------------------------------------------------------------------- copying
 
-    def _copy_item(self, entries: Sequence[Named], part: int | str, *, mark: bool = True) -> list[Node]:
+    def _no_list(self, part: int | str) -> list[Node]:
+        """Takes away what an earlier run has listed."""
+        return [*self.files.away(self.site.missed), *self.files.away(self.site.hurt_list(part))]
+
+    def _list_kept(self, part: int | str) -> list[Node]:
+        """Gives the list of what was left out the part's name, where the language can."""
+        if not self.site.shell.rename:
+            return []
+        named = self.say.rename(self.site.missed, self.site.hurt_list(part).name)
+        return self.say.when("exists", self.site.missed, named, rare=True)
+
+    def _copy_item(self, entries: Sequence[Named], *, mark: bool = True) -> list[Node]:
         """One item: folders, then files. What is not needed stops nothing: it is listed."""
         files = _files(entries)
         needed = any(entry.staged.important for entry in entries)
-        list_at = None if needed else self.site.hurt_list(part)
+        list_at = None if needed else self.site.missed
         folders = folders_of_entries(self.site, entries)
         nodes = [node for folder in folders for node in self.files.folder(folder, needed)]
         for folder, group in groupby(files, lambda entry: self.site.target(entry).folder):
             puts = [*self.files.away(folder / TEMPORARY)] if self.site.shell.rename else []
+            puts += self.files.enter(folder) if list_at else []
             puts += [node for e in group for node in self._copy_file(e, list_at)]
             nodes += self._where_made(folder, puts, list_at)
         for volume in dict.fromkeys(self.site.volume_of(entry).path for entry in files):
@@ -264,13 +276,14 @@ class Scripts:
             done = (f"Part {part.number} has run. This machine's language cannot tell whether every file came: compare "
                     f"them with {CONTENTS} on the disc.")  # fmt: skip
         return [
+            *self._list_kept(part.number),
             *(hurt if not next_name else self._say_hurt(part.number)),
             *self.files.mark(self.site.mark("P", part.number)),
             *self.say.say("", done, *following, *self._without_drive(part), then),
         ]
 
     def _say_hurt(self, part: int) -> list[Node]:
-        at = self.site.hurt_list(part)
+        at = self.site.hurt_list(part) if self.site.shell.rename else self.site.missed
         said = self.say.say("", f"What part {part} left out, none of it needed, is listed in {self.say.path(at)}.")
         return self.say.when("exists", at, said, rare=True)
 
@@ -291,7 +304,7 @@ class Scripts:
         """Brings back what a power-off took: all that goes to volumes that forget. It saves nothing, since what stands
         there is the disc's."""
         title = f"{self.site.title}: after each power-on"
-        at = self.site.hurt_list("S")
+        at = self.site.hurt_list("S") if self.site.shell.rename else self.site.missed
         first = self.say.stop("Run the parts of this disc first. Nothing was changed.")
         kept = self.site.old if self.site.shell.call else self.site.undo
         ready = self._kit() if self.site.volume.volatile else self.say.when("missing", kept, first, rare=True)
@@ -302,9 +315,10 @@ class Scripts:
             *self._disc_is_there(own_name),
             *(self.files.folder(self.site.saved) if self.site.volume.volatile else []),
             *ready,
-            *self.files.away(at),
-            *(node for item in _by_item(entries) for node in self._copy_item(item, "S", mark=False)),
+            *self._no_list("S"),
+            *(node for item in _by_item(entries) for node in self._copy_item(item, mark=False)),
             *(node for entry in entries for node in self._give_back(entry)),
+            *self._list_kept("S"),
             *self.say.when("exists", at, some, rare=True),
             *self.say.say("", "What the power-off took is there again."),
         ]

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from discprep.machine import MachinePath, disc_title, first_volume, lasting_volume, names_shown, script_ending
 from discprep.model import Manifest, Named, NameShown, Shell, Volume
 
-ALL, BACK, LEFT, OLD, PUT, ROOM, SAVE, START = "ALL", "BACK", "LEFT", "OLD", "PUT", "ROOM", "SAVE", "START"
+ALL, BACK, FILE, OLD, PUT, ROOM, SAVE, START = "ALL", "BACK", "FILE", "OLD", "PUT", "ROOM", "SAVE", "START"
 FOLDERS = "FOLDERS"
 """Stems of scripts."""
 CONTENTS = "CONTENTS.TXT"  # the list of what is on the disc
@@ -52,6 +52,11 @@ class Site:
     @property
     def saved_list(self) -> MachinePath:
         return self.saved / "LIST.TXT"
+
+    @property
+    def missed(self) -> MachinePath:
+        """What the part that runs has left out so far."""
+        return self.saved / "MISSED.TXT"
 
     @property
     def lost_list(self) -> MachinePath:
@@ -121,11 +126,11 @@ class Site:
 
 def called_stems(shell: Shell) -> tuple[str, ...]:
     """The scripts that other scripts call, where the language can: one saves a file, one puts one back; one that
-    replaces a file and one that lists what is left out spare a language that jumps a jump for each."""
+    replaces a file and one that copies what is not needed spare a language that jumps a jump for each."""
     if not shell.call:
         return ()
     jumps = shell.change_folder and shell.rename and shell.delete and shell.append and not shell.blocks
-    return (SAVE, BACK, *((PUT, LEFT) if jumps else ()))
+    return (SAVE, BACK, *((PUT, FILE) if jumps else ()))
 
 
 def disc_parts(named: Named, shown: Collection[NameShown] = ()) -> tuple[str, ...]:
