@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import logging
 import os
+import socket
 import stat
 import sys
 import threading
@@ -269,14 +270,15 @@ class _Data(DTPHandler):  # type: ignore[misc]
 
         try:
             pusher.push(stream, ends=True, moved=moved)
-            self.socket.shutdown(1)
+            self.socket.shutdown(socket.SHUT_WR)
             pusher.wait_acknowledged()
             self.transfer_finished = unacknowledged(self.socket) <= 1
         except OSError:
             self.transfer_finished = False
-        acknowledged = max(0, min(size, self.tot_bytes_sent - max(0, unacknowledged(self.socket) - 1)))
-        pusher.leave()
-        handler.server.busy(-1)
+        finally:
+            acknowledged = max(0, min(size, self.tot_bytes_sent - max(0, unacknowledged(self.socket) - 1)))
+            pusher.leave()
+            handler.server.busy(-1)
         if file:
             handler.sent(key, file, acknowledged, time.monotonic() - began)
         whole = self.transfer_finished

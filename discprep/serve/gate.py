@@ -107,12 +107,13 @@ class Gate:
         return self._path.round_trip_s + (_LATE_S if self._late_s is None else self._late_s)
 
     def join(self, sock: socket.socket, handshake_s: float) -> Flow:
-        """A connection's flow, from its first request on. `handshake_s`: what the system measured until then."""
+        """A connection's flow, from its first request on. `handshake_s`: what the system measured until then; 0 is
+        nothing, the first bytes tell then."""
         wire = self._path.encapsulation
         syn_s = wire.control_bytes(SYN_BYTES - HEADER_BYTES) / self._path.down_char_s
         least_s = syn_s + wire.control_bytes() / self._path.up_char_s
         now = self._clock()
-        flow = Flow(sock, now, free=handshake_s < _FASTER * least_s)
+        flow = Flow(sock, now, free=0 < handshake_s < _FASTER * least_s)
         with self._turns:
             self._flows.append(flow)
             if not flow.free:

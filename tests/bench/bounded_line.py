@@ -73,7 +73,10 @@ def estimated_s(case: Case, *, told: bool) -> float:
     from discprep.model import BridgeSettings, LinkSettings
 
     one = case.setting
-    link = LinkSettings(one.rate, "8N1", one.protocol, one.mtu, one.window, 2 * one.latency_s, name_lookup=False)
+    link = LinkSettings(
+        one.rate, "8N1", one.protocol, one.mtu, one.window, 2 * one.latency_s, accm=one.accm, field_compression=False,
+        header_compression=False, name_lookup=False,
+    )  # fmt: skip
     bridge = BridgeSettings(one.rate, address=SERVER, machine_address=CLIENT)
     server = "own" if told else "other"
     return estimate(Transfer(one.size * case.clients), link, bridge, None, server=server).seconds.expected

@@ -89,7 +89,10 @@ def test_what_serve_took(
     rate: int, protocol: str, mtu: int, window: int, one_way_ms: int, size: int, measured: float
 ) -> None:
     """Source: the real `serve` over the byte-clocked line of `tests/bench/bounded_line.py`; 3 % are promised."""
-    link = LinkSettings(rate, "8N1", protocol, mtu, window, one_way_ms / 500, name_lookup=False)  # type: ignore[arg-type]
+    link = LinkSettings(
+        rate, "8N1", protocol, mtu, window, one_way_ms / 500, accm=0xFFFFFFFF, field_compression=False,
+        header_compression=False, name_lookup=False,
+    )  # type: ignore[arg-type]
     link = negotiated(link, standard=True)  # nothing is negotiated on that line
     bridge = BridgeSettings(rate, address="192.0.2.1", machine_address="192.0.2.2")
     found = estimate(Transfer(size), link, bridge).seconds

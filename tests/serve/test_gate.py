@@ -90,6 +90,8 @@ def test_who_is_faster_than_the_line_is_not_on_it(monkeypatch: pytest.MonkeyPatc
     system = System(monkeypatch)
     gate = Gate(SLOW, system.clock)
     assert gate.join(1, 0.001).free
+    assert not gate.join(3, 0.0).free, "nothing was measured"
+    system.waiting[3] = 0
     late = gate.join(2, HANDSHAKE_S)
     system.waiting = {1: 0, 2: 0}
     system.write(late, gate.turn(late, 90_000, 0))

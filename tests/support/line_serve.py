@@ -26,6 +26,8 @@ mtu = {mtu}
 window = {window}
 round_trip_ms = {round_trip_ms:g}
 accm = {accm}
+field_compression = false
+header_compression = false
 
 [bridge]
 rate = {rate}
