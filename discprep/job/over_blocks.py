@@ -133,16 +133,8 @@ def _carried(carry: Callable[[], object], wire: PortWire, wish: LineWish) -> Non
     except OSError as error:
         raise LineError(f"the port is gone: {error}", where=wish.port, hint="Look at the adapter's plug.") from error
     except BaseException:
-        _try_cancel(wire)
+        wire.leave()
         raise
-
-
-def _try_cancel(wire: PortWire) -> None:
-    """The other side should not wait for us; whatever comes of it."""
-    try:
-        blocks.cancel(wire)
-    except (Failed, OSError):
-        return
 
 
 def _offer(path: Path) -> blocks.Offer:

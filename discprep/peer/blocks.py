@@ -19,6 +19,7 @@ SMALL, LARGE = 128, 1024
 START_S = 100.0  # how long the other side may take to be started
 REPLY_S = 10.0  # 7.3.1: the sender's patience; the receiver's, too
 TRIES = 10  # 7.2
+CANCEL = bytes([CAN] * 8 + [8] * 8)  # 7.2 and programs in use: several, then erased from a person's screen
 _ASK_S = 3.0  # 7.3.2: between two "C"
 _CRC_ASKED = 4  # so often, then the plain sum is asked for (common practice, no source: three to six)
 _QUIET_S = 1.0  # 7.3.2: the line is purged until it is silent for so long
@@ -187,11 +188,6 @@ class Sender:
         return False
 
 
-def cancel(wire: Wire) -> None:
-    """Tells the other side that nothing will come any more (7.2 and programs in use: several, then erased)."""
-    wire.write(bytes([CAN] * 8 + [8] * 8))
-
-
 # ------------------------------------------------------------------------------------------------- receiving
 
 
@@ -324,7 +320,7 @@ class Receiver:
         self._wire.write(bytes([byte]))
 
     def _cancelled(self, why: str) -> None:
-        cancel(self._wire)
+        self._wire.write(CANCEL)
         raise Failed(why)
 
 

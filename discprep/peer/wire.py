@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Callable
 
-from discprep.peer.blocks import Failed
+from discprep.peer.blocks import CANCEL, Failed
 from discprep.peer.port import Port
 
 _HELD_S = 60.0  # the other side may hold the line back for so long
 _STEP_S = 0.02
+_LEAVE_S = 0.5
 
 
 class PortWire:
@@ -45,6 +47,13 @@ class PortWire:
             if self._clock() > until:
                 raise Failed("the other side holds the line back: look at the flow control of both ends")
             time.sleep(min(left_s, _STEP_S))
+
+    def leave(self) -> None:
+        """Tells the other side that nothing will come any more, as far as the port takes it at once, and gives the line
+        the time for it."""
+        with contextlib.suppress(OSError):
+            taken = self._port.write(CANCEL)
+            time.sleep(min(_LEAVE_S, max(_LEAVE_S / 2, 2 * taken / self._char_s)))
 
     def forget(self) -> None:
         self._in.clear()

@@ -5,6 +5,8 @@ import io
 import json
 import os
 import random
+import select
+import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -239,6 +241,26 @@ def test_noise_ends_in_words(among: bytes, seed: int) -> None:
     with contextlib.suppress(Failed):
         Sender(wire, "ymodem", lambda amount: None).send(offers)
     assert wire.sent < 200_000
+
+
+@pytest.mark.parametrize("command", ["send", "take"])
+def test_ctrl_c_ends_it_at_once(command: str, tmp_path: Path) -> None:
+    """Nobody answers: Ctrl-C ends with 130, tells the other side, gives the port back, leaves no half file."""
+    source = folder_of(tmp_path / "from")
+    with Cable(115_200) as cable:
+        done = own(command, cable.ours, source / "first.bin" if command == "send" else tmp_path / "to")
+        done.send_signal(signal.SIGINT)
+        done.communicate(timeout=20)
+        assert done.returncode == 130
+        terminal = os.open(cable.theirs, os.O_RDWR | os.O_NOCTTY)
+        heard = b""
+        while blocks.CANCEL not in heard and select.select([terminal], [], [], 5)[0]:
+            heard += os.read(terminal, 100)
+        os.close(terminal)
+        assert blocks.CANCEL in heard
+        subprocess.run([sys.executable, "-c", "import serial, sys; serial.Serial(sys.argv[1], exclusive=True)",
+                        cable.ours], check=True)  # fmt: skip
+    assert not (tmp_path / "to").exists() or not list((tmp_path / "to").iterdir())
 
 
 @pytest.mark.parametrize("name", ["../up", "a/../../b", "..", "nul\x01"])
