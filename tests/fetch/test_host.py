@@ -13,6 +13,8 @@ from typing import Any
 import pytest
 from support.bench_set import usual
 from support.command import run
+from support.fault_server import FaultServer
+from support.fetching import DATA, fetch, item, litter, objects, said
 
 from discprep.fetch import files, host
 from discprep.fetch.files import scratch, write_atomically
@@ -32,7 +34,7 @@ class Elsewhere:
         for name in LACKING:
             monkeypatch.delattr(os, name, raising=False)
         monkeypatch.setattr(files, "LOCKS_OPEN_FILES", True)
-        sync, replace = os.fsync, Path.replace
+        sync, replace, unlink = os.fsync, Path.replace, Path.unlink
 
         def strict_sync(handle: int) -> None:
             if fcntl.fcntl(handle, fcntl.F_GETFL) & os.O_ACCMODE == os.O_RDONLY:
@@ -40,14 +42,29 @@ class Elsewhere:
             sync(handle)
 
         def held_replace(part: Path, target: Any) -> Path:
+            if still_open(part, Path(target)):
+                raise held()  # for good: it is this process that has it open
             if target not in self.refused:
                 self.refused.append(Path(target))
                 raise held()
             return replace(part, target)
 
+        def held_unlink(path: Path, missing_ok: bool = False) -> None:
+            if still_open(path):
+                raise held()
+            unlink(path, missing_ok)
+
         monkeypatch.setattr(os, "fsync", strict_sync)
+        monkeypatch.setattr(Path, "unlink", held_unlink)
         monkeypatch.setattr(Path, "replace", held_replace)
         monkeypatch.setattr(host, "PAUSES_S", (0.001, 0.001))
+
+
+def still_open(*paths: Path) -> bool:
+    """Whether this process has one of the files open (Linux: /proc/self/fd)."""
+    names = {str(path.resolve()) for path in paths}
+    handles = Path("/proc/self/fd")
+    return any(os.path.realpath(handle) in names for handle in handles.iterdir()) if handles.exists() else False
 
 
 def held() -> PermissionError:
@@ -62,6 +79,7 @@ def elsewhere(monkeypatch: pytest.MonkeyPatch) -> Elsewhere:
     return Elsewhere(monkeypatch)
 
 
+@pytest.mark.slow
 def test_the_whole_job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """prepare, build and inspect give the same image, byte for byte, and every output was moved under refusals."""
     for name in ("here", "there"):
@@ -78,6 +96,14 @@ def test_the_whole_job(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     assert run("inspect", tmp_path / "there" / "tools.zip").code == 0
     assert there.image().read_bytes() == here.image().read_bytes()
     assert {"record.json", there.image().name} <= {path.name for path in system.refused}
+
+
+def test_fetching(tmp_path: Path, elsewhere: Elsewhere) -> None:
+    """What comes over the network gets its name in the cache, and nothing half made stays."""
+    with FaultServer(files={"/a.bin": DATA}) as server:
+        report = fetch(tmp_path, item("a", server.url("/a.bin"), data=DATA))
+    assert said(report) == ""
+    assert (list(objects(tmp_path).values()), litter(tmp_path)) == ([DATA], [])
 
 
 def test_reading_and_writing_at_a_place(tmp_path: Path, elsewhere: Elsewhere) -> None:
