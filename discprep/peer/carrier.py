@@ -31,6 +31,10 @@ class Carrier(Protocol):
         """Packets that arrived damaged, as far as the framing can tell."""
 
     @property
+    def looped(self) -> bool:
+        """Whether what we send has come back, as far as the protocol can tell."""
+
+    @property
     def due_s(self) -> float | None:
         """When `tick` has something to do."""
 
@@ -56,7 +60,7 @@ class Carrier(Protocol):
 class Slip:
     """RFC 1055, with the headers of RFC 1144 where `compress`: their kind then stands in a packet's first bits."""
 
-    ready, state, due_s = True, "open", None
+    ready, state, due_s, looped = True, "open", None, False
 
     def __init__(self, mtu_bytes: int, *, compress: bool) -> None:
         self.mtu_bytes = mtu_bytes

@@ -64,6 +64,7 @@ class Host:
         self.habit = Habit()
         self.counts = Counts()
         self.refused = 0  # packets that were no sound packets
+        self.echoed = 0  # our own that came back: the line is a loop, or the other end echoes
         self.seen: dict[IPv4Address, None] = {}
         self._listen, self._first, self._own_name = listen, first, own_name
         self._places: dict[Key, _Place] = {}
@@ -81,6 +82,7 @@ class Host:
         packet = ip.parse(data)
         if packet is None or packet.source.is_multicast or packet.source == self.address:
             self.refused += 1
+            self.echoed += packet is not None and packet.source == self.address
             return
         if len(self.seen) < 8:
             self.seen[packet.source] = None

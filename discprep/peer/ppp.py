@@ -75,6 +75,11 @@ class Ppp:
         return "the link is agreed, addresses are not" if self._lcp.opened else "nothing agreed yet"
 
     @property
+    def looped(self) -> bool:
+        """Our own magic number came back, and the new one too (RFC 1661 6.4)."""
+        return self.link.looped >= 2
+
+    @property
     def hurt(self) -> int:
         """Frames that arrived damaged."""
         return self._unframe.hurt

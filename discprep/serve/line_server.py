@@ -185,6 +185,11 @@ class _Watch:
                 "nonsense", "bytes come, but no sound packet: rate or protocol differ between the ends; end this, then "
                 f"`discprep listen {self._port}` tells what they are",
             )  # fmt: skip
+        if host.echoed or carrier.looped:
+            self._once(
+                "loop", "what this end sends comes back: a loop-back is in place, or the other end echoes (a terminal "
+                "program, a modem); start the machine's IP stack",
+            )  # fmt: skip
         if carrier.ready != self._ready:
             self._ready = carrier.ready
             self._say(f"PPP is {'up' if self._ready else 'down: ' + carrier.state}")

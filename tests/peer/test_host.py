@@ -80,6 +80,15 @@ def test_ping() -> None:
     assert ip.checksum(reply.payload) == 0
 
 
+def test_our_own_packets_that_come_back_are_counted_and_answered_by_nothing() -> None:
+    """A loop-back, or an echo: no packet goes round for ever."""
+    shelf = Shelf()
+    shelf.tcp(SYN, 5, to=23)
+    (reset,) = shelf.heard()
+    shelf.say(reset)
+    assert shelf.heard() == [] and shelf.host.echoed == 1
+
+
 def test_nothing_else_is_reached() -> None:
     """Another address, another port: the machine is told at once (RFC 792), and nothing is forwarded."""
     shelf = Shelf()
