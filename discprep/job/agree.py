@@ -3,6 +3,7 @@ is reckoned with the very files that the shelf hands out."""
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,7 +12,7 @@ from discprep.errors import DiscprepError, StorageError
 from discprep.job.figures import Figures, Measured, pulled_in
 from discprep.machine import roles_before
 from discprep.model import Notice, Opened, Plan, PlanProblem, Progress, Pulled, Shape, Silent
-from discprep.serve.crossing import WORK, crossing, pulled
+from discprep.serve.crossing import WORK, crossing, pulled, trim
 from discprep.shapes import usable, worse_shape
 
 KEY = "shapes"
@@ -46,6 +47,7 @@ def agreed(
     Raises: what `solve` raises; StorageError, where a folder cannot be used
     """
     shapes, progress = _Shapes(opened, work), progress or Silent()
+    trim(figured.hand.cache.root / WORK, time.time())
     while True:
         solved = solve(figured)
         progress.begin(KEY, "Shaping what waits", len(solved.plan.order), "items")

@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import os
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -95,9 +96,19 @@ def _packed(entries: Sequence[Entry], shape: Shape, charset: str, kept: Path) ->
                     file.flush()
                     os.fsync(file.fileno())
                 move(folder / "part", path)
+        with suppress(OSError):  # another user's: that one keeps it
+            os.utime(path)  # `trim` goes by it
         with path.open("rb") as file:
             sha256 = hashlib.file_digest(file, "sha256").hexdigest()
         return Content(path, 0, path.stat().st_size, sha256)
+
+
+def trim(kept: Path, now_s: float, age_max_days: float = 90.0) -> None:
+    """Removes what was packed once and has not been asked for since; all of it can be made again."""
+    with suppress(OSError):
+        for path in kept.glob("packed-*"):
+            if now_s - path.stat().st_mtime > age_max_days * 86_400:
+                path.unlink()
 
 
 def _entry(staged: Staged, name: str) -> Entry:

@@ -66,3 +66,17 @@ def test_nested_and_packed_contradict(form: str, tmp_path: Path) -> None:
     assert ran.code == 2 and "leaves it closed" in ran.err
     path.write_text(path.read_text().replace(f"nested = 1\n{form}", 'nested = 1\nform = "unpacked"'))
     assert run("check", path).code == 0
+
+
+def test_what_unpacking_costs_is_told(tmp_path: Path) -> None:
+    """By the profile's speed, or by the unpacker's own, in the figures of the packed form."""
+    took = []
+    for n, (rate, tool) in enumerate((("", ""), ("unpack_bytes_s = 1_000", ""), ("", "unpack_bytes_s = 500\n"))):
+        (tmp_path / str(n)).mkdir()
+        path = recipe(tmp_path / str(n), 'form = "packed"\n', rate=rate)
+        path.write_text(path.read_text().replace('gives = ["unpack-zip"]\n', f'gives = ["unpack-zip"]\n{tool}'))
+        maps, _ = planned(path)
+        took.append(maps["forms"][0]["disc_s"])
+    size = (tmp_path / "0" / "maps.zip").stat().st_size
+    assert took[1] - took[0] == pytest.approx(size / 1_000 - size / 20_000, abs=0.01)
+    assert took[2] - took[0] == pytest.approx(size / 500 - size / 20_000, abs=0.01)

@@ -1,6 +1,7 @@
 """Our own small writers, read back by the general-purpose unpackers of Debian and by the layouts' published vectors."""
 
 import io
+import os
 import subprocess
 import zipfile
 from pathlib import Path
@@ -13,6 +14,7 @@ from discprep.archives.crc import crc16
 from discprep.errors import ArchiveError
 from discprep.model import Content
 from discprep.serve import repack
+from discprep.serve.crossing import trim
 from discprep.serve.repack import Entry
 
 NOON = 1_772_600_768  # 2026-03-04 05:06:08
@@ -177,3 +179,13 @@ def test_a_file_that_shrinks_is_noticed(tmp_path: Path) -> None:
 def test_dos_time(time_s: int | None, word: int) -> None:
     """Vectors of the DOS date layout (ECMA-107 11.2): 2026-03-04 05:06:08, 1980-06-12 21:06:54, the first, the last."""
     assert repack.dos_time(time_s) == word
+
+
+def test_packed_files_nobody_asks_for_go(tmp_path: Path) -> None:
+    """What was last used longer ago than that goes; the rest, and what is no packed file, stays."""
+    for name, days in (("packed-old.zip", 91), ("packed-new.zip", 89), ("other", 400)):
+        (tmp_path / name).write_bytes(b"x")
+        os.utime(tmp_path / name, (0, 1_000_000_000 - days * 86_400))
+    trim(tmp_path, 1_000_000_000)
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["other", "packed-new.zip"]
+    trim(tmp_path / "nowhere", 0)
