@@ -33,7 +33,8 @@ class Tasks:
 class Table:
     """Rows under a head; `align` has one letter a column, l or r; `caption` says what it is.
 
-    Hashes stand in `code` columns: they may break anywhere. `first_is_box` makes the first column boxes to tick.
+    Hashes stand in `code` columns: they may break anywhere. `boxes`: the first column has boxes to tick; `words`:
+    the cells are no values but sentences.
     """
 
     caption: str
@@ -41,6 +42,7 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
     align: str
     boxes: bool = False
+    words: bool = False
 
 
 @dataclass(frozen=True, slots=True)

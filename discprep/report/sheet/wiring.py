@@ -46,7 +46,7 @@ def wiring(facts: Wiring) -> tuple[Block, ...]:
     words = [Paragraph(_what(facts, kinds))]
     drawn = (Picture(wiring_svg(facts, kind), tuple(_lines(facts, kind))) for kind in kinds)
     told = () if len(kinds) == 1 else (Paragraph(HOW_TO_TELL),)
-    missing = Table("What a line that is missing looks like", ("Line", "What is seen"), MISSING, "ll")
+    missing = Table("What a line that is missing looks like", ("Line", "What is seen"), MISSING, "ll", words=True)
     return (*words, *drawn, *told, missing)
 
 
