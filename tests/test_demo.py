@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -69,3 +70,20 @@ def test_the_machine_installs_from_it(shown: tuple[str, Path], tmp_path: Path) -
     record = load_record(shown[1] / "record.json")
     assert sum(file.copied and bool(file.sha256) for file in record.files) >= 15
     assert differences(record, files) == []
+
+
+def test_the_same_image_without_compiled_decoders(shown: tuple[str, Path], tmp_path: Path) -> None:
+    """Where neither library of LHA decoders has a wheel: our own decode, and the image is the same byte for byte."""
+    for name in ("lzhlib", "lhafile", "pylhasa"):
+        (tmp_path / f"{name}.py").write_text('raise ImportError("hidden")\n')
+    env = {**os.environ, "PYTHONPATH": os.pathsep.join(map(str, (tmp_path, ROOT)))}
+    ask = "from discprep.archives import lha_decode; print(lha_decode.compiled())"
+    said = subprocess.run([sys.executable, "-c", ask], env=env, capture_output=True, text=True, check=True)
+    assert said.stdout == "False\n"
+    out = shown[1].parent
+    shutil.copytree(out / "cache", tmp_path / "cache", ignore=shutil.ignore_patterns("unpacked"))
+    words = ["prepare", out / "reading-room.toml", "--out", tmp_path / "disc", "--cache", tmp_path / "cache"]
+    ran = subprocess.run([sys.executable, "-m", "discprep", *map(str, words)], env=env, capture_output=True, text=True)
+    assert ran.returncode == 0, ran.stderr
+    ((image,), (other,)) = (folder.glob("*.iso") for folder in (shown[1], tmp_path / "disc"))
+    assert image.name == other.name and image.read_bytes() == other.read_bytes()
