@@ -17,7 +17,7 @@ from support import line_rig
 from support.clients import offer, shelf_file
 from support.line_rig import CLIENT, SERVER, Setting
 from support.links import download
-from support.programs import root_with
+from support.programs import program, root_with
 
 from discprep.link.calibrate import Measured, calibrate, calibrated
 from discprep.link.encapsulation import negotiated
@@ -115,6 +115,7 @@ STANDARD_PPP = negotiated(LinkSettings(57_600, "8N1", "ppp", 296, None, 0.06), s
 def test_the_logged_rate_calibrates_the_estimate(tmp_path: Path, setting: Setting, told: LinkSettings) -> None:
     """Within 2 % on the next file, against the client's own watch; and the log agrees with that watch to 2 %."""
     root_with("/dev/net/tun")
+    program("ip")
     watched = in_thread(setting, told, tmp_path)
     logged = log.read(tmp_path / "pulls.jsonl")
     assert [transfer.bytes for transfer in logged] == [FIRST_BYTES, NEXT_BYTES]
