@@ -109,6 +109,7 @@ def build_from(
         if dry_run:
             return _rehearsed(manifest, opened, planned, trees)
         maker = _Maker(hand, opened, planned, out, trees, digest, progress, steps)
+        del opened  # the maker lets go of what it needs no more
         discs = tuple(maker.disc(number) for number in range(1, discs_used(planned.plan) + 1))
         gone = _gave_way(out, discs)
     gone += note_builds(manifest.path, discs, hand.cache.root)
@@ -240,6 +241,8 @@ class _Maker:
         with self.steps.timed("stage"):
             tree = self.trees.of(manifest, self.opened, forms_on(plan, number), present=before(plan, number))
         raise_all(list(flatten(tree.errors)))
+        if number == self.discs:
+            self._let_go()
         self.notices += tree.notices
         _check_capacity(tree, manifest)
         folder = disc_folder(self.out, number, self.discs)
@@ -263,6 +266,11 @@ class _Maker:
             copy_s,
             next((name for name in old if name != image.name), ""),
         )
+
+    def _let_go(self) -> None:
+        """Of the members that the last tree has taken over: thousands are megabytes, while the image is made."""
+        waits = set(self.planned.plan.order)
+        self.opened = {key: one if key in waits else replace(one, members=()) for key, one in self.opened.items()}
 
     def _image(self, tree: Tree, manifest: Manifest, folder: Path) -> tuple[Path, ImageWritten]:
         """Writes and checks the image beside its place, then moves it there."""
