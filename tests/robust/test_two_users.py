@@ -20,9 +20,10 @@ ONE, TWO = 61_001, 61_002
 
 
 @pytest.fixture
-def desks(tmp_path: Path) -> Iterator[tuple[BenchSet, BenchSet, Path]]:
+def desks(monkeypatch: pytest.MonkeyPatch) -> Iterator[tuple[BenchSet, BenchSet, Path]]:
     """The same manifest in a folder of each user, and a cache folder of the group."""
     root_with()
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "1000000000")  # else each disc bears the second of its own fetch
     with open_folder() as folder:
         made = []
         for uid in (ONE, TWO):
