@@ -179,7 +179,7 @@ def evening(said: list[bytes], rate: int, link: LinkSettings | None = None, seco
     return [event for event in events if isinstance(event, Heard)], port
 
 
-@pytest.mark.parametrize("rate", [1200, 19_200, 38_400, 57_600, 115_200])
+@pytest.mark.parametrize("rate", [pytest.param(1200, marks=pytest.mark.slow), 19_200, 38_400, 57_600, 115_200])
 @pytest.mark.parametrize("said", [slip_encode(ping()), hdlc.frame(LCP, 0xFFFFFFFF),
                                   b"Ready for work in the reading room\r\n"], ids=["slip", "ppp", "text"])  # fmt: skip
 def test_the_rate_that_makes_sense(rate: int, said: bytes) -> None:
