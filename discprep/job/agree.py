@@ -5,11 +5,11 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from discprep.errors import DiscprepError, StorageError
-from discprep.job.figures import Figures, Measured, pulled_in
+from discprep.job.figures import Figures, Measured, pulled_in, standing
 from discprep.machine import roles_before
 from discprep.model import Notice, Opened, Plan, PlanProblem, Progress, Pulled, Shape, Silent
 from discprep.serve.crossing import WORK, crossing, pulled, trim
@@ -26,6 +26,10 @@ class Solved:
     problem: PlanProblem
     plan: Plan
     notices: tuple[Notice, ...] = ()
+
+    def standing(self, constant: int) -> Solved:
+        """The same answer to the question with another constant [sectors]."""
+        return replace(self, figured=self.figured.standing(constant), problem=standing(self.problem, constant))
 
 
 def agreed(

@@ -109,6 +109,10 @@ class Figures:
         )
         return replace(self, problem=replace(self.problem, items=items), measured={**self.measured, **other})
 
+    def standing(self, constant: int) -> Figures:
+        """The same question where so many sectors stand on the disc whatever burns."""
+        return replace(self, problem=standing(self.problem, constant))
+
     @property
     def estimated(self) -> tuple[str, ...]:
         """Items whose figures come from their size alone."""
@@ -154,6 +158,11 @@ def figures(
         wants=wants(manifest),
     )
     return Figures(hand, problem, measured, tuple(_notices(manifest, measured)), pace)
+
+
+def standing(problem: PlanProblem, constant: int) -> PlanProblem:
+    """The same question with another constant [sectors]: items have the rest."""
+    return replace(problem, constant_sectors=constant, capacity_sectors=problem.medium_sectors - constant)
 
 
 def _constant(everything: Tree, usable: int) -> int:

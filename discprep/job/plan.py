@@ -12,6 +12,7 @@ from discprep.fetch.files import scratch
 from discprep.job.agree import Solved, agreed
 from discprep.job.at_hand import AtHand, at_hand, open_items
 from discprep.job.figures import Figures, figures, link_seconds
+from discprep.job.fitting import fitted
 from discprep.job.held import sound
 from discprep.job.logged import logged, pace_of
 from discprep.job.tree import Tree, Trees
@@ -81,7 +82,7 @@ def plan(
     pace = pace_of(manifest, measurements)
     with scratch() as work:
         trees = Trees(work)
-        solved = _agreed(figures(manifest, hand, opened, trees, progress, pace=pace), opened, work, progress)
+        solved = _agreed(figures(manifest, hand, opened, trees, progress, pace=pace), opened, trees, progress)
         planned = _planned(manifest, opened, solved, trees)
     if explain is not None:
         told = (explanation(manifest, solved.figured, explain),) if explain else ()
@@ -98,14 +99,28 @@ def plan_for(
     manifest: Manifest, hand: AtHand, opened: Mapping[str, Opened], trees: Trees, progress: Progress | None = None
 ) -> Planned:
     """The plan from what is in hand already; `trees` may be the build's own."""
-    solved = _agreed(figures(manifest, hand, opened, trees, progress), opened, trees.work, progress)
+    solved = _agreed(figures(manifest, hand, opened, trees, progress), opened, trees, progress)
     return _planned(manifest, opened, solved, trees)
 
 
 def _agreed(
-    figured: Figures, opened: Mapping[str, Opened], work: Path, progress: Progress | None = None
+    figured: Figures, opened: Mapping[str, Opened], trees: Trees, progress: Progress | None = None
 ) -> Solved:
-    return agreed(figured, opened, work, _faithful, progress)
+    def exact(solved: Solved) -> int | None:
+        return _taken(solved, opened, trees)
+
+    return agreed(figured, opened, trees.work, lambda asked: fitted(asked, _faithful, exact), progress)
+
+
+def _taken(solved: Solved, opened: Mapping[str, Opened], trees: Trees) -> int | None:
+    """Sectors that the one disc takes, second copies aside; None for several discs, and where they are unknown."""
+    figured, problem, answer = solved.figured, solved.problem, solved.plan
+    manifest, forms = figured.hand.manifest, forms_on(answer, 1)
+    if problem.discs != 1 or problem.medium_sectors < MIN_TRACK_SECTORS or forms.keys() & set(figured.estimated):
+        return None
+    plain = replace(manifest, medium=replace(manifest.medium, second_copy=False))
+    tree = trees.of(plain, opened, forms, present=before(answer, 1), preview=True)
+    return None if tree.errors else tree.taken_sectors
 
 
 def _planned(manifest: Manifest, opened: Mapping[str, Opened], solved: Solved, trees: Trees) -> Planned:
@@ -314,8 +329,8 @@ def _answer(manifest: Manifest, cache_root: Path | None, pace: float) -> Plan:
     with scratch() as work:
         opened = open_items(hand)
         hand, _ = sound(hand, opened)
-        figured = figures(hand.manifest, hand, opened, Trees(work), pace=pace)
-        return _agreed(figured, opened, work).plan
+        trees = Trees(work)
+        return _agreed(figures(hand.manifest, hand, opened, trees, pace=pace), opened, trees).plan
 
 
 def what_if(text: str) -> WhatIf:

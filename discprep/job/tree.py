@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from pathlib import Path
 
-from discprep.disc.layout.options import BootImage, ImageOptions
+from discprep.disc.layout.options import MIN_TRACK_SECTORS, BootImage, ImageOptions
 from discprep.disc.layout.sizes import Layout, lay_out
 from discprep.disc.layout.tape import lay_out_tar
 from discprep.disc.lists import fill_lists, list_files
@@ -52,6 +52,14 @@ class Tree:
     def sectors(self) -> int:
         """Sectors of the image, padding included. Raises as `lay_out`."""
         return self.layout.sectors
+
+    @property
+    def taken_sectors(self) -> int:
+        """The same without what fills a short image up to the shortest track. Raises as `lay_out`."""
+        if self.sectors > MIN_TRACK_SECTORS:
+            return self.sectors
+        longer = replace(self.options, pad_sectors=self.options.pad_sectors + MIN_TRACK_SECTORS)
+        return replace(self, options=longer).sectors - MIN_TRACK_SECTORS
 
 
 @dataclass(slots=True)

@@ -16,6 +16,7 @@ from discprep.disc.image import write_image
 from discprep.disc.layout.options import MIN_TRACK_SECTORS
 from discprep.errors import CapacityError, ManifestError
 from discprep.fetch.cache import Cache
+from discprep.job import figures as figures_module
 from discprep.job.at_hand import AtHand
 from discprep.job.figures import figures
 from discprep.job.held import sound
@@ -112,6 +113,58 @@ def test_image_sectors_are_the_image_s(block, tmp_path):
             assert sectors <= manifest.medium.sectors
             written += 1
     assert written >= 5
+
+
+@pytest.mark.parametrize("error", [-200, 0, 40])
+def test_room_that_is_there_is_used_and_no_other(error, tmp_path, monkeypatch):
+    """Random manifests on one disc, the first constant too low, as measured, too high: the image fits, and each item
+    told not to fit makes a longer image than the medium in its smallest form, where what it needs is burned."""
+    measured = figures_module._constant
+    monkeypatch.setattr(figures_module, "_constant", lambda *args: measured(*args) + error)
+    asked = 0
+    for number in range(0, 50, 2):
+        folder = tmp_path / str(number)
+        folder.mkdir()
+        manifest, opened = random_case(number, folder)
+        sectors = min(360, manifest.medium.sectors)
+        manifest = dataclasses.replace(manifest, medium=Medium("blank", sectors))
+        result = planned(manifest, opened, folder)
+        if result.errors:
+            continue
+        assert result.plan.image_sectors[0] <= sectors, number
+        forms, trees = forms_on(result.plan, 1), Trees(folder / "more")
+        for item in result.problem.items:
+            groups = [form for form in item.forms if met((*item.needs, *form.needs), forms)]
+            if not decisions(result)[item.id].reason.startswith("does not fit") or not groups:
+                continue
+            least = min(groups, key=lambda form: form.sectors).form
+            tree = trees.of(manifest, opened, {**forms, item.id: least}, preview=True)
+            assert tree.errors or tree.sectors > sectors, (number, item.id)
+            asked += 1
+    assert asked >= 5
+
+
+def met(groups, burned):
+    return all(set(group) & set(burned) for group in groups)
+
+
+def test_what_must_burn_is_refused_only_where_it_does_not_fit(tmp_path):
+    """Without a link all must burn, each item unpacked or packed, and the scripts for both forms are longer than those
+    for one. The medium is made as short as the image until it is refused: neither disc of one form alone fits it."""
+    parts = {f"p{n:02}": {f"PLATE{m}.IMG": bytes([n, m]) * 900 for m in range(30)} for n in range(12)}
+    opened = archives(tmp_path, unlha={"UNLHA.EXE": b"z" * 9}, **parts)
+    items = [Item("unlha", gives=("unpack-lha",), to="U"), *(Item(key, to=key.upper()) for key in parts)]
+    sectors, accepted = 2300, 0
+    manifest = manifest_of(items, DESK, bring_up=(), medium=Medium("blank", sectors))
+    with pytest.raises(CapacityError, match="sectors are missing"):
+        while True:
+            shorter = dataclasses.replace(manifest, medium=Medium("blank", sectors))
+            sectors = planned(shorter, opened, tmp_path).plan.image_sectors[0] - 1
+            accepted += 1
+    assert accepted >= 2
+    for form in ("packed", "unpacked"):
+        forms = {**dict.fromkeys(opened, form), "unlha": "unpacked"}
+        assert Trees(tmp_path / "more").of(manifest, opened, forms).sectors > sectors
 
 
 # ------------------------------------------------------------------------------------------------ the figures

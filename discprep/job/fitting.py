@@ -1,0 +1,83 @@
+"""Room that is really there: the plan is reckoned with the sectors of the very disc that it chooses.
+
+The first constant is measured as if everything burned in each form, because scripts and lists depend on what burns. It
+lies above what most choices take, and may lie below what some take.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from itertools import count
+
+from discprep.disc.layout.options import MIN_TRACK_SECTORS
+from discprep.errors import CapacityError, DiscprepError, flatten
+from discprep.job.agree import Solved
+from discprep.job.figures import Figures
+
+ROUNDS = 6  # two are the rule, as measured on random manifests
+
+
+def fitted(figured: Figures, solve: Callable[[Figures], Solved], exact: Callable[[Solved], int | None]) -> Solved:
+    """The best plan found whose disc fits as it is laid out.
+
+    Each answer tells the constant that is its own, and the next one is asked for with that; where the first constant
+    leaves too little for what must burn, none at all is the start. Below the constant of an answer that does not fit
+    nothing is asked any more, so that it ends. Where no room is short, the first answer stands as it is.
+
+    Arguments:
+        exact: sectors that the disc of an answer takes; None where that cannot be known
+
+    Raises: what `solve` raises, where no answer fits
+    """
+    kept: Solved | None = None
+    solved: Solved | None
+    solved, refused = _asked(solve, figured)
+    if refused:
+        solved, _ = _asked(solve, figured.standing(0))
+    elif solved and not _short(solved):
+        return solved
+    least = 0
+    for turn in count(1):
+        taken = exact(solved) if solved else None
+        if solved is None or taken is None:
+            break
+        own = taken - burned_sectors(solved)
+        if taken > solved.problem.medium_sectors:
+            least = max(least, own)
+        elif kept is None or solved.plan.objective_s >= kept.plan.objective_s:
+            kept = solved.standing(max(own, solved.problem.constant_sectors))
+        if kept and (turn >= ROUNDS or max(own, least) >= kept.problem.constant_sectors):
+            break
+        further = 1 << (turn - ROUNDS) if turn >= ROUNDS else 0  # so that few rounds are enough where none fits
+        solved, refused = _asked(solve, figured.standing(max(own, least) + further))
+    if refused and kept is None:
+        raise refused
+    found = kept or solved
+    assert found is not None  # what is not solved was refused
+    return found
+
+
+def _asked(
+    solve: Callable[[Figures], Solved], figured: Figures
+) -> tuple[Solved, None] | tuple[None, DiscprepError]:
+    """The answer, or why what must burn does not fit."""
+    try:
+        return solve(figured), None
+    except DiscprepError as error:
+        if all(isinstance(one, CapacityError) for one in flatten([error])):
+            return None, error
+        raise
+
+
+def _short(solved: Solved) -> bool:
+    """Whether something waits that the disc would bring sooner, or little room is left: less than the constant, or
+    than the shortest track."""
+    waits = any(decision.place == "later" and decision.saves_s > 0 for decision in solved.plan.decisions)
+    problem = solved.problem
+    little = max(problem.constant_sectors, MIN_TRACK_SECTORS)
+    return waits or problem.capacity_sectors - burned_sectors(solved) < little
+
+
+def burned_sectors(solved: Solved) -> int:
+    """Sectors of what burns, by the figures of the question."""
+    return sum(decision.sectors for decision in solved.plan.decisions if decision.place == "burn")
