@@ -145,8 +145,9 @@ class Gate:
                     self._turns.notify_all()
                     return sizes
                 if flow.stuck and first:
-                    self._waiting.append(self._waiting.pop(0))
-                    self._turns.notify_all()
+                    self._waiting.sort(key=lambda one: one.stuck)  # behind those that move, in the same order
+                    if self._waiting[0] is not flow:
+                        self._turns.notify_all()
                 left_s = limit - self._clock()
                 if left_s <= 0:
                     return ()

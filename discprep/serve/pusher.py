@@ -82,6 +82,8 @@ class Pusher:
             return (min(left_bytes, CHUNK_BYTES),)
         queued = unacknowledged(self._sock)
         sizes = self._gate.turn(self._flow, left_bytes, LOOK_S)
+        if not sizes and broken(self._sock):
+            raise ConnectionResetError("the client is gone")
         idle = not queued  # it waits for others, not they for it
         self._note_movement(moved=bool(sizes) or idle or unacknowledged(self._sock) != queued)
         return sizes

@@ -128,6 +128,10 @@ def test_the_good_client_finishes_beside_those_that_never_read(
         assert run.server.connections >= 10, "and they are still there"
         for sock in held:
             sock.close()
+        ends = time.monotonic() + 20
+        while run.server.connections and time.monotonic() < ends:
+            time.sleep(0.05)
+        assert run.server.connections == 0, "who has gone is let go"
 
 
 def test_a_system_that_tells_nothing_gets_the_least_buffer(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
