@@ -225,8 +225,8 @@ def _write_behind_head(target: int, path: Path, layout: Layout, progress: Progre
     from concurrent.futures import ThreadPoolExecutor
 
     with ThreadPoolExecutor(1) as pool:
-        spans = [_head(layout), *((file.extent * SECTOR, file.size_bytes) for file in expected)]
-        reading = pool.submit(hash_image, path, spans, written.wait)
+        wanted = {(file.extent * SECTOR, file.size_bytes): file.sha256 for file in expected}
+        reading = pool.submit(hash_image, path, [_head(layout), *wanted], written.wait, wanted)
         try:
             _write_data(target, layout, progress, written)
         finally:

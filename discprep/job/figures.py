@@ -445,8 +445,8 @@ def _unfit(members: Sequence[Named]) -> list[tuple[str, str]]:
 def _unpack_s(manifest: Manifest, item: Item, archive_format: str, size_bytes: int) -> float:
     """Seconds that the machine unpacks an archive: at the speed of the slowest unpacker that it needs, where that is
     told, else at the profile's."""
-    roles = UNPACK_ROLES.get(archive_format, ())
-    told = [rate for other in manifest.items if set(roles) & set(other.gives) and (rate := other.unpack_bytes_s)]
+    unpackers = (manifest.item(key) for role in UNPACK_ROLES.get(archive_format, ()) for key in manifest.givers(role))
+    told = [rate for unpacker in unpackers if (rate := unpacker.unpack_bytes_s)]
     return size_bytes / min(told, default=manifest.profile.unpack_bytes_s) if item.use == "copy" else 0.0
 
 

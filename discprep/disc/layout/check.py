@@ -6,7 +6,7 @@ Written from the standard; it shares with the writer only the byte layouts of `r
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from itertools import chain
@@ -122,22 +122,28 @@ def check_image(
         return Checked(faults.all(), structure, found.whole, image.size_bytes, found.spans)
 
 
-def hash_image(path: Path, spans: Iterable[Span], ready: Callable[[int], None]) -> Hashed:
+def hash_image(
+    path: Path, spans: Iterable[Span], ready: Callable[[int], None], wanted: Mapping[Span, str] | None = None
+) -> Hashed:
     """Hashes an image file of its final length while it is being written.
 
     Args:
         spans: what is hashed one by one, such as the bytes of each file
         ready: returns once the image's bytes before an offset stand in the file
+        wanted: the hashes that should come out, as far as they are known
 
     Raises:
         OSError: the image cannot be read
     """
     with ImageFile(path) as image:
-        return _hash_blocks(_blocks(image, ready), spans, lambda count: None)
+        return _hash_blocks(_blocks(image, ready), spans, lambda count: None, wanted)
 
 
-def _hash_blocks(blocks: Iterable[bytes], spans: Iterable[Span], told: Callable[[int], None]) -> Hashed:
-    with Digester(spans) as digester:
+def _hash_blocks(
+    blocks: Iterable[bytes], spans: Iterable[Span], told: Callable[[int], None],
+    wanted: Mapping[Span, str] | None = None,
+) -> Hashed:  # fmt: skip
+    with Digester(spans, wanted) as digester:
         for block in blocks:
             digester.feed(block)
             told(len(block))

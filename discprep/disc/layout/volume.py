@@ -148,6 +148,7 @@ class _Walk:
         self.seen: set[int] = set()
         self.bytes_left = MAX_ALL_DIRECTORY_BYTES
         self.dates: dict[bytes, bytes] = {}  # each once
+        self.numbers: dict[int | None, int | None] = {}  # likewise modes and times
         self.skip = 0
 
     def run(self) -> None:
@@ -225,6 +226,8 @@ class _Walk:
         try:
             area = susp.entries(record.system_use, self._continuation, self.skip if skip is None else skip)
             facts = susp.rock_ridge(area)
+            facts.mode = self.numbers.setdefault(facts.mode, facts.mode)
+            facts.time_s = self.numbers.setdefault(facts.time_s, facts.time_s)
         except susp.BrokenEntries as error:
             self.faults.add("system-use", str(error), self.tree.name(record.identifier))
         return facts
