@@ -80,12 +80,16 @@ def send(wish: LineWish, paths: Sequence[Path], progress: Progress) -> Carried:
     expected = expected_s(wish, total, len(offers))
     with Port(wish.port, wish.rate_bit_s, wish.framing, wish.flow) as port:
         wire = PortWire(port, characters_per_second(wish.rate_bit_s, wish.framing))
-        progress.say(
-            f"start to receive by {wish.protocol} on the machine now; it will take about {format_seconds(expected)}"
-        )
         clock = _Clock(progress, total)
         sender = blocks.Sender(wire, wish.name, clock.moved)
-        _carried(lambda: sender.send(offers), wire, wish)
+
+        def carry() -> None:
+            progress.say(
+                f"start to receive by {wish.protocol} on the machine now; it will take about {format_seconds(expected)}"
+            )
+            sender.send(offers)
+
+        _carried(carry, wire, wish)
         clock.end()
     files = tuple(CarriedFile(path, path.stat().st_size, _sha256(path)) for path in paths)
     return Carried("send", wish.protocol, files, clock.elapsed_s, expected, sender.again)
@@ -109,10 +113,14 @@ def take(wish: LineWish, folder: Path, name: str, progress: Progress) -> Carried
     target = FolderTarget(folder)
     with Port(wish.port, wish.rate_bit_s, wish.framing, wish.flow) as port:
         wire = PortWire(port, characters_per_second(wish.rate_bit_s, wish.framing))
-        progress.say(f"start to send by {wish.protocol} on the machine now")
         receiver = blocks.Receiver(wire, wish.name, target, clock.moved)
+
+        def carry() -> None:
+            progress.say(f"start to send by {wish.protocol} on the machine now")
+            receiver.take(name)
+
         try:
-            _carried(lambda: receiver.take(name), wire, wish)
+            _carried(carry, wire, wish)
         finally:
             target.drop()
             clock.end()
@@ -122,6 +130,7 @@ def take(wish: LineWish, folder: Path, name: str, progress: Progress) -> Carried
 
 
 def _carried(carry: Callable[[], object], wire: PortWire, wish: LineWish) -> None:
+    """Tells the other side when the person, who is asked to start there in `carry`, ends it."""
     try:
         carry()
     except Failed as failed:

@@ -41,9 +41,9 @@ def served(folder: Path, takes: TakeIn | None = None, gate: Gate | None = None) 
 @contextmanager
 def client(server: FtpServer) -> Iterator[ftplib.FTP]:
     ftp = ftplib.FTP()
-    ftp.connect("127.0.0.1", server.port, timeout=20)
-    ftp.login()
     try:
+        ftp.connect("127.0.0.1", server.port, timeout=20)
+        ftp.login()
         yield ftp
     finally:
         ftp.close()
