@@ -41,6 +41,7 @@ if "PYTEST_XDIST_WORKER" in os.environ and hasattr(os, "nice"):
 _counted: set[str] = set()
 
 
+@pytest.hookimpl(optionalhook=True)  # without xdist too
 def pytest_xdist_auto_num_workers() -> int:
     return 2 * (os.cpu_count() or 1)
 
