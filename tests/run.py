@@ -35,16 +35,19 @@ def main() -> int:
 
     if sys.argv[1:]:
         return int(not step("tests", "pytest", *sys.argv[1:]))
-    good = step("lint", "ruff", "check", "--quiet", ".")
+    good = {"lint": step("lint", "ruff", "check", "--quiet", ".")}
     # The types are checked beside the tests, which leave the cores free while they wait for a line or an emulator.
     typed = subprocess.Popen(
         [PYTHON, "-c", TYPES], cwd=TOP, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
     )
     # Below 95 % only under CI, where every outside program is there; what is left uncovered: see DEVELOPERS.md.
-    good &= step("tests", "pytest", *ALL, *["--cov-fail-under=95"] * bool(os.environ.get("CI")))
+    good["tests"] = step("tests", "pytest", *ALL, *["--cov-fail-under=95"] * bool(os.environ.get("CI")))
     print("== types, here and on other systems", file=sys.stderr, flush=True)
     print(typed.communicate()[0], end="", flush=True)
-    return int(not good or typed.returncode != 0)
+    good["types"] = typed.returncode == 0
+    failed = [name for name, passed in good.items() if not passed]
+    print(f"== failed: {', '.join(failed)}" if failed else "== all passed", file=sys.stderr, flush=True)
+    return int(bool(failed))
 
 
 if __name__ == "__main__":

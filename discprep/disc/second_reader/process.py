@@ -65,9 +65,11 @@ class _Image(io.FileIO):
 
 def _limit() -> None:
     """A stranger's image must not cost this computer more than that."""
-    with contextlib.suppress(ImportError, ValueError, OSError):  # other systems, or a limit that is lower already
-        import resource
+    if sys.platform == "win32":
+        return
+    import resource
 
+    with contextlib.suppress(ValueError, OSError):  # a limit that is lower already
         resource.setrlimit(resource.RLIMIT_CPU, (MOST_CPU_S, MOST_CPU_S))
         resource.setrlimit(resource.RLIMIT_AS, (MOST_BYTES, MOST_BYTES))
 
