@@ -117,6 +117,53 @@ def roles_before(manifest: Manifest, order: Iterable[str], present: Collection[s
     return found
 
 
+def with_needs(manifest: Manifest, wanted: Iterable[str], spare: Collection[str] = ()) -> set[str]:
+    """Items by id or role, with all that they need; those of `spare`, and what only they need, are passed over."""
+    found: set[str] = set()
+    waiting = list(wanted)
+    while waiting:
+        for item_id in manifest.givers(waiting.pop()):
+            if item_id not in found and item_id not in spare:
+                found.add(item_id)
+                waiting += manifest.item(item_id).needs
+    return found
+
+
+def bring_up_items(manifest: Manifest) -> set[str]:
+    """The items of the bring-up set: those it names or that give its roles, and all that they need."""
+    return with_needs(manifest, manifest.bring_up)
+
+
+def needed_items(manifest: Manifest, burned: Iterable[str]) -> set[str]:
+    """Items whose loss stops a part: those that say so, the bring-up set, and whatever another item of the disc needs,
+    unless it is only wanted; each with all that it needs."""
+    asked = [item.id for item in manifest.items if item.importance == "needed"]
+    needs = [need for item_id in burned for need in manifest.item(item_id).needs]
+    return with_needs(manifest, [*manifest.bring_up, *asked, *needs], _only_wanted(manifest))
+
+
+def needed_though_wanted(manifest: Manifest) -> dict[str, str]:
+    """Items that are only wanted, and which needed item cannot do without each; "" where the bring-up set cannot. What
+    another gives, or the machine has, is no want of theirs."""
+    spare, there = _only_wanted(manifest), {*manifest.has, *manifest.roles_present}
+    needed = needed_items(manifest, [item.id for item in manifest.items])
+    waiting = [(item_id, need) for item_id in sorted(needed) for need in manifest.item(item_id).needs]
+    waiting += [("", name) for name in manifest.bring_up]
+    found: dict[str, str] = {}
+    while waiting:
+        user, need = waiting.pop()
+        givers = manifest.givers(need)
+        if need not in there and there.isdisjoint(givers) and spare.issuperset(givers):
+            new = [giver for giver in givers if giver not in found]
+            found |= dict.fromkeys(new, user)
+            waiting += [(giver, further) for giver in new for further in manifest.item(giver).needs]
+    return found
+
+
+def _only_wanted(manifest: Manifest) -> set[str]:
+    return {item.id for item in manifest.items if item.importance == "wanted"}
+
+
 # --------------------------------------------------------------------------------------- the line and the drive
 
 

@@ -37,6 +37,8 @@ Place = Literal["burn", "later", "either"]
 Inside = Literal["whole", "damaged", "unread"]
 """What is known of an archive's inside without decoding anything."""
 Use = Literal["copy", "disc"]
+Importance = Literal["needed", "wanted"]
+"""Of an item that does not come: `needed` ends the part as not done, `wanted` is left out and listed."""
 Form = Literal["unpacked", "packed", "both"]
 Shape = Literal["archive", "unpacked", "zip", "zip-stored", "tar", "lha"]
 """How an item is offered at the link: as it was fetched, taken apart, or packed anew."""
@@ -106,6 +108,7 @@ class Item:
     needs: tuple[str, ...] = ()  # item ids or roles
     place: Place = "either"
     use: Use = "copy"
+    importance: Importance | None = None  # None: what `machine.needed_items` makes of bring-up and needs
     form: Form | Literal["either"] = "either"
     nested: int = 0
     charset: str | None = None  # overrides the charset of member names
@@ -502,7 +505,7 @@ class Staged:
     """One file or folder as it is to stand on the disc, before names are mapped.
 
     `name` is the wanted path from the disc's root, under the target's original names. `content` is None for a
-    folder. `important` files stop a setup part when hurt (the bring-up set, and whatever another item needs).
+    folder. `important` files stop a setup part when hurt (`machine.needed_items`).
     """
 
     name: tuple[str, ...]

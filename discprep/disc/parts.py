@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass, replace
 
-from discprep.machine import kind_of
+from discprep.machine import bring_up_items, kind_of, with_needs
 from discprep.model import UNPACK_ROLES, Form, Item, Manifest, Staged, Step
 
 
@@ -41,7 +41,7 @@ def parts(
         if not steps[0].after and not found:
             first += steps
             continue
-        wanted = _with_openers(manifest, _closure(manifest, steps[0].after), burned, packed)
+        wanted = _with_openers(manifest, with_needs(manifest, steps[0].after), burned, packed)
         late = any(step.wipes for step in steps)
         taken = tuple(item for item in waiting if late or item in wanted)
         waiting = tuple(item for item in waiting if item not in taken)
@@ -86,7 +86,7 @@ def _with_openers(manifest: Manifest, wanted: set[str], burned: Collection[str],
     formats = {kind_of(manifest.item(item)) for item in wanted & set(packed)}
     roles = {role for archive_format in formats for role in UNPACK_ROLES.get(archive_format, ())}
     openers = {item.id for item in manifest.items if item.id in set(burned) and roles & set(item.gives)}
-    return wanted | _closure(manifest, openers)
+    return wanted | with_needs(manifest, openers)
 
 
 def packed_only(staged: Iterable[Staged]) -> set[str]:
@@ -103,7 +103,7 @@ def part_order(manifest: Manifest, forms: Mapping[str, Form], present: Collectio
 
 def copy_order(manifest: Manifest, burned: Collection[str]) -> tuple[str, ...]:
     """Burned items such that each comes after all it needs: what unpacks, then bring-up, else as in the manifest."""
-    openers = _closure(manifest, {role for roles in UNPACK_ROLES.values() for role in roles})
+    openers = with_needs(manifest, {role for roles in UNPACK_ROLES.values() for role in roles})
     urgent = bring_up_items(manifest)
     items = [item for item in manifest.items if item.id in set(burned)]
     order: dict[str, None] = {}
@@ -112,33 +112,6 @@ def copy_order(manifest: Manifest, burned: Collection[str]) -> tuple[str, ...]:
             if needed in burned:
                 order.setdefault(needed)
     return tuple(order)
-
-
-def bring_up_items(manifest: Manifest) -> set[str]:
-    """The items of the bring-up set: those it names or that give its roles, and all that they need."""
-    return _closure(manifest, manifest.bring_up)
-
-
-def needed_items(manifest: Manifest, burned: Collection[str]) -> set[str]:
-    """Items whose loss stops a part: the bring-up set, and whatever another item of the disc needs."""
-    needs = (need for item in manifest.items if item.id in burned for need in item.needs)
-    return bring_up_items(manifest) | _closure(manifest, needs)
-
-
-def _closure(manifest: Manifest, wanted: Iterable[str]) -> set[str]:
-    """Items by id or role, with all they need."""
-    found: set[str] = set()
-    waiting = list(wanted)
-    while waiting:
-        for item in _meant(manifest, waiting.pop()):
-            if item.id not in found:
-                found.add(item.id)
-                waiting += item.needs
-    return found
-
-
-def _meant(manifest: Manifest, name: str) -> list[Item]:
-    return [item for item in manifest.items if item.id == name or name in item.gives]
 
 
 def _needs_first(manifest: Manifest, item: Item) -> list[str]:
@@ -154,5 +127,6 @@ def _needs_first(manifest: Manifest, item: Item) -> list[str]:
             stack.pop()
             order.setdefault(current.id)
         else:
-            stack += [(one, iter(one.needs)) for one in _meant(manifest, need) if one.id not in seen]
+            meant = map(manifest.item, manifest.givers(need))
+            stack += [(one, iter(one.needs)) for one in meant if one.id not in seen]
     return list(order)

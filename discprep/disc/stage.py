@@ -19,10 +19,10 @@ from sys import intern
 from discprep.disc.contents import keep, read_content
 from discprep.disc.edits import apply_edits, at_rate, follows_rate, renamed_mentions
 from discprep.disc.matching import LIMIT_S, TooSlow, values_by_line
-from discprep.disc.parts import needed_items, part_order
+from discprep.disc.parts import part_order
 from discprep.disc.textform import decode, line_numbers, machine_text, to_lf
 from discprep.errors import ArchiveError, DiscprepError, EditError, Faults, ManifestError, MissingError
-from discprep.machine import folders_of, published_name
+from discprep.machine import folders_of, needed_items, published_name
 from discprep.manifest.substitute import secret_names
 from discprep.members import LACKED
 from discprep.model import (

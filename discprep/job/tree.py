@@ -17,13 +17,13 @@ from discprep.disc.layout.tape import lay_out_tar
 from discprep.disc.lists import fill_lists, list_files
 from discprep.disc.media import usable_sectors
 from discprep.disc.names import KnownNames, folder_companions, with_second_copies
-from discprep.disc.parts import Part, bring_up_items
+from discprep.disc.parts import Part
 from discprep.disc.record import build_id
 from discprep.disc.setup import setup_files, setup_scripts
 from discprep.disc.stage import mentions, stage
 from discprep.errors import DiscprepError, ManifestError, StorageError
 from discprep.link import rates_both_hold
-from discprep.machine import volumes_of
+from discprep.machine import bring_up_items, volumes_of
 from discprep.manifest.media import BOOT_SECTOR_BYTES, boot_image_problem, boot_sectors, loaded_sectors
 from discprep.model import Content, Form, Manifest, Named, Notice, Opened, Staged
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from itertools import dropwhile
 
 from discprep.errors import DiscprepError, ManifestError
-from discprep.machine import data_bits, ends_differ, given_roles, kind_of, wiped
+from discprep.machine import data_bits, ends_differ, given_roles, kind_of, needed_though_wanted, wiped
 from discprep.manifest.lines import Path as Keys
 from discprep.manifest.substitute import shorten
 from discprep.model import ROLES, UNPACK_ROLES, Item, Manifest, Notice, Role
@@ -69,6 +69,7 @@ def contradictions(
         *_twice(all_items),
         *_unknown_needs(manifest, known, set() if broken.profile else elsewhere, broken),
         *_circles(manifest.items),
+        *_wanted_yet_needed(manifest),
         *_unknown_references(manifest, known, broken, place, explicit),
         *_link_faults(manifest, place),
         *([] if "plan" in broken.keys else _budget_faults(manifest, place)),
@@ -164,6 +165,17 @@ def _circles(items: Sequence[Item]) -> Iterator[DiscprepError]:
                 state[following] = 1
                 path[following] = None
                 stack.append((following, iter(by_id[following].needs)))
+
+
+def _wanted_yet_needed(manifest: Manifest) -> Iterator[DiscprepError]:
+    for item_id, user in needed_though_wanted(manifest).items():
+        who = f"{user!r} ({manifest.item(user).where}) is needed, and needs it" if user else "the bring-up set needs it"
+        yield ManifestError(
+            f'importance is "wanted", yet {who}',
+            where=manifest.item(item_id).where,
+            item=item_id,
+            hint='Give it importance = "needed", or leave `importance` out.',
+        )
 
 
 def _chain(path: Iterable[str], start: str) -> str:

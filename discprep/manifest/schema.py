@@ -13,7 +13,21 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstr
 
 from discprep.manifest.media import MEDIA
 from discprep.manifest.shell import ShellSchema
-from discprep.model import BootMedia, Divider, End, Flow, Form, LinkProtocol, NameRule, Place, Plug, Role, Use, Where
+from discprep.model import (
+    BootMedia,
+    Divider,
+    End,
+    Flow,
+    Form,
+    Importance,
+    LinkProtocol,
+    NameRule,
+    Place,
+    Plug,
+    Role,
+    Use,
+    Where,
+)
 from discprep.units import parse_duration, parse_size
 
 MOST_ITEMS = 100_000
@@ -137,6 +151,7 @@ class ItemTable(Table):
     needs: list[str] = []
     place: Place = "either"
     use: Use = "copy"
+    importance: Importance | None = None
     form: Form | Literal["either"] | None = None
     nested: Annotated[int, Field(ge=0, le=2)] = 0
     charset: str | None = None

@@ -1,9 +1,12 @@
 """The order of work on the machine, worked out by hand from needs and steps."""
 
+from dataclasses import replace
+
 import pytest
 from support.staging import manifest_of
 
-from discprep.disc.parts import bring_up_items, copy_order, needed_items, part_order, parts
+from discprep.disc.parts import copy_order, part_order, parts
+from discprep.machine import bring_up_items, needed_items, needed_though_wanted
 from discprep.model import Item, Step
 
 ITEMS = [
@@ -115,6 +118,24 @@ def test_what_must_not_be_lost():
     assert bring_up_items(manifest) == {"driver", "ip", "tools"}
     assert needed_items(manifest, ALL) == {"driver", "ip", "tools", "fonts"}
     assert needed_items(manifest, ["game"]) == {"driver", "ip", "tools"}
+
+
+def test_importance_is_said_or_follows():
+    """What an item says holds for all that it needs; one that is only wanted is not needed by what only needs it."""
+
+    def changed(**said):
+        return manifest_of([replace(item, importance=said.get(item.id)) for item in ITEMS], bring_up=("serial-driver",))
+
+    assert needed_items(changed(), ["browser", "fonts"]) == {"driver", "ip", "tools", "fonts"}
+    assert needed_items(changed(fonts="wanted"), ["browser", "fonts"]) == {"driver", "ip", "tools"}
+    assert needed_items(changed(browser="needed"), []) == {"driver", "browser", "ip", "tools", "fonts"}
+    assert needed_though_wanted(changed(fonts="wanted")) == {}
+    assert needed_though_wanted(changed(fonts="wanted", browser="needed")) == {"fonts": "browser"}
+    assert needed_though_wanted(changed(driver="wanted")) == {"driver": ""}
+    both = needed_though_wanted(changed(ip="wanted", tools="wanted", browser="needed"))
+    assert both == {"ip": "browser", "tools": "ip"}
+    spared = replace(changed(ip="wanted", browser="needed"), has=("ip",))
+    assert needed_though_wanted(spared) == {}
 
 
 def test_circles_through_roles_end():

@@ -235,10 +235,13 @@ def test_a_file_in_use(tmp_path, stuck, done):
         assert f"Maps:{stuck}" in spoken(machine).split("in use)")[1]
 
 
-@pytest.mark.parametrize("needed", [False, True])
-def test_a_folder_that_cannot_be_made(tmp_path, needed):
+@pytest.mark.parametrize(
+    ("needs", "importance", "needed"),
+    [((), None, False), (("docs",), None, True), ((), "needed", True), ((), "wanted", False)],
+)
+def test_a_folder_that_cannot_be_made(tmp_path, needs, importance, needed):
     """A file has its name: an item that is only wanted is left out and listed, one that is needed stops the part."""
-    items = (replace(ITEMS[0], needs=("docs",) if needed else ()), ITEMS[1])
+    items = (replace(ITEMS[0], needs=needs), replace(ITEMS[1], importance=importance))
     result, seen = disc(tmp_path, items=items, steps=())
     machine = MapTable(seen)
     machine.put("Docs/maps", b"a file")

@@ -206,6 +206,30 @@ def test_a_fault_says_what_to_do(write: Write, text: str, hint: str) -> None:
     assert hint in found.partition(" | ")[2], found
 
 
+WANTED = ITEM + "importance = 'wanted'\nneeds = ['b']\n" + ITEM.replace('"a"', '"b"') + "importance = 'wanted'\n"
+USER = ITEM.replace('"a"', '"u"') + "importance = 'needed'\nneeds = ['a']\n"
+
+
+GIVER = WANTED.replace("importance = 'wanted'\nneeds", "gives = ['ip-stack']\nneeds", 1)
+
+
+@pytest.mark.parametrize(
+    ("text", "told"),
+    [
+        (HEAD + WANTED + USER, ["first.toml:4: [a]", "first.toml:9: [b]"]),
+        ("format = 1\nbring_up = ['a']\n" + HEAD[11:] + WANTED, ["first.toml:5: [a]", "first.toml:10: [b]"]),
+        (HEAD + GIVER, ["first.toml:9: [b]"]),
+    ],
+)
+def test_what_is_needed_cannot_be_only_wanted(write: Write, text: str, told: list[str]) -> None:
+    """All of it at once, with file and line; who does what each hint says, either way, has a manifest that holds."""
+    found = faults(write(text))
+    assert [message.partition(" importance")[0] for message in found] == told
+    assert all('| Give it importance = "needed", or leave `importance` out.' in message for message in found)
+    for instead in ("importance = 'needed'\n", ""):
+        load_manifest(write(text.replace("importance = 'wanted'\n", instead)))
+
+
 def test_a_missing_machine_of_the_call_is_no_missing_manifest(write: Write) -> None:
     """`--machine PROFILE`: the hint is about profiles, and no line of the manifest is named."""
     with pytest.raises(DiscprepError) as caught:
