@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-import typer
+from typer import Argument, Option
 
 from discprep.cli.frame import CacheOption, Json, ManifestPath, Quiet, command
 
@@ -11,25 +11,25 @@ def add(
     manifest: ManifestPath,
     sources: Annotated[
         list[str],
-        typer.Argument(metavar="SOURCE…", help="Where the item is: an http, https or ftp address, or a file."),
+        Argument(metavar="SOURCE…", help="Where the item is: an http, https or ftp address, or a file."),
     ],
-    item_id: Annotated[str, typer.Option("--id", help="The item's id. [default: from the file's name]")] = "",
-    title: Annotated[str, typer.Option(help="What it is. [default: from the file's name]")] = "",
+    item_id: Annotated[str, Option("--id", help="The item's id. [default: from the file's name]")] = "",
+    title: Annotated[str, Option(help="What it is. [default: from the file's name]")] = "",
     gives: Annotated[
-        list[str] | None, typer.Option(metavar="ROLE", help="A role it gives the machine; may be said again.")
+        list[str] | None, Option(metavar="ROLE", help="A role it gives the machine; may be said again.")
     ] = None,
     needs: Annotated[
-        list[str] | None, typer.Option(metavar="ITEM|ROLE", help="What it needs there; may be said again.")
+        list[str] | None, Option(metavar="ITEM|ROLE", help="What it needs there; may be said again.")
     ] = None,
-    place: Annotated[str, typer.Option(metavar="PLACE", help="burn, later, or either: the plan decides.")] = "either",
-    use: Annotated[str, typer.Option(metavar="USE", help="copy: installed; disc: used from the disc.")] = "copy",
-    to: Annotated[str, typer.Option(metavar="FOLDER", help="Its folder on the disc and on the machine.")] = "",
-    page: Annotated[str, typer.Option(metavar="URL", help="The page where a person finds it.")] = "",
+    place: Annotated[str, Option(metavar="PLACE", help="burn, later, or either: the plan decides.")] = "either",
+    use: Annotated[str, Option(metavar="USE", help="copy: installed; disc: used from the disc.")] = "copy",
+    to: Annotated[str, Option(metavar="FOLDER", help="Its folder on the disc and on the machine.")] = "",
+    page: Annotated[str, Option(metavar="URL", help="The page where a person finds it.")] = "",
     mirror: Annotated[
-        list[str] | None, typer.Option(metavar="SOURCE", help="Another place that has it; may be said again.")
+        list[str] | None, Option(metavar="SOURCE", help="Another place that has it; may be said again.")
     ] = None,
     take_damaged: Annotated[
-        bool, typer.Option("--take-damaged", help="Add a damaged archive too: what can be read of it is taken.")
+        bool, Option("--take-damaged", help="Add a damaged archive too: what can be read of it is taken.")
     ] = False,
     cache: CacheOption = None,
     as_json: Json = False,

@@ -3,28 +3,26 @@
 from pathlib import Path
 from typing import Annotated
 
-import typer
+from typer import Option
 
 from discprep.cli.frame import CacheOption, Json, MachineOption, ManifestPath, Quiet, ask_secret, command
 
 OutOption = Annotated[
     Path,
-    typer.Option("--out", metavar="DIR", help="Where the image, its record and the sheets go.", show_default=False),
+    Option("--out", metavar="DIR", help="Where the image, its record and the sheets go.", show_default=False),
 ]
 SecretsOption = Annotated[
-    bool, typer.Option("--secrets-on-disc", help="Let secrets stand on the disc; then treat it as you treat them.")
+    bool, Option("--secrets-on-disc", help="Let secrets stand on the disc; then treat it as you treat them.")
 ]
 EvenSoOption = Annotated[
-    bool, typer.Option("--even-so", help="Build although the link cannot work as it is set; the sheet says so first.")
+    bool, Option("--even-so", help="Build although the link cannot work as it is set; the sheet says so first.")
 ]
 
 
 def build(
     manifest: ManifestPath,
     out: OutOption,
-    dry_run: Annotated[
-        bool, typer.Option("--dry-run", help="Show every edit before and after; write nothing.")
-    ] = False,
+    dry_run: Annotated[bool, Option("--dry-run", help="Show every edit before and after; write nothing.")] = False,
     secrets: SecretsOption = False,
     even_so: EvenSoOption = False,
     machine: MachineOption = None,

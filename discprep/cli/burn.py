@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+from typer import Argument, Option
 
 from discprep.cli.frame import Frame, Json, Quiet, command
 
@@ -13,35 +14,26 @@ if TYPE_CHECKING:
 
 
 def burn(
-    record: Annotated[
-        Path, typer.Argument(metavar="RECORD", help="The record.json that the build left, or its folder.")
-    ],
+    record: Annotated[Path, Argument(metavar="RECORD", help="The record.json that the build left, or its folder.")],
     device: Annotated[
         str,
-        typer.Option(
-            "--device", metavar="DEV", help="The optical drive, for instance /dev/sr0; stdio:FILE is a new plain file."
-        ),
+        Option(metavar="DEV", help="The optical drive, for instance /dev/sr0; stdio:FILE is a new plain file."),
     ],
     burner: Annotated[
         str,
-        typer.Option(
-            "--burner",
+        Option(
             metavar="COMMAND",
             help="Your burner's command with {device}, {image} and {speed}. [default: what DISCPREP_BURNER holds]",
         ),
     ] = "",
-    speed: Annotated[
-        float, typer.Option(min=0.1, max=100, help="The speed to ask for; 1 is the drive's lowest.")
-    ] = 1.0,
+    speed: Annotated[float, Option(min=0.1, max=100, help="The speed to ask for; 1 is the drive's lowest.")] = 1.0,
     image: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="The image, where it does not lie beside the record.")
+        Path | None, Option(metavar="FILE", help="The image, where it does not lie beside the record.")
     ] = None,
-    dry_run: Annotated[bool, typer.Option("--dry-run", help="Show the command and write nothing.")] = False,
+    dry_run: Annotated[bool, Option("--dry-run", help="Show the command and write nothing.")] = False,
     yes_device: Annotated[
         str | None,
-        typer.Option(
-            "--yes-device", metavar="NAME", help="The device's name again, for scripts: it is not asked then."
-        ),
+        Option(metavar="NAME", help="The device's name again, for scripts: it is not asked then."),
     ] = None,
     as_json: Json = False,
     quiet: Quiet = False,
@@ -60,15 +52,14 @@ def burn(
     """
     with command("burn", as_json, quiet) as frame:
         from discprep.job.burn import burn as job
+        from discprep.job.readback import path_of
         from discprep.report import burn as face
-
-        record = _record(record)
 
         def confirm(plan: "BurnPlan") -> str:
             return yes_device if yes_device is not None else _ask(plan, as_json)
 
         done = job(
-            record,
+            path_of(record),
             device,
             confirm=confirm,
             burner=burner,
@@ -79,16 +70,6 @@ def burn(
             progress=frame.progress,
         )
         frame.finish(face.document(done), face.text(done), errors=done.errors, notices=done.notices)
-
-
-def _record(path: Path) -> Path:
-    """The record at a path, or in a build's folder."""
-    from discprep.errors import UsageError
-
-    found = path / "record.json" if path.is_dir() else path
-    if not found.is_file():
-        raise UsageError("there is no record here", where=str(found), hint="Name the record.json that a build left.")
-    return found
 
 
 def _ask(plan: "BurnPlan", as_json: bool) -> str:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-import typer
+from typer import Argument
 
 from discprep.cli.frame import Json, Quiet, command
 
-BeforeArgument = Annotated[Path, typer.Argument(metavar="BEFORE", help="The older record.json, or its build's folder.")]
-AfterArgument = Annotated[Path, typer.Argument(metavar="AFTER", help="The newer one.")]
+BeforeArgument = Annotated[Path, Argument(metavar="BEFORE", help="The older record.json, or its build's folder.")]
+AfterArgument = Annotated[Path, Argument(metavar="AFTER", help="The newer one.")]
 
 
 def differ(before: BeforeArgument, after: AfterArgument, as_json: Json = False, quiet: Quiet = False) -> None:

@@ -2,14 +2,14 @@
 
 from typing import Annotated
 
-import typer
+from typer import Argument
 
 from discprep.cli.frame import Json, ManifestPath, Quiet, command
 
 
 def drop(
     manifest: ManifestPath,
-    item: Annotated[str, typer.Argument(metavar="ITEM", help="The item's id.")],
+    item: Annotated[str, Argument(metavar="ITEM", help="The item's id.")],
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Literal
 
-import typer
+from typer import Argument, Option
 
 from discprep.cli.frame import Json, MachineOption, Quiet, command, takes
 
@@ -19,101 +19,71 @@ class Options:
     """The command line as it was typed. None and empty: not said."""
 
     manifest: Annotated[
-        Path | None, typer.Argument(metavar="[MANIFEST]", help="A manifest: every item that is not always burned.")
+        Path | None, Argument(metavar="[MANIFEST]", help="A manifest: every item that is not always burned.")
     ] = None
-    size_bytes: Annotated[
-        int | None, typer.Option("--size-bytes", metavar="N", min=1, help="So many bytes, taken as random.")
-    ] = None
-    file: Annotated[
-        Path | None, typer.Option("--file", metavar="F", help="This file; its bytes that need an escape are counted.")
-    ] = None
-    files: Annotated[
-        int | None, typer.Option("--files", metavar="N", min=1, help="The size comes in so many files. [default: 1]")
-    ] = None
-    baud: Annotated[str | None, typer.Option("--baud", metavar="RATE", help="Line rate in bit/s.")] = None
-    framing: Annotated[str | None, typer.Option("--framing", metavar="8N1", help="Data bits, parity, stop bits.")] = (
+    size_bytes: Annotated[int | None, Option(metavar="N", min=1, help="So many bytes, taken as random.")] = None
+    file: Annotated[Path | None, Option(metavar="F", help="This file; its bytes that need an escape are counted.")] = (
         None
     )
+    files: Annotated[int | None, Option(metavar="N", min=1, help="The size comes in so many files. [default: 1]")] = (
+        None
+    )
+    baud: Annotated[str | None, Option(metavar="RATE", help="Line rate in bit/s.")] = None
+    framing: Annotated[str | None, Option(metavar="8N1", help="Data bits, parity, stop bits.")] = None
     protocol: Annotated[
         str | None,
-        typer.Option(
-            "--protocol",
+        Option(
             metavar="NAME",
             help="slip, cslip, ppp; or without a network xmodem, xmodem-crc, xmodem-1k, ymodem, ymodem-g, zmodem, "
             "kermit, kermit-long, kermit-streaming.",
         ),
     ] = None
-    mtu: Annotated[str | None, typer.Option("--mtu", metavar="BYTES", help="Largest packet, headers included.")] = None
-    window: Annotated[
-        str | None, typer.Option("--window", metavar="BYTES", help="The machine's TCP receive window.")
-    ] = None
-    latency_ms: Annotated[
-        str | None, typer.Option("--latency-ms", metavar="MS", help="One way, from the bridge to the server.")
-    ] = None
-    round_trip_ms: Annotated[
-        str | None, typer.Option("--round-trip-ms", metavar="MS", help="There and back, as ping shows it.")
-    ] = None
-    error_rate: Annotated[
-        str | None, typer.Option("--error-rate", metavar="E", help="Byte errors a byte, such as 1e-5.")
-    ] = None
-    ack_every: Annotated[
-        str | None, typer.Option("--ack-every", metavar="1|2", help="Segments for each acknowledgement, if known.")
-    ] = None
+    mtu: Annotated[str | None, Option(metavar="BYTES", help="Largest packet, headers included.")] = None
+    window: Annotated[str | None, Option(metavar="BYTES", help="The machine's TCP receive window.")] = None
+    latency_ms: Annotated[str | None, Option(metavar="MS", help="One way, from the bridge to the server.")] = None
+    round_trip_ms: Annotated[str | None, Option(metavar="MS", help="There and back, as ping shows it.")] = None
+    error_rate: Annotated[str | None, Option(metavar="E", help="Byte errors a byte, such as 1e-5.")] = None
+    ack_every: Annotated[str | None, Option(metavar="1|2", help="Segments for each acknowledgement, if known.")] = None
     turnaround_ms: Annotated[
         str | None,
-        typer.Option("--turnaround-ms", metavar="MS", help="Block protocols: from a block to its reply. [usual: 16]"),
+        Option(metavar="MS", help="Block protocols: from a block to its reply. [usual: 16]"),
     ] = None
     over: Annotated[
-        str, typer.Option("--over", metavar="KEY=V1,V2,…", help="A table and a plot over one setting: baud=9600,19200.")
+        str, Option(metavar="KEY=V1,V2,…", help="A table and a plot over one setting: baud=9600,19200.")
     ] = ""
-    clock_hz: Annotated[
-        int | None, typer.Option("--clock-hz", metavar="HZ", min=1, help="The machine's serial clock.")
-    ] = None
-    divider: Annotated[
-        str | None, typer.Option("--divider", metavar="KIND", help="How it divides: n, n+1, 16n or 16n/16.")
-    ] = None
-    bridge_clock_hz: Annotated[
-        int | None, typer.Option("--bridge-clock-hz", metavar="HZ", min=1, help="The bridge's serial clock.")
-    ] = None
-    bridge_divider: Annotated[
-        str | None, typer.Option("--bridge-divider", metavar="KIND", help="How the bridge divides.")
-    ] = None
+    clock_hz: Annotated[int | None, Option(metavar="HZ", min=1, help="The machine's serial clock.")] = None
+    divider: Annotated[str | None, Option(metavar="KIND", help="How it divides: n, n+1, 16n or 16n/16.")] = None
+    bridge_clock_hz: Annotated[int | None, Option(metavar="HZ", min=1, help="The bridge's serial clock.")] = None
+    bridge_divider: Annotated[str | None, Option(metavar="KIND", help="How the bridge divides.")] = None
     measured: Annotated[
         list[str] | None,
-        typer.Option("--measured", metavar="BYTES:SECONDS", help="A download you timed; calibrates. May be repeated."),
+        Option(metavar="BYTES:SECONDS", help="A download you timed; calibrates. May be repeated."),
     ] = None
-    log: Annotated[
-        Path | None, typer.Option("--log", metavar="FILE", help="The log that `serve` wrote; calibrates.")
-    ] = None
-    scheme: Annotated[Literal["http", "ftp"], typer.Option("--scheme", help="What brings the files.")] = "http"
+    log: Annotated[Path | None, Option(metavar="FILE", help="The log that `serve` wrote; calibrates.")] = None
+    scheme: Annotated[Literal["http", "ftp"], Option(help="What brings the files.")] = "http"
     server: Annotated[
         Literal["own", "other"] | None,
-        typer.Option(
-            "--server",
+        Option(
             help="own: discprep's, which never floods the line; other: any. [default: own with MANIFEST, else other]",
         ),
     ] = None
     keep_alive: Annotated[
-        bool | None, typer.Option("--keep-alive/--close-each", help="One connection for all files, or one for each.")
+        bool | None, Option("--keep-alive/--close-each", help="One connection for all files, or one for each.")
     ] = None
     name_lookup: Annotated[
-        bool | None, typer.Option("--name-lookup/--no-name-lookup", help="Count one name look-up over the line.")
+        bool | None, Option("--name-lookup/--no-name-lookup", help="Count one name look-up over the line.")
     ] = None
-    accm: Annotated[
-        str | None, typer.Option("--accm", metavar="HEX", help="PPP: map of escaped control characters.")
-    ] = None
+    accm: Annotated[str | None, Option(metavar="HEX", help="PPP: map of escaped control characters.")] = None
     field_compression: Annotated[
-        bool | None, typer.Option("--field-compression/--full-fields", help="PPP: shorter protocol, address, control.")
+        bool | None, Option("--field-compression/--full-fields", help="PPP: shorter protocol, address, control.")
     ] = None
     header_compression: Annotated[
-        bool | None, typer.Option("--header-compression/--full-headers", help="PPP: TCP/IP headers after RFC 1144.")
+        bool | None, Option("--header-compression/--full-headers", help="PPP: TCP/IP headers after RFC 1144.")
     ] = None
-    cap_bytes_s: Annotated[
-        float | None, typer.Option("--cap-bytes-s", metavar="N", min=1, help="A limit of server or machine.")
-    ] = None
-    segment_ms: Annotated[
-        float | None, typer.Option("--segment-ms", metavar="MS", min=0, help="The machine's own time for a segment.")
-    ] = None
+    cap_bytes_s: Annotated[float | None, Option(metavar="N", min=1, help="A limit of server or machine.")] = None
+    segment_ms: Annotated[float | None, Option(metavar="MS", min=0, help="The machine's own time for a segment.")] = (
+        None
+    )
     machine: MachineOption = None
     as_json: Json = False
     quiet: Quiet = False

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+from typer import Option
 
 from discprep.cli.frame import CacheOption, Frame, Json, MachineOption, ManifestPath, Quiet, command
 
@@ -17,15 +18,11 @@ def fetch(
     manifest: ManifestPath,
     look_in: Annotated[
         Path | None,
-        typer.Option(
-            "--look-in", metavar="DIR", help="Take files got by hand from this folder, by hash, whatever their names."
-        ),
+        Option(metavar="DIR", help="Take files got by hand from this folder, by hash, whatever their names."),
     ] = None,
     renew: Annotated[
         list[str] | None,
-        typer.Option(
-            "--renew", metavar="ITEM", help="Move the item's pin to what its source has now, if its edits still fit."
-        ),
+        Option(metavar="ITEM", help="Move the item's pin to what its source has now, if its edits still fit."),
     ] = None,
     machine: MachineOption = None,
     cache: CacheOption = None,

@@ -16,13 +16,15 @@ from __future__ import annotations
 import inspect
 import json
 import sys
+import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import MISSING, fields
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, NoReturn
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn, Protocol
 
 import typer
+from typer import Argument, Option
 
 from discprep.cli.streams import as_utf8, flushed, shown
 from discprep.errors import DiscprepError, StorageError, exit_code, flatten
@@ -32,26 +34,32 @@ if TYPE_CHECKING:  # the records take a tenth of the time that --help has
 
 MOST_TOLD = 100  # notes, or errors, on a terminal; more are counted
 
-Json = Annotated[bool, typer.Option("--json", help="Print one JSON document on stdout and nothing else there.")]
-Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress and no remarks, only results and errors.")]
-ManifestPath = Annotated[Path, typer.Argument(metavar="MANIFEST", help="The manifest, a TOML file.")]
+Json = Annotated[bool, Option("--json", help="Print one JSON document on stdout and nothing else there.")]
+Quiet = Annotated[bool, Option("--quiet", "-q", help="No progress and no remarks, only results and errors.")]
+ManifestPath = Annotated[Path, Argument(metavar="MANIFEST", help="The manifest, a TOML file.")]
 MachineOption = Annotated[
-    Path | None, typer.Option("--machine", metavar="PROFILE", help="A machine profile instead of the manifest's.")
+    Path | None, Option("--machine", metavar="PROFILE", help="A machine profile instead of the manifest's.")
 ]
 CacheOption = Annotated[
     Path | None,
-    typer.Option("--cache", metavar="DIR", help="Where fetched bytes are kept. [default: the platform's cache folder]"),
+    Option("--cache", metavar="DIR", help="Where fetched bytes are kept. [default: the platform's cache folder]"),
 ]
 
 
-class Frame:
-    """One run of one command: where its results and messages go."""
+class Face(Protocol):
+    """How a result is shown: a module of `report/`."""
 
-    def __init__(self, name: str, as_json: bool, quiet: bool) -> None:
-        self.name = name
-        self.as_json = as_json
-        self.quiet = quiet
+    def document(self, result: Any, /) -> Mapping[str, Any]: ...
+    def text(self, result: Any, /) -> str: ...
+
+
+class Frame:
+    """One run of one command: where its results and messages go. `lines`: it prints a line of JSON for each thing."""
+
+    def __init__(self, name: str, as_json: bool, quiet: bool, lines: bool = False) -> None:
+        self.name, self.as_json, self.quiet, self.lines = name, as_json, quiet, lines
         self._progress: Progress | None = None
+        self._telling = threading.Lock()
 
     @property
     def progress(self) -> Progress:
@@ -67,6 +75,16 @@ class Frame:
                 self._progress = Bars(sys.stderr)
         return self._progress
 
+    def tell(self, face: Face, event: Any) -> None:
+        """One thing of many, as it comes and from any thread."""
+        with self._telling:
+            if self.as_json:
+                print(json.dumps({"discprep": 1, "command": self.name, **face.document(event)}), flush=True)
+                return
+            print(face.text(event), flush=True)
+            for notice in getattr(event, "notices", ()) if not self.quiet else ():
+                say(f"note: {notice}", notice.hint)
+
     def finish(
         self,
         document: Mapping[str, Any],
@@ -80,7 +98,7 @@ class Frame:
         faults = list(flatten(errors))
         remarks = list(notices)
         if self.as_json:
-            print_json(self.name, document, faults, remarks)
+            print_json(self.name, document, faults, remarks, indent=None if self.lines else 1)
         else:
             if text:
                 print(shown(text), flush=True)
@@ -93,7 +111,7 @@ class Frame:
 
     def fail(self, error: DiscprepError) -> NoReturn:
         """Prints the faults alone and exits."""
-        self.finish({}, "", errors=[error])
+        self.finish({"event": "failed"} if self.lines else {}, "", errors=[error])
 
     def _close(self) -> None:
         close = getattr(self._progress, "close", None)
@@ -120,9 +138,13 @@ def takes(options: type[Any]) -> Callable[[Callable[[Any], None]], Callable[...,
 
 
 @contextmanager
-def command(name: str, as_json: bool, quiet: bool = False) -> Iterator[Frame]:
-    """Turns whatever ends a command into a message and an exit code; no traceback reaches the user."""
-    frame = Frame(name, as_json, quiet)
+def command(name: str, as_json: bool, quiet: bool = False, *, lines: bool = False) -> Iterator[Frame]:
+    """Turns whatever ends a command into a message and an exit code; no traceback reaches the user.
+
+    Args:
+        lines: it tells of many things, with `--json` a line each
+    """
+    frame = Frame(name, as_json, quiet, lines)
     try:
         yield frame
     except typer.Exit:
@@ -132,7 +154,7 @@ def command(name: str, as_json: bool, quiet: bool = False) -> Iterator[Frame]:
     except KeyboardInterrupt:
         frame._close()
         if as_json:
-            print_json(name, {"interrupted": True}, [], [])
+            print_json(name, {"interrupted": True}, [], [], indent=None if lines else 1)
         else:
             say("interrupted: nothing half-written stands under a final name", "Run the same command again to go on.")
         raise typer.Exit(130) from None
@@ -140,7 +162,9 @@ def command(name: str, as_json: bool, quiet: bool = False) -> Iterator[Frame]:
         flushed()
         raise typer.Exit(0) from None
     except OSError as error:
-        frame.fail(storage_error(error))
+        from discprep.fetch.files import refused
+
+        frame.fail(refused(error))
     except MemoryError:
         frame.fail(StorageError("the host ran out of memory", hint="Close other programs and run it again."))
     except Exception as error:
@@ -158,14 +182,6 @@ def ask_secret(as_json: bool) -> Callable[[str], str] | None:
         return getpass.getpass(f"Value of the secret {name!r} (not shown): ", sys.stderr)
 
     return ask
-
-
-def storage_error(error: OSError) -> StorageError:
-    """The host's disk said no: in words, with the path."""
-    place = str(error.filename or "")
-    return StorageError(
-        error.strerror or str(error), where=place, hint="Make room or change the rights, then run it again."
-    )
 
 
 def our_bug(error: Exception) -> DiscprepError:

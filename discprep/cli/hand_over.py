@@ -3,14 +3,14 @@
 from pathlib import Path
 from typing import Annotated
 
-import typer
+from typer import Argument
 
 from discprep.cli.frame import Json, MachineOption, ManifestPath, Quiet, command
 
 
 def hand_over(
     manifest: ManifestPath,
-    out: Annotated[Path, typer.Argument(metavar="OUT", help="A new folder, or a .zip or .tar by its name.")],
+    out: Annotated[Path, Argument(metavar="OUT", help="A new folder, or a .zip or .tar by its name.")],
     machine: MachineOption = None,
     as_json: Json = False,
     quiet: Quiet = False,

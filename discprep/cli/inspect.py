@@ -5,15 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-import typer
+from typer import Argument, Option
 
 from discprep.cli.frame import Json, Quiet, command
 
-FileArgument = Annotated[Path, typer.Argument(metavar="FILE", help="An archive, a floppy image or a disc image.")]
-CharsetOption = Annotated[
-    str | None, typer.Option("--charset", metavar="NAME", help="How member names are written, such as cp437.")
-]
-NestedOption = Annotated[int, typer.Option("--nested", min=0, max=8, help="Levels of archives in archives to open.")]
+FileArgument = Annotated[Path, Argument(metavar="FILE", help="An archive, a floppy image or a disc image.")]
+CharsetOption = Annotated[str | None, Option(metavar="NAME", help="How member names are written, such as cp437.")]
+NestedOption = Annotated[int, Option(min=0, max=8, help="Levels of archives in archives to open.")]
 
 
 def inspect(

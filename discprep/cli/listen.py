@@ -2,37 +2,25 @@
 
 from __future__ import annotations
 
-import json
-from enum import Enum
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated, Literal
 
-import typer
+from typer import Exit, Option
 
-from discprep.cli.frame import Frame, Json, MachineOption, Quiet, command, print_json, say
+from discprep.cli.frame import Json, MachineOption, Quiet, command
 from discprep.cli.send import PortArgument
-
-if TYPE_CHECKING:
-    from discprep.report.listen import Event
-
-
-class AnyFlow(Enum):
-    """Who may hold the other back."""
-
-    none = "none"
-    rts_cts = "rts-cts"
-    xon_xoff = "xon-xoff"
 
 
 def listen(
     port: PortArgument,
     manifest: Annotated[
         Path | None,
-        typer.Option("--manifest", metavar="MANIFEST", help="What the line should be; differences are told."),
+        Option(metavar="MANIFEST", help="What the line should be; differences are told."),
     ] = None,
     rate: Annotated[
         int | None,
-        typer.Option(
+        Option(
             "--baud",
             metavar="RATE",
             min=50,
@@ -40,19 +28,17 @@ def listen(
             "makes sense]",
         ),
     ] = None,
-    framing: Annotated[
-        str | None, typer.Option("--framing", metavar="8N1", help="[default: the manifest's, else 8N1]")
+    framing: Annotated[str | None, Option(metavar="8N1", help="[default: the manifest's, else 8N1]")] = None,
+    flow: Annotated[
+        Literal["none", "rts-cts", "xon-xoff"] | None, Option(help="[default: the manifest's, else none]")
     ] = None,
-    flow: Annotated[AnyFlow | None, typer.Option("--flow", help="[default: the manifest's, else none]")] = None,
     answer: Annotated[
-        bool, typer.Option("--answer", help="Take part in what the machine speaks: ping, a name, PPP's agreements.")
+        bool, Option("--answer", help="Take part in what the machine speaks: ping, a name, PPP's agreements.")
     ] = False,
     loop: Annotated[
-        bool, typer.Option("--loop", help="Send marks and tell whether they come back: a loop-back is in place.")
+        bool, Option("--loop", help="Send marks and tell whether they come back: a loop-back is in place.")
     ] = False,
-    seconds: Annotated[
-        float | None, typer.Option("--seconds", metavar="S", min=0, help="End after so long. [default: at Ctrl-C]")
-    ] = None,
+    seconds: Annotated[float | None, Option(metavar="S", min=0, help="End after so long. [default: at Ctrl-C]")] = None,
     machine: MachineOption = None,
     as_json: Json = False,
     quiet: Quiet = False,
@@ -61,28 +47,10 @@ def listen(
 
     Sends nothing, unless asked to. An adapter for logic levels (3.3 V or 5 V) is no RS-232; connect with both ends off.
     """
-    with command("listen", as_json, quiet) as frame:
-        from discprep.errors import DiscprepError, exit_code
+    with command("listen", as_json, quiet, lines=True) as frame:
         from discprep.job import listen as job
+        from discprep.report import listen as face
 
-        wish = job.Wish(port, manifest, rate, framing, flow.value if flow else None, answer, loop, seconds)
-        try:
-            ended = job.listen(wish, lambda event: _tell(frame, event), frame.progress, machine=machine)
-        except DiscprepError as error:
-            if not as_json:
-                raise
-            print_json("listen", {"event": "failed"}, [error], [], indent=None)
-            raise typer.Exit(exit_code([error])) from None
-        _tell(frame, ended)
-        raise typer.Exit(0)
-
-
-def _tell(frame: Frame, event: Event) -> None:
-    from discprep.report import listen as face
-
-    if frame.as_json:
-        print(json.dumps({"discprep": 1, "command": "listen", **face.document(event)}), flush=True)
-        return
-    print(face.text(event), flush=True)
-    for notice in getattr(event, "notices", ()) if not frame.quiet else ():
-        say(f"note: {notice}", notice.hint)
+        wish = job.Wish(port, manifest, rate, framing, flow, answer, loop, seconds)
+        frame.tell(face, job.listen(wish, partial(frame.tell, face), frame.progress, machine=machine))
+        raise Exit(0)

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Annotated
 
 import typer
+from typer import Argument, Option
 
 from discprep.cli.frame import Json, Quiet, command
 
@@ -12,19 +13,19 @@ from discprep.cli.frame import Json, Quiet, command
 def new(
     manifest: Annotated[
         Path | None,
-        typer.Argument(metavar="MANIFEST", help="The TOML file to start; without it, what is ready is told."),
+        Argument(metavar="MANIFEST", help="The TOML file to start; without it, what is ready is told."),
     ] = None,
     folder: Annotated[
-        Path | None, typer.Option("--from", metavar="FOLDER", help="List the archives that lie in this folder.")
+        Path | None, Option("--from", metavar="FOLDER", help="List the archives that lie in this folder.")
     ] = None,
-    title: Annotated[str, typer.Option(help="What the disc is for.")] = "",
+    title: Annotated[str, Option(help="What the disc is for.")] = "",
     profile: Annotated[
         Path | None,
-        typer.Option(metavar="FILE", help="A machine profile that is there already, or a ready one's name."),
+        Option(metavar="FILE", help="A machine profile that is there already, or a ready one's name."),
     ] = None,
-    machine: Annotated[str, typer.Option(help="The machine's name, for a new profile.")] = "",
-    medium: Annotated[str, typer.Option(metavar="KIND", help="The blank disc: cd-74, cd-63, cd-80, …")] = "",
-    baud: Annotated[int | None, typer.Option(help="The serial line's rate, if there is to be one.")] = None,
+    machine: Annotated[str, Option(help="The machine's name, for a new profile.")] = "",
+    medium: Annotated[str, Option(metavar="KIND", help="The blank disc: cd-74, cd-63, cd-80, …")] = "",
+    baud: Annotated[int | None, Option(help="The serial line's rate, if there is to be one.")] = None,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:

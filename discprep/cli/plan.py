@@ -3,30 +3,30 @@
 from pathlib import Path
 from typing import Annotated
 
-import typer
+from typer import Argument, Option
 
 from discprep.cli.frame import CacheOption, Json, MachineOption, ManifestPath, Quiet, command
 
 
 def plan(
     manifest: ManifestPath,
-    item: Annotated[str | None, typer.Argument(metavar="ITEM", help="The item to explain, by its id.")] = None,
+    item: Annotated[str | None, Argument(metavar="ITEM", help="The item to explain, by its id.")] = None,
     machine: MachineOption = None,
     cache: CacheOption = None,
     explain: Annotated[
         bool,
-        typer.Option("--explain", help="Show how the plan is found; with ITEM, what would change that item's place."),
+        Option("--explain", help="Show how the plan is found; with ITEM, what would change that item's place."),
     ] = False,
     assume: Annotated[
         list[str] | None,
-        typer.Option("--assume", metavar="KEY=VALUE", help="Plan as if the manifest said so; may be repeated."),
+        Option(metavar="KEY=VALUE", help="Plan as if the manifest said so; may be repeated."),
     ] = None,
     over: Annotated[
         list[str] | None,
-        typer.Option("--over", metavar="KEY=V1,V2,…", help="Compare plans under several values; may be repeated."),
+        Option(metavar="KEY=V1,V2,…", help="Compare plans under several values; may be repeated."),
     ] = None,
     log: Annotated[
-        Path | None, typer.Option("--log", metavar="FILE", help="The log that `serve` wrote; calibrates the times.")
+        Path | None, Option(metavar="FILE", help="The log that `serve` wrote; calibrates the times.")
     ] = None,
     as_json: Json = False,
     quiet: Quiet = False,

@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import Annotated
 
-import typer
+from typer import Option
 
 from discprep.cli.build import EvenSoOption, OutOption, SecretsOption
 from discprep.cli.frame import CacheOption, Json, MachineOption, ManifestPath, Quiet, ask_secret, command
@@ -13,7 +13,7 @@ def prepare(
     manifest: ManifestPath,
     out: OutOption,
     look_in: Annotated[
-        Path | None, typer.Option("--look-in", metavar="DIR", help="Take files got by hand from this folder, by hash.")
+        Path | None, Option(metavar="DIR", help="Take files got by hand from this folder, by hash.")
     ] = None,
     secrets: SecretsOption = False,
     even_so: EvenSoOption = False,

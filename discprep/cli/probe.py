@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+from typer import Argument, Option
 
 from discprep.cli.frame import Json, MachineOption, Quiet, command
 
@@ -12,21 +13,13 @@ if TYPE_CHECKING:
 
 
 def probe(
-    manifest: Annotated[Path, typer.Argument(metavar="MANIFEST|PROFILE", help="A manifest, or a machine profile.")],
-    out: Annotated[
-        Path | None, typer.Option("--out", metavar="DIR", help="Write the test disc and its questions here.")
-    ] = None,
-    answers: Annotated[
-        Path | None, typer.Option("--answers", metavar="FILE", help="Write these answers into the profile.")
-    ] = None,
-    ask: Annotated[
-        bool, typer.Option("--ask", help="Ask the questions here and now; an empty answer skips one.")
-    ] = False,
-    to: Annotated[
-        Path | None, typer.Option("--to", metavar="FILE", help="Write the profile here; the old one stays.")
-    ] = None,
+    manifest: Annotated[Path, Argument(metavar="MANIFEST|PROFILE", help="A manifest, or a machine profile.")],
+    out: Annotated[Path | None, Option(metavar="DIR", help="Write the test disc and its questions here.")] = None,
+    answers: Annotated[Path | None, Option(metavar="FILE", help="Write these answers into the profile.")] = None,
+    ask: Annotated[bool, Option("--ask", help="Ask the questions here and now; an empty answer skips one.")] = False,
+    to: Annotated[Path | None, Option(metavar="FILE", help="Write the profile here; the old one stays.")] = None,
     plain: Annotated[
-        bool, typer.Option("--plain", help="Short names only, for a machine that refuses the usual test disc.")
+        bool, Option("--plain", help="Short names only, for a machine that refuses the usual test disc.")
     ] = False,
     machine: MachineOption = None,
     as_json: Json = False,

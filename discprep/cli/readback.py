@@ -2,38 +2,25 @@
 
 from __future__ import annotations
 
-from enum import Enum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Literal
 
-import typer
+from typer import Argument, Option
 
 from discprep.cli.frame import Json, Quiet, command
 
-
-class Names(Enum):
-    """Whose names a checksum list has."""
-
-    rock_ridge = "rock-ridge"
-    joliet = "joliet"
-    iso = "iso"
-    lower = "lower"
-
-
-RecordArgument = Annotated[
-    Path, typer.Argument(metavar="RECORD", help="The record.json that the build left, or its folder.")
-]
+RecordArgument = Annotated[Path, Argument(metavar="RECORD", help="The record.json that the build left, or its folder.")]
 TargetArgument = Annotated[
     Path | None,
-    typer.Argument(metavar="TARGET", help="The burned disc's device, an image, or the folder it is mounted on."),
+    Argument(metavar="TARGET", help="The burned disc's device, an image, or the folder it is mounted on."),
 ]
 SumsOption = Annotated[
     Path | None,
-    typer.Option("--sums", metavar="FILE", help="Write a list for `sha256sum -c`, run where the disc is mounted."),
+    Option(metavar="FILE", help="Write a list for `sha256sum -c`, run where the disc is mounted."),
 ]
 NamesOption = Annotated[
-    Names | None,
-    typer.Option("--names", help="Whose names the list has. [default: those a mounted disc shows on a modern system]"),
+    Literal["rock-ridge", "joliet", "iso", "lower"] | None,
+    Option(help="Whose names the list has. [default: those a mounted disc shows on a modern system]"),
 ]
 
 
@@ -57,7 +44,7 @@ def readback(
         from discprep.report import readback as face
 
         if sums is not None:
-            sums.write_text(job.sums(record, names.value if names else None), encoding="utf-8", newline="\n")
+            sums.write_text(job.sums(record, names), encoding="utf-8", newline="\n")
         if target is None and sums is not None:
             frame.finish({"sums": str(sums)}, face.sums_text(sums))
         if target is None:

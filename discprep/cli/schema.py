@@ -3,16 +3,16 @@
 import json
 from typing import Annotated
 
-import typer
+from typer import Option
 
 from discprep.cli.frame import Json, Quiet, command
 
 
 def schema(
     profile: Annotated[
-        bool, typer.Option("--profile", help="The machine profile's schema instead of the manifest's.")
+        bool, Option("--profile", help="The machine profile's schema instead of the manifest's.")
     ] = False,
-    include: Annotated[bool, typer.Option("--include", help="That of a file which manifests include.")] = False,
+    include: Annotated[bool, Option("--include", help="That of a file which manifests include.")] = False,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:

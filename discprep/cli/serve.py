@@ -1,44 +1,35 @@
 """`discprep serve`."""
 
-import json
-import threading
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, NoReturn
+from typing import Annotated
 
-import typer
+from typer import Exit, Option
 
-from discprep.cli.frame import CacheOption, Frame, Json, MachineOption, ManifestPath, Quiet, command, print_json, say
-
-if TYPE_CHECKING:
-    from discprep.errors import DiscprepError
-    from discprep.report.serve import Event
+from discprep.cli.frame import CacheOption, Json, MachineOption, ManifestPath, Quiet, command
 
 
 def serve(
     manifest: ManifestPath,
     bind: Annotated[
         str,
-        typer.Option(
-            "--bind",
+        Option(
             metavar="ADDR:PORT",
             help="Where to listen: this computer's address on the bridge's network. Port 0 takes any free one.",
         ),
     ] = "",
     serial: Annotated[
         str,
-        typer.Option(
-            "--serial",
+        Option(
             metavar="PORT",
             help="Serve straight over this serial port instead, such as /dev/ttyUSB0 or COM3: this computer is the "
             "other end of the line, as the manifest's link says.",
         ),
     ] = "",
-    whole: Annotated[
-        bool, typer.Option("--whole", help="Offer the whole set, not only what waits for the link.")
-    ] = False,
+    whole: Annotated[bool, Option("--whole", help="Offer the whole set, not only what waits for the link.")] = False,
     shapes: Annotated[
         list[str] | None,
-        typer.Option(
+        Option(
             "--as",
             metavar="[ITEM=]SHAPE",
             help="archive, unpacked, zip, zip-stored, tar or lha; for all, or for one item. "
@@ -46,19 +37,18 @@ def serve(
         ),
     ] = None,
     allow_unshared: Annotated[
-        bool, typer.Option("--allow-unshared", help="Offer items with share = false too, this time.")
+        bool, Option("--allow-unshared", help="Offer items with share = false too, this time.")
     ] = False,
     log: Annotated[
         Path | None,
-        typer.Option("--log", metavar="FILE", help="Where transfers are logged. [default: beside MANIFEST]"),
+        Option(metavar="FILE", help="Where transfers are logged. [default: beside MANIFEST]"),
     ] = None,
     ftp: Annotated[
-        str, typer.Option("--ftp", metavar="ADDR:PORT", help="Offer the same over FTP too, for fetchers without HTTP.")
+        str, Option(metavar="ADDR:PORT", help="Offer the same over FTP too, for fetchers without HTTP.")
     ] = "",
     take_in: Annotated[
         Path | None,
-        typer.Option(
-            "--take-in",
+        Option(
             metavar="FOLDER",
             help="Also take files from the machine, by PUT or over FTP, into this folder and over no other file. "
             "Without it nothing can be written.",
@@ -74,10 +64,11 @@ def serve(
     Only planned items can be fetched; nothing can be written without --take-in. Prints the addresses to use, then a
     line for each transfer. Ctrl-C ends after the running transfers, a second Ctrl-C at once.
     """
-    with command("serve", as_json, quiet) as frame:
-        from discprep.errors import DiscprepError, UsageError
+    with command("serve", as_json, quiet, lines=True) as frame:
+        from discprep.errors import UsageError
         from discprep.job.serve import Wish
         from discprep.job.serve import serve as job
+        from discprep.report import serve as face
 
         if bind and serial:
             raise UsageError("--bind and --serial exclude each other", hint="Serve over one of them.")
@@ -87,39 +78,8 @@ def serve(
             raise UsageError(
                 "--take-in and --serial exclude each other", hint="`discprep take PORT FOLDER` takes files by blocks."
             )
-        teller = _Teller(frame)
         wish = Wish(bind, whole, tuple(shapes or ()), allow_unshared, log, serial, ftp, take_in)
-        try:
-            ended = job(manifest, wish, tell=teller.tell, machine=machine, cache=cache, progress=frame.progress)
-        except DiscprepError as error:
-            if not as_json:
-                raise
-            teller.fail(error)
-        teller.tell(ended)
-        raise typer.Exit(130 if ended.broken_off else 0)
-
-
-class _Teller:
-    """Prints events as they come, one at a time, as words or as JSON lines."""
-
-    def __init__(self, frame: Frame) -> None:
-        self._frame = frame
-        self._lock = threading.Lock()
-
-    def tell(self, event: "Event") -> None:
-        from discprep.report import serve as face
-
-        with self._lock:
-            if self._frame.as_json:
-                print(json.dumps({"discprep": 1, "command": "serve", **face.document(event)}), flush=True)
-                return
-            print(face.text(event), flush=True)
-            for notice in getattr(event, "notices", ()) if not self._frame.quiet else ():
-                say(f"note: {notice}", notice.hint)
-
-    def fail(self, error: "DiscprepError") -> NoReturn:
-        """A fault as one JSON line."""
-        from discprep.errors import exit_code
-
-        print_json("serve", {"event": "failed"}, [error], [], indent=None)
-        raise typer.Exit(exit_code([error]))
+        tell = partial(frame.tell, face)
+        ended = job(manifest, wish, tell=tell, machine=machine, cache=cache, progress=frame.progress)
+        tell(ended)
+        raise Exit(130 if ended.broken_off else 0)

@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import Annotated
 
-import typer
+from typer import Option
 
 from discprep.cli.frame import CacheOption, Json, MachineOption, ManifestPath, Quiet, command
 
@@ -12,16 +12,14 @@ def status(
     manifest: ManifestPath,
     built: Annotated[
         list[Path] | None,
-        typer.Option(
-            "--built", metavar="DIR", help="A folder that a build went to, if it was not noted beside the manifest."
-        ),
+        Option(metavar="DIR", help="A folder that a build went to, if it was not noted beside the manifest."),
     ] = None,
     ask: Annotated[
-        bool, typer.Option("--ask", help="Ask the sources whether they have something newer than what is pinned.")
+        bool, Option("--ask", help="Ask the sources whether they have something newer than what is pinned.")
     ] = False,
     left: Annotated[
         Path | None,
-        typer.Option(
+        Option(
             "--left-out", metavar="FILE", help="The list of what the setup left out, brought or typed from the machine."
         ),
     ] = None,

@@ -5,30 +5,20 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-import typer
+from typer import Argument, Option
 
 from discprep.cli.frame import Json, Quiet, command
-from discprep.cli.send import (
-    BlockProtocol,
-    FlowControl,
-    FlowOption,
-    FramingOption,
-    PortArgument,
-    ProtocolOption,
-    RateOption,
-)
+from discprep.cli.send import FlowOption, FramingOption, PortArgument, ProtocolOption, RateOption
 
 
 def take(
     port: PortArgument,
-    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Where the files go; nothing there is replaced.")],
+    folder: Annotated[Path, Argument(metavar="FOLDER", help="Where the files go; nothing there is replaced.")],
     rate: RateOption,
-    protocol: ProtocolOption = BlockProtocol.ymodem,
-    name: Annotated[
-        str, typer.Option("--name", metavar="FILE", help="The file's name, where the protocol tells none.")
-    ] = "",
+    protocol: ProtocolOption = "ymodem",
+    name: Annotated[str, Option(metavar="FILE", help="The file's name, where the protocol tells none.")] = "",
     framing: FramingOption = "8N1",
-    flow: FlowOption = FlowControl.none,
+    flow: FlowOption = "none",
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -40,6 +30,6 @@ def take(
         from discprep.job import over_blocks as job
         from discprep.report import over_blocks as face
 
-        wish = job.LineWish(port, rate, framing, flow.value, protocol.value)
+        wish = job.LineWish(port, rate, framing, flow, protocol)
         result = job.take(wish, folder, name, frame.progress)
         frame.finish(face.document(result), face.text(result))

@@ -5,18 +5,16 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated
 
-import typer
+from typer import Argument, Option
 
 from discprep.cli.frame import Json, Quiet, command
 from discprep.cli.inspect import CharsetOption, FileArgument, NestedOption
 
-FolderArgument = Annotated[Path, typer.Argument(metavar="DIR", help="The folder to unpack into; made when absent.")]
+FolderArgument = Annotated[Path, Argument(metavar="DIR", help="The folder to unpack into; made when absent.")]
 OnlyOption = Annotated[
-    list[str] | None, typer.Option("--only", metavar="PATTERN", help="Only members with a matching path; repeatable.")
+    list[str] | None, Option(metavar="PATTERN", help="Only members with a matching path; repeatable.")
 ]
-MaxSizeOption = Annotated[
-    str | None, typer.Option("--max-size", metavar="SIZE", help='Allow members up to this size, such as "8 GB".')
-]
+MaxSizeOption = Annotated[str | None, Option(metavar="SIZE", help='Allow members up to this size, such as "8 GB".')]
 
 
 def unpack(

@@ -2,7 +2,7 @@
 
 from typing import Annotated
 
-import typer
+from typer import Option
 
 from discprep.cli.frame import CacheOption, Json, MachineOption, ManifestPath, Quiet, command
 
@@ -12,7 +12,7 @@ def verify(
     machine: MachineOption = None,
     cache: CacheOption = None,
     again: Annotated[
-        bool, typer.Option("--again", help="Read the kept archives anew, even those found whole before.")
+        bool, Option("--again", help="Read the kept archives anew, even those found whole before.")
     ] = False,
     as_json: Json = False,
     quiet: Quiet = False,

@@ -49,10 +49,15 @@ def sums(record_path: Path, names: Names | None = None) -> str:
 
 def load(record_path: Path) -> Record:
     """The record at a path, or in a build's folder."""
+    return load_record(path_of(record_path))
+
+
+def path_of(record_path: Path) -> Path:
+    """The record's file at a path, or in a build's folder. Raises UsageError: there is none."""
     path = record_path / "record.json" if record_path.is_dir() else record_path
     if not path.is_file():
         raise UsageError("there is no record here", where=str(path), hint="Name the record.json that a build left.")
-    return load_record(path)
+    return path
 
 
 def _image_beside(record: Record, record_path: Path, target: Path) -> Path | None:

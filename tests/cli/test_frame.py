@@ -62,6 +62,17 @@ def test_ctrl_c_is_130(capsys: pytest.CaptureFixture[str]) -> None:
     assert ended.value.exit_code == 130 and "next: Run the same command again" in capsys.readouterr().err
 
 
+def test_a_command_of_many_lines_fails_in_one(capsys: pytest.CaptureFixture[str]) -> None:
+    """Whatever ends it: who reads JSON lines gets one."""
+    import typer
+
+    for raised in (ManifestError("m"), OSError(errno.EIO, "Input/output error"), ZeroDivisionError("0")):
+        with pytest.raises(typer.Exit), command("serve", True, lines=True):
+            raise raised
+        (line,) = capsys.readouterr().out.splitlines()
+        assert json.loads(line)["event"] == "failed" and json.loads(line)["errors"]
+
+
 def test_several_faults_are_listed_one_by_one(capsys: pytest.CaptureFixture[str]) -> None:
     import typer
 
