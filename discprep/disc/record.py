@@ -24,19 +24,20 @@ from discprep.disc.image import ImageOptions, ImageWritten
 from discprep.disc.layout.check import Expected
 from discprep.errors import DiscError
 from discprep.fetch.host import move
-from discprep.model import AppliedEdit, Named, Pin, Placed, Staged
+from discprep.model import AppliedEdit, Named, Pin, Placed, Shape, Staged
 
 FORMAT = 1
 MAX_BYTES = 512 << 20
 BUILD_ID_DIGITS = 10
 FILES_AT_ONCE = 500  # in the text that the build id is made from, which is longer than all names together
+MOST_PULLED = 10**6  # files of one item: more than any archive may have
 _HEX = re.compile(r"[0-9a-f]{64}")
 
 
 @dataclass(frozen=True, slots=True)
 class RecordItem:
     """One item of the manifest: where it went and which bytes it was. `form` is "" for what waits; `shape`, "" for all
-    else, says how that crosses the link, in how many bytes and files."""
+    else, says how that crosses the link, in how many bytes and files, `turn` when: from 1, in the order of the plan."""
 
     id: str
     title: str = ""
@@ -45,9 +46,10 @@ class RecordItem:
     form: str = ""
     archive_sha256: str = ""
     size_bytes: int = 0
-    shape: str = ""
+    shape: Literal["", Shape] = ""
     pulled_bytes: int = 0
     pulled_files: int = 0
+    turn: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -419,3 +421,6 @@ def _check_paths(record: Record) -> None:
             raise ValueError(f"the SHA-256 of {'/'.join(file.name)!r}")
     if min(record.image_sectors, record.head_sectors, record.pad_sectors) < 0:
         raise ValueError("the sizes of the image")
+    for item in record.items:
+        if not bool(item.shape) <= item.pulled_files <= MOST_PULLED or item.pulled_bytes < 0:
+            raise ValueError(f"what crosses the link of {item.id!r}")

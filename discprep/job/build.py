@@ -348,12 +348,16 @@ class _Maker:
         waits = accumulate((point.seconds_at_link for point in points), min)  # what fits here fits a larger disc too
         return [(point.medium_sectors * SECTOR_BYTES, wait_s) for point, wait_s in zip(points, waits, strict=True)]
 
+    @cached_property
+    def _turns(self) -> dict[str, int]:
+        return {key: turn for turn, key in enumerate(self.planned.plan.order, 1)}
+
     def _item(self, decision: Decision, number: int) -> RecordItem:
         item = self.hand.manifest.item(decision.id)
         opened = self.opened.get(decision.id)
         here = decision.place == "burn" and decision.disc == number
         earlier = decision.place == "present" or (decision.disc is not None and decision.disc < number)
-        pin = self.hand.pins.get(decision.id)
+        pin, pulled = self.hand.pins.get(decision.id), decision.pulled
         return RecordItem(
             item.id,
             item.title,
@@ -362,7 +366,7 @@ class _Maker:
             (decision.form or "") if here else "",
             opened.sha256 if opened else "",
             size_of(item, pin) or 0,
-            *((pulled.shape, pulled.size_bytes, pulled.files) if (pulled := decision.pulled) else ()),
+            *((pulled.shape, pulled.size_bytes, pulled.files, self._turns[item.id]) if pulled else ()),
         )
 
 

@@ -49,6 +49,16 @@ class Build:
     def settings(self) -> dict[str, str]:
         return dict(self.record.settings)
 
+    @property
+    def number(self) -> int:
+        """Which disc of its build it is, from 1."""
+        return int(self.settings.get("build.disc", "1"))
+
+    @property
+    def of_several(self) -> bool:
+        """Whether it is one of several discs, each in a folder of its own."""
+        return self.settings.get("build.discs", "1") != "1"
+
 
 def builds_of(
     manifest: Manifest, named: Sequence[Path] = (), remark: Callable[[Notice], None] = lambda notice: None
@@ -74,6 +84,20 @@ def builds_of(
             yield Build(path.parent, record, tuple(one for one in events if one.build_id == record.build_id))
         elif path in asked_for:
             remark(Notice(f"this disc was built from another manifest than {manifest.path.name}", where=str(path)))
+
+
+def newest_discs(builds: Iterable[Build]) -> tuple[Build, ...]:
+    """The discs of the newest build in their order; () without one.
+
+    Arguments:
+        builds: the newest first
+    """
+    rest = iter(builds)
+    newest = next(rest, None)
+    if newest is None or not newest.of_several:
+        return (newest,) if newest else ()
+    beside = [one for one in rest if one.of_several and one.folder.parent == newest.folder.parent]
+    return tuple(sorted((newest, *beside), key=lambda one: one.number))
 
 
 def other_inputs(manifest: Manifest, pins: Mapping[str, Pin], here: Iterable[str], newest: Build) -> Notice | None:

@@ -7,7 +7,7 @@ import signal
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,16 +16,15 @@ from discprep.disc.stage import taken
 from discprep.errors import MissingError, UsageError, raise_all
 from discprep.fetch.cache import Cache
 from discprep.fetch.fetch import fetch_items
-from discprep.fetch.files import scratch
 from discprep.fetch.pins import pins_of
 from discprep.job.at_hand import AtHand, at_hand, open_items, open_task
-from discprep.job.builds import builds_of, other_inputs
+from discprep.job.builds import Build, builds_of, newest_discs, other_inputs
+from discprep.job.decided import Decided, decided
 from discprep.job.far_end import at_the_line, line_notices, link_of, open_line
-from discprep.job.held import sound
 from discprep.link.path import path_of
 from discprep.link.pull import file_seconds
 from discprep.manifest import load_manifest
-from discprep.model import Fetched, Item, Manifest, Notice, Opened, Plan, Progress, Shape
+from discprep.model import Fetched, Item, Manifest, Notice, Opened, Progress, Shape
 from discprep.report.serve import Ended, Event, Listening
 from discprep.serve import log
 from discprep.serve.crossing import WORK
@@ -45,7 +44,6 @@ from discprep.units import format_bytes
 if TYPE_CHECKING:
     from discprep.serve.ftp import FtpServer
 
-Planner = Callable[[AtHand, Mapping[str, Opened], Progress], Plan]
 GROWN = 1.25  # what is sent over what was fetched, from where on it is said
 
 
@@ -82,13 +80,11 @@ def serve(
     machine: Path | None = None,
     cache: Path | None = None,
     progress: Progress,
-    planner: Planner | None = None,
 ) -> Ended:
     """Serves until Ctrl-C (or a termination signal): the first lets running transfers end, the second ends at once.
 
     Arguments:
         tell: called when the shelf stands and after each transfer, from many threads
-        planner: says what waits for the link and in which order; the plan itself by default
 
     Raises:
         ManifestError, Faults: the manifest or its pins are wrong
@@ -101,11 +97,14 @@ def serve(
     link = link_of(manifest) if wish.serial else None
     hand = at_hand(manifest, cache)
     opened = open_items(hand, progress)
-    hand, hurt = sound(hand, opened)
-    order, notices = order_of(hand.manifest, (planner or planned)(hand, opened, progress), wish, hurt)
-    notices = (*_other_inputs(manifest, hand), *notices)
+    discs = newest_discs(builds_of(manifest))
+    changed = _other_inputs(hand, discs)
+    hand, found, hurt = decided(hand, opened, discs, not changed, progress)
+    order, notices = order_of(hand.manifest, found, wish, hurt)
+    notices = (*changed, *notices)
     stock = _stock(hand, opened, order, progress)
-    keeper = _keeper(stock, hand, wish, tell, progress)
+    build = discs[-1].record.build_id if discs else ""
+    keeper = _keeper(stock, hand, wish, build, tell, progress)
     server: Server | LineServer
     gate = None
     beside: FtpServer | None = None
@@ -127,29 +126,20 @@ def serve(
         return _run(server, beside, keeper, listening, tell, progress)
 
 
-def planned(hand: AtHand, opened: Mapping[str, Opened], progress: Progress) -> Plan:
-    """The plan for what is at hand; raises as `job.plan`."""
-    from discprep.job.plan import plan_for
-    from discprep.job.tree import Trees
-
-    with scratch() as work:
-        return plan_for(hand.manifest, hand, opened, Trees(work), progress).plan
-
-
 # ------------------------------------------------------------------------------------------- what is offered
 
 
-def _other_inputs(manifest: Manifest, hand: AtHand) -> tuple[Notice, ...]:
-    """A word where the disc that the machine has may be another than the one that the shelf is planned beside."""
-    newest = next(builds_of(manifest), None)
-    other = other_inputs(manifest, hand.pins, hand.paths, newest) if newest else None
-    return (other,) if other else ()
+def _other_inputs(hand: AtHand, discs: Sequence[Build]) -> tuple[Notice, ...]:
+    """A word where the disc that the machine has was built from other inputs than there are now."""
+    other = other_inputs(hand.manifest, hand.pins, hand.paths, discs[-1]) if discs else None
+    hint = "What that disc carries counts as there; the rest is offered as the manifest is now, less what is to burn."
+    return (replace(other, hint=f"{hint} Build again where the disc is to change."),) if other else ()
 
 
 def order_of(
-    manifest: Manifest, plan: Plan, wish: Wish, hurt: Sequence[Notice] = ()
+    manifest: Manifest, found: Decided, wish: Wish, hurt: Sequence[Notice] = ()
 ) -> tuple[Order, tuple[Notice, ...]]:
-    """The items to offer in the order of the plan, and a remark on each that is held back.
+    """The items to offer in the order that was decided, and a remark on each that is held back.
 
     Arguments:
         hurt: remarks on those that are damaged
@@ -157,9 +147,7 @@ def order_of(
     Raises:
         UsageError: a shape that does not exist, an item that is not offered, or nothing to offer
     """
-    burned = [decision.id for decision in plan.decisions if decision.place == "burn"]
-    present = frozenset({*burned, *manifest.has})
-    later = list(plan.order)
+    present, later = found.there.union(manifest.has), found.order
     rest = [item.id for item in manifest.items if item.id not in later and item.id not in manifest.has]
     wanted = [*later, *rest] if wish.whole else later
     held = [item for item in wanted if not manifest.item(item).share and not wish.allow_unshared]
@@ -172,8 +160,7 @@ def order_of(
             hint="--whole offers the whole set." if not held else "--allow-unshared offers them in this run.",
         )
     shapes, default = _shapes(wish.shapes, offered)
-    decided = {decision.id: decision.pulled for decision in plan.decisions if decision.pulled}
-    return Order(offered, present, shapes, default, decided), (*hurt, *map(_held, held))
+    return Order(offered, present, shapes, default, found.pulled), (*hurt, *map(_held, held))
 
 
 def _held(item: str) -> Notice:
@@ -224,12 +211,15 @@ def open_one(manifest: Manifest, cache: Cache, item: Item, fetched: Fetched, pro
     return taken(item, opened, manifest.profile)
 
 
-def _keeper(stock: Stock, hand: AtHand, wish: Wish, tell: Callable[[Event], None], progress: Progress) -> Keeper:
+def _keeper(
+    stock: Stock, hand: AtHand, wish: Wish, build: str, tell: Callable[[Event], None], progress: Progress
+) -> Keeper:
+    """`build`: the id of the newest disc, so that page and disc can be held together; "" without one."""
     manifest = hand.manifest
     shell = manifest.profile.shell
     at_start = [Fetched(item, "cached", path, hand.pins.get(item)) for item, path in hand.paths.items()]
     script = script_name(shell) if shell else ""
-    shelf = stock.shelf(at_start, build=_newest_build(manifest), link=_line(manifest), script=script)
+    shelf = stock.shelf(at_start, build=build, link=_line(manifest), script=script)
     offers = {offer.item: offer for offer in shelf.offers}
     return Keeper(
         shelf,
@@ -240,12 +230,6 @@ def _keeper(stock: Stock, hand: AtHand, wish: Wish, tell: Callable[[Event], None
         tell=tell,
         progress=progress,
     )
-
-
-def _newest_build(manifest: Manifest) -> str:
-    """The id of the newest disc built from the manifest, so that page and disc can be held together; "" without."""
-    newest = next(builds_of(manifest), None)
-    return newest.record.build_id if newest else ""
 
 
 def _line(manifest: Manifest) -> str:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from discprep.disc.burn import ENVIRONMENT
 from discprep.fetch.source import local_path, scheme
-from discprep.job.builds import Build
+from discprep.job.builds import Build, newest_discs
 from discprep.job.standing import RECORD, image_name
 from discprep.model import Item
 from discprep.report.status import ItemState, ItemStatus
@@ -88,15 +88,11 @@ class Steps:
         newest = next(iter(self.builds), None)
         if newest is None:
             return self._line("prepare", "--out", str(self.manifest.parent / f"{self.manifest.stem}-disc"))
-        return self._line("prepare", "--out", str(_near(newest.folder.parent if _several(newest) else newest.folder)))
+        return self._line("prepare", "--out", str(_near(newest.folder.parent if newest.of_several else newest.folder)))
 
     def _discs(self) -> Iterator[str]:
         """Each disc of the newest build: burned, then read back, as far as that is not done (the log tells)."""
-        newest = next(iter(self.builds), None)
-        if newest is None:
-            return
-        beside = [one for one in self.builds if one.folder.parent == newest.folder.parent and _several(one)]
-        for one in sorted(beside, key=lambda one: int(one.settings["build.disc"])) if _several(newest) else [newest]:
+        for one in newest_discs(self.builds):
             result = one.last.result if one.last else ""
             if result == "whole":
                 continue
@@ -114,11 +110,6 @@ class Steps:
 
 
 _ORDER: tuple[ItemState, ...] = ("wanted", "damaged", "fetched", "verified")
-
-
-def _several(build: Build) -> bool:
-    """Whether it is one of several discs, each in a folder of its own."""
-    return build.settings.get("build.discs", "1") != "1"
 
 
 def _near(path: Path) -> Path:

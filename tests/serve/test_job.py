@@ -101,11 +101,11 @@ class Evening:
         real = job.Server
         try:
             with pytest.MonkeyPatch.context() as patch:
+                patch.setattr("discprep.job.decided.planned", lambda *_: plan_of())
                 patch.setattr(job, "Server", lambda *a, **k: self.server.append(real(*a, **k)) or self.server[0])
                 ended = serve(
                     self.manifest,
                     self.wish,
-                    planner=lambda *_: plan_of(),
                     tell=self.events.append,
                     cache=self.folder / "cache",
                     progress=Silent(),
@@ -314,10 +314,12 @@ def test_every_address_behind_the_unspecified_one() -> None:
 DRIVER = """
 import sys
 from pathlib import Path
+from discprep.job import decided
 from discprep.job.serve import Wish, serve
 from discprep.model import Silent
 from serve.test_job import plan_of
-ended = serve(Path(sys.argv[1]), Wish("127.0.0.1:0"), planner=lambda *_: plan_of(), cache=Path(sys.argv[2]),
+decided.planned = lambda *_: plan_of()
+ended = serve(Path(sys.argv[1]), Wish("127.0.0.1:0"), cache=Path(sys.argv[2]),
               tell=lambda event: print(getattr(event, "addresses", [event])[0], flush=True), progress=Silent())
 print(ended, flush=True)
 """
