@@ -28,6 +28,9 @@ from discprep.model import (
     Volume,
 )
 
+BY_HAND_S = 30.0
+"""To type the command that unpacks one archive on the machine, and to look at what it says: a guess, no source."""
+
 _URL = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+://")
 
 
@@ -181,6 +184,14 @@ def data_bits(framing: str) -> int:
 def drive_speed(manifest: Manifest) -> float:
     """How many times single speed the machine reads this medium."""
     return manifest.medium.drive_speed or manifest.profile.drive_speed
+
+
+def unpack_seconds(manifest: Manifest, roles: Collection[Role], size_bytes: int) -> float:
+    """Seconds to unpack an archive by hand on the machine: the command, and the archive at the speed of the slowest
+    unpacker with these roles that tells one, else at the profile's. 0 for what needs none."""
+    unpackers = (manifest.item(key) for role in roles for key in manifest.givers(role))
+    told = [rate for unpacker in unpackers if (rate := unpacker.unpack_bytes_s)]
+    return BY_HAND_S + size_bytes / min(told, default=manifest.profile.unpack_bytes_s) if roles else 0.0
 
 
 # ------------------------------------------------------------------------------------- where things go on the machine

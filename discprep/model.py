@@ -562,7 +562,7 @@ class FormFigures:
     peak_bytes: int  # storage while it is being unpacked on the machine (>= storage_bytes)
     gain_s: float  # whole milliseconds
     needs: tuple[tuple[str, ...], ...] = ()  # each a set of ids of which this form needs one (what unpacks it)
-    disc_s: float = 0.0  # seconds to read it off the disc in this form, and to unpack it on the machine
+    disc_s: float = 0.0  # seconds to read it off the disc in this form, and to unpack it by hand on the machine
 
 
 @dataclass(frozen=True, slots=True)
@@ -593,6 +593,7 @@ class PlanItem:
     why: str  # the reason for `must`, in words
     forms: tuple[FormFigures, ...]
     later_s: float  # seconds at the link if it waits
+    unpack_s: float = 0.0  # and by hand on the machine, to unpack what crosses packed
     worth: int = 3
     p_stale: float = 0.0
     disc_s: float = 0.0
@@ -634,6 +635,7 @@ class Decision:
     reason: str
     ready_s: float | None = None  # when a later item is there, seconds at the link from its start
     pulled: Pulled | None = None  # what crosses the link for a later item
+    unpack_s: float = 0.0  # by hand on the machine, once that has crossed packed
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,16 @@ from discprep.job.at_hand import AtHand, how_to_get
 from discprep.job.held import Groups, in_the_way, needed, wants
 from discprep.job.tree import Tree, Trees
 from discprep.link.pull import file_seconds, pulled_seconds
-from discprep.machine import drive_speed, folders_of, kind_of, script_language, size_of, volume_of, volumes_of
+from discprep.machine import (
+    drive_speed,
+    folders_of,
+    kind_of,
+    script_language,
+    size_of,
+    unpack_seconds,
+    volume_of,
+    volumes_of,
+)
 from discprep.model import (
     UNPACK_ROLES,
     Escapes,
@@ -41,7 +50,7 @@ from discprep.plan.gain import gain_s, p_stale
 from discprep.serve.gate import SERVER
 from discprep.serve.repack import stored_bytes
 from discprep.serve.stock import escapes_of
-from discprep.shapes import last_shape, openers
+from discprep.shapes import last_shape, openers, roles_of
 
 UNPACKED_GUESS = 2  # an archive that is not here yet is taken to unpack to twice its size; no source, told as a guess
 KEY = "plan"
@@ -442,22 +451,16 @@ def _unfit(members: Sequence[Named]) -> list[tuple[str, str]]:
     return [(wanted, found) for wanted, found in pairs if wanted.rstrip(".").upper() != found.rstrip(".").upper()]
 
 
-def _unpack_s(manifest: Manifest, item: Item, archive_format: str, size_bytes: int) -> float:
-    """Seconds that the machine unpacks an archive: at the speed of the slowest unpacker that it needs, where that is
-    told, else at the profile's."""
-    unpackers = (manifest.item(key) for role in UNPACK_ROLES.get(archive_format, ()) for key in manifest.givers(role))
-    told = [rate for unpacker in unpackers if (rate := unpacker.unpack_bytes_s)]
-    return size_bytes / min(told, default=manifest.profile.unpack_bytes_s) if item.use == "copy" else 0.0
-
-
 def _plan_item(one: Measured, manifest: Manifest, waits: Mapping[str, float]) -> PlanItem:
-    item, volume = one.item, volume_of(manifest.profile, one.item)
+    item, volume, shape = one.item, volume_of(manifest.profile, one.item), one.pulled.shape
     later_s = round(waits[item.id], 3)
     stale = p_stale(manifest.plan.days_to_use, item.renewed_every_days)
     times = manifest.plan.power_ons if volume.volatile and item.use == "copy" else 1.0
     must, why = _must(one, manifest.link)
-    unpack_s = _unpack_s(manifest, item, one.archive_format, one.as_fetched.size_bytes)
-    forms = tuple(_form_figures(form, manifest, item, stale, later_s, times, unpack_s) for form in one.forms)
+    unpack_s = round(unpack_seconds(manifest, roles_of(shape, one.archive_format), one.pulled.size_bytes), 3)
+    if not manifest.link:
+        unpack_s = 0.0
+    forms = tuple(_form_figures(form, one, manifest, stale, later_s + unpack_s, times) for form in one.forms)
     return PlanItem(
         id=item.id,
         needs=needed(manifest, item.needs, item.id),
@@ -465,12 +468,13 @@ def _plan_item(one: Measured, manifest: Manifest, waits: Mapping[str, float]) ->
         why=why,
         forms=() if must == "later" else forms,
         later_s=later_s,
+        unpack_s=unpack_s,
         worth=item.worth,
         p_stale=stale,
         disc_s=min((form.disc_s for form in forms), default=0.0),
         volume=volume.path,
         pulled=one.pulled,
-        opened_by=openers(manifest, item, one.pulled.shape, one.archive_format),
+        opened_by=openers(manifest, item, shape, one.archive_format),
         times=times,
     )
 
@@ -486,19 +490,22 @@ def _must(one: Measured, link: LinkSettings | None) -> tuple[Literal["burn", "la
 
 
 def _form_figures(
-    form: Burned, manifest: Manifest, item: Item, stale: float, later_s: float, times: float, unpack_s: float
+    form: Burned, one: Measured, manifest: Manifest, stale: float, later_s: float, times: float
 ) -> FormFigures:
-    """`unpack_s`: what the machine takes to unpack it, where it stands packed alone."""
-    read_s = round(read_seconds(form.read_bytes, 1 + form.folders, drive_speed(manifest), manifest.profile.access_s), 3)
-    read_s = round(read_s + (unpack_s if form.form == "packed" else 0.0), 3)
+    """`later_s`: until it can be used, if it waits."""
+    disc_s = read_seconds(form.read_bytes, 1 + form.folders, drive_speed(manifest), manifest.profile.access_s)
+    if form.form == "packed" and one.item.use == "copy":
+        roles = UNPACK_ROLES.get(one.archive_format, ())
+        disc_s += unpack_seconds(manifest, roles, one.as_fetched.size_bytes)
+    disc_s = round(disc_s, 3)
     return FormFigures(
         form=form.form,
         sectors=form.sectors,
         storage_bytes=form.storage_bytes,
         peak_bytes=form.peak_bytes,
-        gain_s=gain_s(item.worth, stale, later_s, read_s, times),
+        gain_s=gain_s(one.item.worth, stale, later_s, disc_s, times),
         needs=form.needs,
-        disc_s=read_s,
+        disc_s=disc_s,
     )
 
 

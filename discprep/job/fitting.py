@@ -15,6 +15,7 @@ from discprep.job.agree import Solved
 from discprep.job.figures import Figures
 
 ROUNDS = 6  # two are the rule, as measured on random manifests
+OFF = 8  # sectors that counts of single items were seen to lie above what the disc takes
 
 
 def fitted(figured: Figures, solve: Callable[[Figures], Solved], exact: Callable[[Solved], int | None]) -> Solved:
@@ -44,7 +45,7 @@ def fitted(figured: Figures, solve: Callable[[Figures], Solved], exact: Callable
         own = taken - burned_sectors(solved)
         if taken > solved.problem.medium_sectors:
             least = max(least, own)
-        elif kept is None or solved.plan.objective_s >= kept.plan.objective_s:
+        elif kept is None or _gains(solved) >= _gains(kept):
             kept = solved.standing(max(own, solved.problem.constant_sectors))
         if kept and (turn >= ROUNDS or max(own, least) >= kept.problem.constant_sectors):
             break
@@ -52,6 +53,11 @@ def fitted(figured: Figures, solve: Callable[[Figures], Solved], exact: Callable
         solved, refused = _asked(solve, figured.standing(max(own, least) + further))
     if refused and kept is None:
         raise refused
+    if kept and (missing := _just_missed(kept)):
+        last, _ = _asked(solve, figured.standing(max(0, kept.problem.constant_sectors - missing)))
+        taken = exact(last) if last else None
+        if last and taken and taken <= last.problem.medium_sectors and _gains(last) > _gains(kept):
+            kept = last.standing(taken - burned_sectors(last))
     found = kept or solved
     assert found is not None  # what is not solved was refused
     return found
@@ -67,6 +73,20 @@ def _asked(
         if all(isinstance(one, CapacityError) for one in flatten([error])):
             return None, error
         raise
+
+
+def _gains(solved: Solved) -> float:
+    return solved.plan.objective_s
+
+
+def _just_missed(solved: Solved) -> int:
+    """The fewest sectors that something which waits misses room by; 0 where all miss by more than such counts are off:
+    items share folders, and each is counted with its own."""
+    problem = solved.problem
+    free = problem.capacity_sectors - burned_sectors(solved)
+    waits = {decision.id for decision in solved.plan.decisions if decision.place == "later" and decision.saves_s > 0}
+    short = (form.sectors - free for item in problem.items if item.id in waits for form in item.forms)
+    return min((sectors for sectors in short if 0 < sectors <= OFF), default=0)
 
 
 def _short(solved: Solved) -> bool:

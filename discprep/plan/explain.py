@@ -283,7 +283,8 @@ def relinked(problem: PlanProblem, later_s: Mapping[str, float]) -> PlanProblem:
 
 def refigured(item: PlanItem, later_s: float, stale: float) -> PlanItem:
     """An item with its gains worked out anew."""
+    waits_s = later_s + item.unpack_s
     forms = tuple(
-        replace(form, gain_s=gain_s(item.worth, stale, later_s, form.disc_s, item.times)) for form in item.forms
+        replace(form, gain_s=gain_s(item.worth, stale, waits_s, form.disc_s, item.times)) for form in item.forms
     )
     return replace(item, later_s=round(later_s, 3), p_stale=stale, forms=forms)

@@ -25,9 +25,9 @@ def gain_s(worth: int, stale: float, later_s: float, read_s: float, times: float
     """Seconds of waiting [s] that burning saves, weighted by worth (1..5, 3 is par); whole milliseconds.
 
     gain = worth / 3 * ((1 - p) * L - D) * times. An item that has gone stale is pulled over the line all the
-    same, so only 1 - p of its link time L counts; D is the time to read it off the disc, and to
-    unpack it on the machine where it stands packed. `times` is how often
-    it is brought in: once, or at each power-on where the volume forgets.
+    same, so only 1 - p of its time L counts: at the link, and to unpack by hand what crosses packed. D is the time to
+    read it off the disc, and to unpack it where it stands packed. `times` is how often it is brought in: once, or at
+    each power-on where the volume forgets.
 
     >>> gain_s(3, 0.0, 80.0, 2.0)
     78.0

@@ -76,6 +76,7 @@ def _decision(
             option.gain_ms / 1000, why,
         )  # fmt: skip
     best = max((milliseconds(form.gain_s) for form in item.forms), default=0) / 1000
-    waits = Decision(item.id, "later", None, None, False, 0, 0, best, why, ready.get(item.id), item.pulled)
-    present = replace(waits, place="present", ready_s=None, pulled=None)
+    waits = Decision(item.id, "later", None, None, False, 0, 0, best, why, ready.get(item.id), item.pulled,
+                     item.unpack_s)  # fmt: skip
+    present = replace(waits, place="present", ready_s=None, pulled=None, unpack_s=0.0)
     return present if item.id in placing.problem.present else waits

@@ -19,8 +19,8 @@ RULE = (
     "unpacked before packed before both."
 )
 OBJECTIVE = (
-    "gain = worth / 3 * ((1 - p) * L - D): what burning an item saves. L: its seconds at the link; "
-    "D: seconds to read it off the disc, and to unpack it where it stands packed; "
+    "gain = worth / 3 * ((1 - p) * L - D): what burning an item saves. L: its seconds at the link, and to unpack by "
+    "hand what crosses it packed; D: seconds to read it off the disc, and to unpack it where it stands packed; "
     "p = 1 - exp(-days_to_use / renewed_every_days): the chance that it has changed by then; "
     "the plan makes the sum of the gains as great as the limits allow."
 )
@@ -152,6 +152,7 @@ def _item(decision: Decision, item: PlanItem, planned: Planned) -> dict[str, Any
         "pulled": {"shape": item.pulled.shape, "size_bytes": item.pulled.size_bytes, "files": item.pulled.files},
         "opened_by": [_group(group) for group in item.opened_by],
         "later_s": item.later_s,
+        "unpack_s": item.unpack_s,
         "ready_s": decision.ready_s,
         "worth": item.worth,
         "p_stale": item.p_stale,
@@ -292,17 +293,20 @@ def _explanation(planned: Planned) -> Iterator[str]:
 def _figures_row(decision: Decision, item: PlanItem) -> tuple[str, ...]:
     saves = format_seconds(decision.saves_s) if item.forms else "-"
     read = format_seconds(item.disc_s) if item.forms else "-"
-    return decision.id, str(item.worth), f"{item.p_stale:.2f}", format_seconds(item.later_s), read, saves
+    waits = format_seconds(item.later_s + item.unpack_s)
+    return decision.id, str(item.worth), f"{item.p_stale:.2f}", waits, read, saves
 
 
 def _item_explained(one: Explained, decision: Decision, item: PlanItem) -> Iterator[str]:
     where = {"burn": f"burns, {decision.form}", "later": "waits for the link", "present": "is there already"}
     why = decision.reason.removeprefix("left for later: ")
     yield from _filled(f"{one.id} {where[decision.place]}: {why}.")
+    later = f"{item.later_s:.1f} s"
+    later = f"({later} + {item.unpack_s:.1f} s)" if item.unpack_s else later
     for form in item.forms:
         times = f" * {item.times:g} power-ons" if item.times != 1 else ""
         yield from _filled(
-            f"{form.form}: {item.worth} / 3 * ((1 - {item.p_stale:.3f}) * {item.later_s:.1f} s - {form.disc_s:.1f} s)"
+            f"{form.form}: {item.worth} / 3 * ((1 - {item.p_stale:.3f}) * {later} - {form.disc_s:.1f} s)"
             f"{times} = {form.gain_s:.1f} s for {form.sectors:,} sectors",
             indent="  ",
         )

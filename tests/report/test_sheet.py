@@ -422,13 +422,13 @@ def with_opener(folder: Path, **more: object) -> Manifest:
 def test_who_sits_at_the_machine_is_told_what_to_unpack(tmp_path: Path) -> None:
     """Scripts copy an archive and leave it: the sheet says where it lies, and what opens it."""
     shown = words(shown_of(with_opener(tmp_path), placed=packed_plates()).replace("____", ""))
-    assert "Unpack what part 2 copied packed, each where it lies, with Driver for the serial line:" in shown
+    assert "Unpack what part 2 copied packed, each where it lies, with 3 min Driver for the serial line:" in shown
     assert r"C:\PLATES\PLATES.LZH" in shown
     assert r"Run setup part 1 (D:\SETUP\PART1.BAT)" in shown
 
 
 def test_unpacking_comes_once_its_tool_is_installed(tmp_path: Path) -> None:
-    """After the step of the tool that opens it; with the tool's command and the minutes where the manifest has them."""
+    """After the step of the tool that opens it; with the tool's command and the minutes by its speed."""
     manifest = with_opener(tmp_path)
     opener = replace(manifest.items[0], unpack="open {path}", unpack_bytes_s=1000)
     steps = (
@@ -442,7 +442,7 @@ def test_unpacking_comes_once_its_tool_is_installed(tmp_path: Path) -> None:
     assert texts.index("Install") < texts.index("Go") < texts.index("Unpack")
     (unpack,) = [task for task in tasks if task.text.startswith("Unpack")]
     size = packed_plates()[-1].named.staged.content.size_bytes
-    assert unpack.details == (r"open C:\PLATES\PLATES.LZH",) and unpack.minutes == ceil(size / 1000 / 60)
+    assert unpack.details == (r"open C:\PLATES\PLATES.LZH",) and unpack.minutes == ceil((30 + size / 1000) / 60)
 
 
 def test_nothing_is_unpacked_that_stays_on_the_disc_or_came_unpacked(tmp_path: Path, plain: str) -> None:

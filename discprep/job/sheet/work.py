@@ -23,13 +23,14 @@ from discprep.machine import (
     script_ending,
     script_language,
     title_of,
+    unpack_seconds,
     volume_of,
     volumes_of,
     wiped,
 )
 from discprep.manifest.substitute import mask
 from discprep.members import kind_by_name
-from discprep.model import UNPACK_ROLES, Item, Manifest, Placed, Step, Where
+from discprep.model import UNPACK_ROLES, Item, Manifest, Placed, Role, Step, Where
 from discprep.report.sheet.facts import Room, Task
 from discprep.report.tables import counted
 from discprep.serve.gate import SERVER
@@ -175,10 +176,15 @@ def _packed(made: DiscMade) -> list[Placed]:
     return sorted(packed, key=lambda entry: order[entry.named.staged.item])
 
 
+def _roles(manifest: Manifest, entry: Placed) -> tuple[Role, ...]:
+    """What the machine must have to unpack an archive."""
+    kind = kind_by_name(entry.named.staged.name[-1]) or kind_of(manifest.item(entry.named.staged.item))
+    return UNPACK_ROLES.get(kind, ())
+
+
 def _openers(manifest: Manifest, entry: Placed) -> list[Item]:
     """The items that unpack an archive."""
-    kind = kind_by_name(entry.named.staged.name[-1]) or kind_of(manifest.item(entry.named.staged.item))
-    roles = UNPACK_ROLES.get(kind, ())
+    roles = _roles(manifest, entry)
     return [item for item in manifest.items if any(role in roles for role in item.gives)]
 
 
@@ -236,7 +242,7 @@ def _how(manifest: Manifest, number: int) -> str:
 
 
 def _unpacking(made: DiscMade, part: Part, packed: Sequence[Placed]) -> Iterator[Task]:
-    """To unpack what a part copied packed, with the tool, its command and the minutes where they are known.
+    """To unpack what a part copied packed, with the tool and its command where they are known, and the minutes.
 
     No script does it: what an unpacker of the machine wants to be told is its own affair.
     """
@@ -246,17 +252,15 @@ def _unpacking(made: DiscMade, part: Part, packed: Sequence[Placed]) -> Iterator
     tools = {item.id: item for entry in packed for item in _openers(made.manifest, entry) if item.id in there}
     titles = [title_of(item) for item in tools.values()]
     using = f", with {' or '.join(titles)}" if titles else ""  # nothing is said where the machine's own system does it
-    lines, seconds, known = [], 0.0, True
+    lines, seconds = [], 0.0
     for entry in packed:
         tool = next((item for item in _openers(made.manifest, entry) if item.id in there), None)
         where = _on_machine(made.manifest, entry)
         lines.append(tool.unpack.replace("{path}", where) if tool and tool.unpack else where)
         content = entry.named.staged.content
-        known = known and bool(tool and tool.unpack_bytes_s and content)
-        if tool and tool.unpack_bytes_s and content:
-            seconds += content.size_bytes / tool.unpack_bytes_s
-    minutes = float(ceil(seconds / 60)) if known else None
-    yield Task(f"Unpack what part {part.number} copied packed, each where it lies{using}:", tuple(lines), minutes)
+        seconds += unpack_seconds(made.manifest, _roles(made.manifest, entry), content.size_bytes if content else 0)
+    task = f"Unpack what part {part.number} copied packed, each where it lies{using}:"
+    yield Task(task, tuple(lines), float(ceil(seconds / 60)))
 
 
 def _on_machine(manifest: Manifest, entry: Placed) -> str:
@@ -345,7 +349,16 @@ def after_link_tasks(made: DiscMade) -> tuple[Task, ...]:
     done = {*before, *plan.order}
     on_disc = {step for part in parts(manifest, before) for step in (*part.before, *part.after)}
     late = [s for s in manifest.steps if s.at == "machine" and s not in on_disc and done.issuperset(s.after)]
-    return (*tasks, *(_task(manifest, step) for step in late))
+    return (*tasks, *_unpacking_later(made), *(_task(manifest, step) for step in late))
+
+
+def _unpacking_later(made: DiscMade) -> Iterator[Task]:
+    """To unpack what crossed the link packed, in its order."""
+    waits = {decision.id: decision.unpack_s for decision in made.plan.decisions if decision.unpack_s}
+    titles = [title_of(made.manifest.item(key)) for key in made.plan.order if key in waits]
+    if titles:
+        text = "Unpack there what came packed, each before what needs it:"
+        yield Task(text, (", ".join(titles),), float(ceil(sum(waits.values()) / 60)))
 
 
 def _evenings(manifest: Manifest) -> str:
