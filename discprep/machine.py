@@ -274,6 +274,13 @@ def script_language(profile: Profile) -> Shell | None:
     return profile.shell if profile.volumes else None
 
 
+def holds_links(manifest: Manifest) -> bool:
+    """Whether symbolic links stay links: the disc can tell them, and the machine's language makes and compares them."""
+    shell = script_language(manifest.profile)
+    told = manifest.medium.layout == "tar"
+    return bool(shell and shell.link) and told
+
+
 def script_ending(shell: Shell) -> str:
     """What the names of all scripts end in, its dot included; "" where they have no ending."""
     return PurePosixPath(shell.script_name).suffix

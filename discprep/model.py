@@ -286,6 +286,8 @@ class Shell:
     compare: tuple[str, ...] = ()
     join: tuple[str, ...] = ()
     copy_folder: tuple[str, ...] = ()
+    link: tuple[str, ...] = ()
+    compare_link: tuple[str, ...] = ()
     create_empty: tuple[str, ...] = ()
     append: tuple[str, ...] = ()
     change_folder: tuple[str, ...] = ()
@@ -524,6 +526,7 @@ class Staged:
     fixed_name: bool = False  # a user's rename, or a companion: mapped first
     rate_bit_s: int | None = None  # a variant of `stands_for` with the settings for this line rate
     stands_for: tuple[str, ...] = ()
+    link: tuple[str, ...] = ()  # a symbolic link, without bytes: the wanted path of the file or folder it points to
 
 
 @dataclass(frozen=True, slots=True)
@@ -537,6 +540,8 @@ class Named:
     target: tuple[str, ...] = ()  # under the install root on the machine's volume
     why: str = ""  # why `iso` or `target` differs from the wanted name, in words
     second: tuple[str, ...] = ()  # where a second copy stands, the same path in every tree; () without one
+    link: str = ""  # a symbolic link's text on the disc, in its richest tree: a path from its own folder
+    target_link: str = ""  # and on the machine's volume
 
 
 @dataclass(frozen=True, slots=True)

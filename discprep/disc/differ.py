@@ -132,7 +132,7 @@ def _facts(one: RecordFile, other: RecordFile) -> Iterator[tuple[str, Any, Any]]
         ("name", "wanted name"), ("iso", "name on the disc"), ("joliet", "name in Joliet"),
         ("rock_ridge", "name in Rock Ridge"), ("target", "name on the machine"), ("text", "text form"),
         ("attributes", "attributes"), ("comment", "comment"), ("time_s", "time"), ("second", "second copy"),
-        ("important", "importance"),
+        ("important", "importance"), ("link", "link"), ("target_link", "link on the machine"),
     ):  # fmt: skip
         yield label, getattr(one, key), getattr(other, key)
 

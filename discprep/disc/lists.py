@@ -79,7 +79,8 @@ def _line(entry: Named, shown: Collection[NameShown]) -> str:
     known = staged.content and staged.name != (CHECKSUMS,)  # that list is written after this one
     size = str(staged.content.size_bytes) if known and staged.content else "-"
     own = staged.member or "/".join(staged.name)
-    remarks = [] if path.casefold().endswith(own.casefold()) else [own]
+    remarks = [f"-> {entry.link}"] if entry.link else []
+    remarks += [] if path.casefold().endswith(own.casefold()) else [own]
     remarks += [f"for {staged.rate_bit_s:,} bit/s"] if staged.rate_bit_s else []
     return "  ".join([f"  {path.ljust(NAME_COLUMNS)} {size:>10}", *remarks])
 
@@ -93,7 +94,7 @@ def checksums_text(named: Sequence[Named], shown: Collection[NameShown] = ()) ->
 def _checksum_lines(named: Iterable[Named], shown: Collection[NameShown]) -> Iterator[tuple[str, str]]:
     for entry in named:
         content = entry.staged.content
-        if content is None or entry.staged.name == (CHECKSUMS,):
+        if content is None or entry.link or entry.staged.name == (CHECKSUMS,):
             continue
         yield content.sha256, "/".join(disc_parts(entry, shown))
         if entry.second:

@@ -67,8 +67,7 @@ class KnownNames:
         asked = (profile, tuple(volumes.items()), len(staged))
         if asked == self._asked and all(map(_same_names, staged, self._staged)):
             pairs = zip(self._named, self._places, strict=True)
-            named = (Named(staged[at], n.iso, n.joliet, n.rock_ridge, n.target, n.why) for n, at in pairs)
-            return tuple(named), self._errors
+            return tuple(replace(n, staged=staged[at]) for n, at in pairs), self._errors
         self._named, self._errors = map_names(staged, profile, volumes)
         places = {id(entry): at for at, entry in enumerate(staged)}
         self._asked, self._staged = asked, tuple(staged)
@@ -79,7 +78,7 @@ class KnownNames:
 def _same_names(one: Staged, other: Staged) -> bool:
     """Whether two entries are alike in all that decides names."""
     same = one.name == other.name and one.item == other.item and (one.content is None) == (other.content is None)
-    return same and one.copied == other.copied and one.fixed_name == other.fixed_name
+    return same and (one.copied, one.fixed_name, one.link) == (other.copied, other.fixed_name, other.link)
 
 
 def _nodes(staged: Sequence[Staged]) -> tuple[dict[tuple[str, ...], Staged | None], list[DiscprepError]]:
@@ -218,6 +217,7 @@ def _named(entry: Staged, trees: _Trees, targets: Mapping[str, _Tree]) -> Named:
         for label, tree in (("disc", trees.iso), ("machine", target))
         if tree and entry.name in tree.whys
     ]
+    richest = next(tree for tree in (trees.rock_ridge, trees.joliet, trees.iso) if tree.paths)
     return Named(
         staged=entry,
         iso=trees.iso.paths[entry.name],
@@ -225,7 +225,20 @@ def _named(entry: Staged, trees: _Trees, targets: Mapping[str, _Tree]) -> Named:
         rock_ridge=trees.rock_ridge.paths.get(entry.name, ()),
         target=target.paths[entry.name] if target else (),
         why="; ".join(notes),
+        link=_link_text(entry, richest),
+        target_link=_link_text(entry, target) if target else "",
     )
+
+
+def _link_text(entry: Staged, tree: _Tree) -> str:
+    """What a symbolic link says in a tree: the path from its own folder to what it points to; "" of anything else."""
+    if not entry.link:
+        return ""
+    start, to = tree.paths[entry.name][:-1], tree.paths[entry.link]
+    same = next(
+        (n for n, (one, other) in enumerate(zip(start, to, strict=False)) if one != other), min(len(start), len(to))
+    )
+    return "/".join([*[".."] * (len(start) - same), *to[same:]]) or "."
 
 
 def _path_faults(named: Named, profile: Profile) -> list[DiscprepError]:

@@ -362,7 +362,8 @@ def _read_folder(record: Record, target: Path, progress: Progress, clock: Callab
                 path = _find(index, _shown_paths(file))
                 second = _find(index, [file.second]) if file.second else None
                 known |= {path, second}
-                states.append(_judge_paths(file, path, second, passed, progress))
+                link = _link_state(record, file, target) if file.link else None
+                states.append(link or _judge_paths(file, path, second, passed, progress))
     finally:
         progress.end("readback")
     strange = sorted({str(path.relative_to(target)) for path in index.values() if path not in known})
@@ -403,6 +404,14 @@ def _shown_paths(file: RecordFile) -> list[tuple[str, ...]]:
 def _find(index: dict[tuple[str, ...], Path], candidates: Iterable[tuple[str, ...]]) -> Path | None:
     wanted = [path for candidate in candidates for path in (candidate, _compared(candidate))]
     return next((index[path] for path in wanted if path in index), None)
+
+
+def _link_state(record: Record, file: RecordFile, target: Path) -> FileState | None:
+    """What became of a symbolic link; None where a tree is shown that has a file without bytes in its place."""
+    found = [path for parts in _shown_paths(file) if (path := target.joinpath(*parts)).is_symlink()]
+    if not found and record.layout == "iso":
+        return None
+    return FileState(file, "whole" if found and found[0].readlink().as_posix() == file.link else "missing")
 
 
 def _judge_paths(
@@ -484,7 +493,7 @@ def checksum_list(record: Record, names: Names | None = None) -> str:
     names = names or ("rock-ridge" if "rock-ridge" in rules else "joliet" if "joliet" in rules else "lower")
     lines = []
     for file in record.files:
-        if file.sha256:
+        if file.sha256 and not file.link:
             lines.append(_line(file.sha256, _listed(file, names)))
             if file.second:
                 lines.append(_line(file.sha256, _cased(file.second, names)))

@@ -102,6 +102,8 @@ class RecordFile:
     attribute_system: str = ""
     comment: str = ""
     why: str = ""
+    link: str = ""  # a symbolic link's text on the disc, and on the machine
+    target_link: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +182,8 @@ def _identity(entry: Named) -> list[Any]:
     content = [staged.content.sha256, staged.content.size_bytes] if staged.content else None
     edits = [_edit_values(edit) for edit in staged.edits]
     return [staged.item, staged.member, staged.form, content, edits, staged.time_s, staged.attributes, staged.comment,
-            entry.iso, entry.joliet, entry.rock_ridge, entry.target, entry.second]  # fmt: skip
+            entry.iso, entry.joliet, entry.rock_ridge, entry.target, entry.second,
+            *([entry.link, entry.target_link] if entry.link else [])]  # fmt: skip
 
 
 def _edit_values(edit: AppliedEdit) -> tuple[str, str, str, int]:
@@ -251,6 +254,8 @@ def _file(placed: Placed) -> RecordFile:
         attribute_system=staged.attribute_system,
         comment=staged.comment,
         why=named.why,
+        link=named.link,
+        target_link=named.target_link,
     )
 
 

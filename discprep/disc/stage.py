@@ -9,6 +9,7 @@ from __future__ import annotations
 import difflib
 import glob
 import json
+import posixpath
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from fnmatch import fnmatchcase
@@ -22,7 +23,7 @@ from discprep.disc.matching import LIMIT_S, TooSlow, values_by_line
 from discprep.disc.parts import part_order
 from discprep.disc.textform import decode, line_numbers, machine_text, to_lf
 from discprep.errors import ArchiveError, DiscprepError, EditError, Faults, ManifestError, MissingError
-from discprep.machine import folders_of, needed_items, published_name
+from discprep.machine import folders_of, holds_links, needed_items, published_name
 from discprep.manifest.substitute import secret_names
 from discprep.members import LACKED
 from discprep.model import (
@@ -121,8 +122,11 @@ def _stage_item(staging: _Staging, item: Item, opened: Opened, form: Form, rates
     chosen = selected(item, opened.members, staging.profile)
     places = _places(staging, item, opened, chosen)
     staging.errors += _edits_without_file(item, [entry.member.name for entry in chosen])
+    links = _links(item, chosen, places) if holds_links(staging.manifest) else {}
     for entry in chosen:
-        if entry.member.name in places:
+        if entry.member.name in links:
+            staging.staged.append(_link(staging, item, entry, places[entry.member.name], links[entry.member.name]))
+        elif entry.member.name in places:
             _stage_member(staging, item, opened, entry, places[entry.member.name], rates)
 
 
@@ -375,6 +379,8 @@ def _stage_member(
     problem = member.problem or entry.problem
     if member.kind in ("link", "other"):
         text = "is a link or a device, which the disc does not carry; it was left out"
+        if member.kind == "link" and holds_links(staging.manifest):
+            text = f"is a link to {member.target!r}, which is nothing that the item brings; it was left out"
         staging.notices.append(Notice(text, where=member.name, item=item.id))
         return
     if problem or (member.kind == "file" and entry.content is None):
@@ -397,6 +403,58 @@ def _stage_member(
     staging.staged.append(_changed(staging, item, plain, edits))
     if any(follows_rate(edit) for edit in edits):
         staging.staged += _variants(staging, item, plain, edits, rates)
+
+
+def _link(staging: _Staging, item: Item, entry: Unpacked, place: _Where, to: tuple[str, ...]) -> Staged:
+    """A symbolic link: no bytes, and no attribute bits of its own."""
+    return Staged(
+        name=place.path,
+        item=item.id,
+        content=keep(b"", staging.work),
+        time_s=entry.member.time_s,
+        member=entry.member.name,
+        important=item.id in staging.important,
+        copied=item.use == "copy",
+        fixed_name=place.fixed,
+        link=to,
+    )
+
+
+def _links(item: Item, chosen: Sequence[Unpacked], places: Mapping[str, _Where]) -> dict[str, tuple[str, ...]]:
+    """Stored path of each symbolic link that leads, at last, to a file or folder that the item brings, to the wanted
+    path of what it names: never out of the item's folder, and in no circle."""
+    sound = [entry for entry in chosen if entry.member.name in places and not entry.member.problem]
+    waiting = {e.member.name: _pointed_at(e.member.name, e.member.target) for e in sound if e.member.kind == "link"}
+    if not waiting:
+        return {}
+    known = {
+        e.member.name.rstrip("/"): places[e.member.name].path for e in sound if e.member.kind in ("file", "folder")
+    }
+    for entry in sound:
+        path = entry.member.name.rstrip("/")
+        for folder in folders_above(path):  # those that no member stands for
+            above = _renamed(_stripped(folder, item.strip, True), dict(item.rename), folder)[0]
+            known.setdefault(folder, (*folders_of(item), *(part for part in above.split("/") if part)))
+    found: dict[str, tuple[str, ...]] = {}
+    while ready := [name for name, to in waiting.items() if known.get(to)]:
+        for name in ready:
+            found[name] = known[waiting.pop(name)]
+            known[name] = places[name].path
+    return found
+
+
+def _pointed_at(name: str, target: str) -> str:
+    """The stored path that a link's text names, read from the link's own folder; "" for one that is absolute, leaves
+    the archive, or goes up again after it went down, which another link may bend.
+
+    >>> _pointed_at("lib/a.so", "a.so.1"), _pointed_at("bin/run", "../lib/./run"), _pointed_at("bin/run", "../../etc")
+    ('lib/a.so.1', 'lib/run', '')
+    """
+    parts = [part for part in target.split("/") if part not in ("", ".")]
+    down = [part for part in parts if part != ".."]
+    path = posixpath.normpath(posixpath.join(posixpath.dirname(name), *parts))
+    straight = parts == [*[".."] * (len(parts) - len(down)), *down] and not target.startswith("/")
+    return path if straight and path.partition("/")[0] not in ("..", ".") else ""
 
 
 def _changed(staging: _Staging, item: Item, staged: Staged, edits: Sequence[Edit]) -> Staged:

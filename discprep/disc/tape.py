@@ -67,7 +67,7 @@ class _Hashing:
 
 
 def _read_again(path: Path, layout: Layout, charset: str) -> tuple[str, str]:
-    wanted = [("/".join(name), content.size_bytes, content.sha256) for name, content, _ in members(layout)]
+    wanted = [("/".join(name), content.size_bytes, link or content.sha256) for name, content, link in members(layout)]
     found = []
     with path.open("rb") as file:
         head = hashlib.sha256(file.read(layout.data_sector * SECTOR)).hexdigest()
@@ -75,7 +75,9 @@ def _read_again(path: Path, layout: Layout, charset: str) -> tuple[str, str]:
         stream = _Hashing(file)
         with tarfile.open(fileobj=stream, mode="r|", encoding=charset, errors="strict") as archive:  # type: ignore[call-overload]
             for one in archive:
-                if one.isfile():
+                if one.issym():
+                    found.append((one.name, one.size, one.linkname))
+                elif one.isfile():
                     digest, inner = hashlib.sha256(), archive.extractfile(one)
                     while inner and (block := inner.read(READ_BYTES)):
                         digest.update(block)

@@ -374,7 +374,8 @@ def _burned(
 
 def _files(members: Sequence[Named], opened: Opened) -> tuple[tuple[str, int], ...]:
     """Path and size [B] of each file that would be installed; of all inside where the item has no form unpacked."""
-    chosen = [("/".join(e.staged.name), e.staged.content) for e in members if e.staged.rate_bit_s is None]
+    plain = [e.staged for e in members if e.staged.rate_bit_s is None and not e.link]
+    chosen = [("/".join(staged.name), staged.content) for staged in plain]
     inside = chosen or [(entry.member.name, entry.content) for entry in opened.members]
     return tuple((path, content.size_bytes) for path, content in inside if content)
 

@@ -32,6 +32,8 @@ TEMPLATES: Mapping[str, tuple[str, ...]] = {
     "make_folder": ("path",),
     "copy": ("source", "target"),
     "copy_folder": ("source", "target"),
+    "link": ("path", "to"),
+    "compare_link": ("path", "to"),
     "rename": ("path", "target", "name"),
     "delete": ("path",),
     "unprotect": ("path",),
@@ -60,7 +62,8 @@ TEMPLATES: Mapping[str, tuple[str, ...]] = {
 """The names that a template may use, by its key. `path`, `source` and `target` are whole paths on the machine;
 `rename` also has the new bare `name`; `call` runs another script with two arguments; `change_folder` has the `volume`
 apart; `room` is the room file at rest on the machine, `trial` the path to write it to, `answer` the file that it leaves
-when it runs to its end; `unprotect` clears what keeps a file from being seen, replaced or deleted."""
+when it runs to its end; `unprotect` clears what keeps a file from being seen, replaced or deleted; `link` makes a
+symbolic link with the text `to`, and `compare_link` fails where there is none with that text."""
 
 CONDITIONALS = ("if_exists", "if_missing", "if_folder", "if_no_folder", "if_failed", "if_full")
 PAIRS = (("if_exists", "if_missing"), ("if_folder", "if_no_folder"))
@@ -137,6 +140,8 @@ class ShellSchema(_Strict):
     compare: Template = []
     join: Template = []
     copy_folder: Template = []
+    link: Template = []
+    compare_link: Template = []
     create_empty: Template = []
     append: Template = []
     change_folder: Template = []
@@ -146,7 +151,9 @@ class ShellSchema(_Strict):
     if_full: Template = []
     room_file: Template = []
     stops_at_failure: bool = False
-    tells: list[Literal["copy", "make_folder", "rename", "join", "compare", "check_size", "checksum", "fetch"]] = []
+    tells: list[
+        Literal["copy", "make_folder", "rename", "join", "compare", "compare_link", "check_size", "checksum", "fetch"]
+    ] = []
     goto: Template = []
     label: Template = []
     call: Template = []
@@ -197,11 +204,15 @@ class ShellSchema(_Strict):
     def _missing_faults(self) -> list[str]:
         lone = [pair for pair in PAIRS if bool(self._template(pair[0])) != bool(self._template(pair[1]))]
         faults = [f"{one} and {other} go together" for one, other in lone]
-        told = (*self.tells, *(["check_size", "checksum", "compare"] if self.stops_at_failure else []))
+        told = (*self.tells, *(["check_size", "checksum", "compare", "compare_link"] if self.stops_at_failure else []))
         if self.check_size and "check_size" not in told:
             faults.append("check_size says nothing unless tells has it")
         if self.compare and "compare" not in told:
             faults.append("compare says nothing unless tells has it")
+        if bool(self.link) != bool(self.compare_link) or (self.link and "compare_link" not in told):
+            faults.append("link and compare_link go together, and tells must have compare_link")
+        if self.link and self.if_exists and not self.delete:
+            faults.append("link needs delete, which takes a link away too")
         if self.checksum and not (self.checksum_kind and "checksum" in told):
             faults.append("checksum needs checksum_kind, and tells must have it")
         if self.tells and not self.if_failed:

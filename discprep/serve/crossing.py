@@ -77,7 +77,7 @@ def _staged(manifest: Manifest, item: Item, opened: Opened, work: Path) -> list[
         result = stage(manifest, {item.id: opened}, {item.id: "unpacked"}, None, work)
     # What is expected of other items is of no concern here.
     raise_all([error for error in flatten(result.errors) if error.item in ("", item.id)])
-    files = [entry for entry in result.staged if entry.item == item.id and entry.content is not None]
+    files = [entry for entry in result.staged if entry.item == item.id and entry.content is not None and not entry.link]
     if not files:
         raise ArchiveError("it holds no file that could be offered", item=item.id)
     return files

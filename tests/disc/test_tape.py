@@ -5,6 +5,7 @@ import hashlib
 import os
 import subprocess
 import tarfile
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -19,6 +20,7 @@ from discprep.disc.layout.options import ImageOptions
 from discprep.disc.layout.tape import lay_out_tar, tar_constant_sectors, tar_item_sectors, tar_path
 from discprep.disc.readback import read_back
 from discprep.disc.record import load_record, make_record, save_record
+from discprep.disc.stage import stage
 from discprep.errors import IntegrityError, NameRuleError
 from discprep.job.readback import readback
 from discprep.manifest.load import load_profile
@@ -35,12 +37,16 @@ FILES = {
     "exact": b"x" * 2048,
     "maps/attic/long name of a map with many letters in it": b"m" * 70_000,
 }
-MODES = {"attributes": {"bin/dial": 0o755}, "attribute_system": {"bin/dial": "unix"}}
+LINKS = {"bin/call": "dial", "bin/read me": "../Read Me First", "attic": "./maps/attic/", "maps/ring": "../bin/call"}
+REFUSED = {"abs": "/etc/motd", "out": "../../x", "gone": "nothing", "one": "two", "two": "one", "self": "self",
+           "bent": "attic/../empty", "root": "."}  # fmt: skip
+MODES = {"attributes": {"bin/dial": 0o755}, "attribute_system": {"bin/dial": "unix"},
+         "kind": dict.fromkeys([*LINKS, *REFUSED], "link"), "target": LINKS | REFUSED}  # fmt: skip
 
 
-def made(tmp_path: Path, files=FILES, second_copies=False):
+def made(tmp_path: Path, files=FILES, second_copies=False, profile=PROFILE):
     """The named files of one disc, and its image."""
-    manifest = manifest_of([Item("net", to="Net", gives=("ip-stack",))], PROFILE,
+    manifest = manifest_of([Item("net", to="Net", gives=("ip-stack",))], profile,
                            medium=Medium("cd-74", 333_000, layout="tar"))  # fmt: skip
     result = prepared(manifest, {"net": opened_of(files, tmp_path, **MODES)}, tmp_path, second_copies=second_copies)
     written = write_image(result.named, tmp_path / "own.tar", OPTIONS)
@@ -62,6 +68,89 @@ def test_two_programs_take_every_file_off_it(tmp_path: Path, name: str, package:
     assert seconds and files == wanted | seconds
     assert {f"Net/{key}": data for key, data in FILES.items() if data is not None}.items() <= files.items()
     assert taken["Net/none"].is_dir() and taken["Net/bin/dial"].stat().st_mode & 0o777 == 0o755
+
+
+def with_links(tmp_path: Path, **options):
+    return made(tmp_path, FILES | dict.fromkeys([*LINKS, *REFUSED], b""), **options)
+
+
+@pytest.mark.parametrize(("name", "package"), [("tar", "tar"), ("bsdtar", "libarchive-tools")])
+def test_links_stay_links(tmp_path: Path, name: str, package: str) -> None:
+    """Those that lead to what the item brings, each from its own folder; on the disc, in its record, and in a folder
+    that is read back."""
+    _, written = with_links(tmp_path)
+    (tmp_path / "out").mkdir()
+    subprocess.run([program(name, package), "-xpf", str(written.path), "-C", str(tmp_path / "out")], check=True)
+    net = tmp_path / "out/Net"
+    found = {str(p.relative_to(net)): str(p.readlink()) for p in net.rglob("*") if p.is_symlink()}
+    assert found == LINKS | {"attic": "maps/attic"}
+    assert (net / "maps/ring").read_bytes() == FILES["bin/dial"] and (net / "attic").is_dir()
+    record = make_record(written, OPTIONS, "c0ffee1234")
+    save_record(record, tmp_path / "record.json")
+    assert {file.member: file.target_link for file in load_record(tmp_path / "record.json").files if file.link} == found
+    assert read_back(record, tmp_path / "out").identical and read_back(record, written.path).identical
+    (net / "bin/call").unlink()
+    (net / "bin/call").symlink_to("other")
+    hurt = read_back(record, tmp_path / "out")
+    assert [state.file.member for state in hurt.hurt] == ["bin/call"]
+
+
+def test_links_on_the_machine(tmp_path: Path) -> None:
+    """dash makes them, in every run; in place of a file, which undo brings back; what else has the name stays, and
+    nothing is said to be done."""
+    disc, volume = tmp_path / "cdrom", tmp_path / "volume"
+    volume.mkdir()
+    profile = replace(PROFILE, disc_path=str(disc), volumes=(replace(PROFILE.volumes[0], path=str(volume)),))
+    result, written = with_links(tmp_path, profile=profile)
+    disc.mkdir()
+    subprocess.run([program("tar"), "-xf", str(written.path), "-C", str(disc)], check=True)
+
+    def start(script: Path) -> str:
+        done = subprocess.run([program("dash"), str(script)], stdin=subprocess.DEVNULL, check=False,
+                              capture_output=True, text=True)  # fmt: skip
+        return done.stdout
+
+    def links() -> dict[str, str]:
+        return {n.staged.member: str(path.readlink()) for n in result.named
+                if n.link and (path := volume.joinpath(*n.target)).is_symlink()}  # fmt: skip
+
+    wanted = {n.staged.member: n.target_link for n in result.named if n.link}
+    assert wanted.keys() == LINKS.keys()
+    (volume / "Net").mkdir()
+    (volume / "Net/attic").write_bytes(b"the owner's")
+    for _ in range(2):
+        assert "Part 1 is done." in start(disc / "setup/part1.sh") and links() == wanted
+    assert (volume / "Net/maps/ring").read_bytes() == FILES["bin/dial"]
+    start(volume / "saved/undo.sh")
+    assert (volume / "Net/attic").read_bytes() == b"the owner's"
+    for taken in ("folder", "link to a folder", "link to nothing"):
+        (volume / "Net/attic").unlink()
+        if taken == "folder":
+            (volume / "Net/attic").mkdir()
+        else:
+            (volume / "Net/attic").symlink_to("bin" if taken.endswith("folder") else "nothing")
+        before = sorted(volume.rglob("*"))
+        said = start(disc / "setup/part1.sh")
+        assert "is done." not in said and "Net/attic -> maps/attic" in said
+        assert sorted(path for path in volume.rglob("*") if not path.is_relative_to(volume / "saved")) == sorted(
+            path for path in before if not path.is_relative_to(volume / "saved")
+        )
+        (volume / "Net/attic").rmdir() if taken == "folder" else (volume / "Net/attic").unlink()
+        (volume / "Net/attic").write_bytes(b"")
+    assert "Part 1 is done." in start(disc / "setup/part1.sh") and links() == wanted
+
+
+@pytest.mark.parametrize("holds", [True, False])
+def test_links_that_are_left_out(tmp_path: Path, holds: bool) -> None:
+    """What leads out, nowhere or round in a circle; all of them in a language that makes none. Each is said."""
+    profile = PROFILE if holds else replace(PROFILE, shell=replace(PROFILE.shell, link=(), compare_link=()))
+    opened = {"net": opened_of(FILES | dict.fromkeys([*LINKS, *REFUSED], b""), tmp_path, **MODES)}
+    manifest = manifest_of([Item("net")], profile, medium=Medium("cd-74", 333_000, layout="tar"))
+    result = stage(manifest, opened, {"net": "unpacked"}, None, tmp_path / "work")
+    kept = LINKS.keys() if holds else set()
+    assert {entry.member for entry in result.staged if entry.link} == kept
+    told = {notice.where for notice in result.notices if "left out" in notice.message}
+    assert told == (LINKS | REFUSED).keys() - kept
 
 
 def test_it_is_ustar(tmp_path: Path) -> None:

@@ -84,15 +84,18 @@ class _Tape:
         info.type = tarfile.REGTYPE if content else tarfile.DIRTYPE
         info.size = content.size_bytes if content else 0
         staged = entry.staged if entry else None
+        if entry and entry.link:
+            info.type, info.linkname = tarfile.SYMTYPE, entry.link
         times = (staged.time_s if staged and staged.time_s is not None else self.options.epoch_s, self.options.epoch_s)
         info.mtime = max(0, min(times))
         bits = staged.attributes if staged and staged.attribute_system == "unix" else None
-        info.mode = bits & 0o777 if bits else 0o644 if content else 0o755
+        info.mode = bits & 0o777 if bits else 0o777 if info.linkname else 0o644 if content else 0o755
         try:
             header = info.tobuf(tarfile.USTAR_FORMAT, self.options.charset, "strict")
         except (ValueError, UnicodeEncodeError) as error:
             hint = "`rename` it or a folder, or give the item a shorter `to`: 100 bytes, after 155 of folders."
-            fault = NameRuleError(f"a tar archive cannot hold its name: {error}", where="/".join(path), hint=hint)
+            name = f"its name, or its link to {info.linkname!r}" if info.linkname else "its name"
+            fault = NameRuleError(f"a tar archive cannot hold {name}: {error}", where="/".join(path), hint=hint)
             self.faults.append(fault)
             header = bytes(BLOCK)
         self.headers.append((self.at, header))
@@ -119,12 +122,12 @@ def tar_constant_sectors(everything: Sequence[Named], options: ImageOptions) -> 
     return max(tar_item_sectors(own, options) + sectors_of(2 * BLOCK) + options.pad_sectors, MIN_TRACK_SECTORS)
 
 
-def members(layout: Layout) -> Iterator[tuple[Path, Content, int]]:
-    """Every file of the archive, in order: its path, its content, its first sector (0 without bytes)."""
+def members(layout: Layout) -> Iterator[tuple[Path, Content, str]]:
+    """Every file and link of the archive, in order: its path, its content, a link's text."""
     for placed in layout.placed:
         if content := placed.named.staged.content:
-            yield tar_path(placed.named), content, placed.extent
+            yield tar_path(placed.named), content, placed.named.link
     for placed in layout.placed:
         if placed.named.second and (content := placed.named.staged.content):
-            yield placed.named.second, content, placed.second_extent or 0
+            yield placed.named.second, content, ""
 

@@ -166,6 +166,22 @@ class Files:
                              [*self._place(new, target), *stays]),
         ]  # fmt: skip
 
+    def link(self, entry: Named, target: MachinePath, list_at: MachinePath | None) -> list[Node]:
+        """Makes a symbolic link; a file in its place was saved, and gives way. What else stands there stays, a folder
+        or a link of the machine's own, and it counts as one that did not come."""
+        shown = f"{self.say.path(target)} -> {entry.target_link}"
+        told = f"Could not be made, as its name is taken or the volume is full: {shown}"
+        lost = [*self.say.say(told), *(
+            self.say.append(self.say.path(self.site.on_disc(entry)), list_at) if list_at
+            else self.say.stop("It is needed. Free its name, or make room, and run this part again.")
+        )]  # fmt: skip
+        made = self.say.when("no_folder", target, self.say.link(target, entry.target_link))
+        anew = [*self.say.when("exists", target, self.say.command("delete", target)), *made]
+        return [
+            *self.say.compare_link(target, entry.target_link, anew),
+            *self.say.compare_link(target, entry.target_link, lost),
+        ]
+
     def _lost(
         self, entry: Named, kind: str, path: MachinePath, target: MachinePath, list_at: MachinePath | None
     ) -> list[Node]:
@@ -268,7 +284,8 @@ class Files:
         """Makes way for a saved copy, where there is one."""
         copy = self.site.saved_copy(path)
         unprotect = self.say.when("exists", copy, self.say.command("unprotect", path))
-        delete = self.say.when("exists", path, self.say.command("delete", path))
+        delete = self.say.command("delete", path)  # asked first, as a link that leads nowhere is not seen
+        delete = delete if self.shell.link else self.say.when("exists", path, delete)
         return [*unprotect, *self.say.when("exists", copy, delete)]
 
     def put_back(self, path: MachinePath, folder: bool) -> list[Node]:

@@ -151,6 +151,15 @@ class Language:
         asked = self._two(self.shell.compare, source, target)
         return [*asked, *self.failed("compare", body)] if asked else []
 
+    def link(self, path: MachinePath, to: str) -> list[Node]:
+        """A symbolic link with the text `to`, where nothing stands."""
+        return [Do(self._checked(self._fill(self.shell.link, path=self.quoted(self.path(path)), to=self.quoted(to))))]
+
+    def compare_link(self, path: MachinePath, to: str, body: Sequence[Node]) -> list[Node]:
+        """`body` where no link with that text stands."""
+        asked = self._fill(self.shell.compare_link, path=self.quoted(self.path(path)), to=self.quoted(to))
+        return [Do(self._checked(asked)), *self.failed("compare_link", body)]
+
     def join(self, first: MachinePath, second: MachinePath, target: MachinePath) -> list[Node]:
         """Two files, one after the other, make a third."""
         paths = {"first": first, "second": second, "target": target}

@@ -75,6 +75,9 @@ class Plain:
         site, say, shell = self.files.site, self.files.say, self.files.shell
         target = site.target(entry)
         source = site.on_disc(entry)
+        if entry.link:
+            said = say.say(f"{number}: {say.path(target)} -> {entry.target_link}")
+            return [*said, *say.link(target, entry.target_link), *say.compare_link(target, entry.target_link, ())]
         nodes = [*say.say(f"{number}: {say.path(target)}"), *say.copy(source, target)]
         content = entry.staged.content
         if not (self.stops and content):

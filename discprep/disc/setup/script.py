@@ -246,6 +246,8 @@ class Scripts:
         return [*nodes, *(self.files.mark(self.site.item_mark(files)) if files and mark else [])]
 
     def _copy_file(self, entry: Named, list_at: MachinePath | None) -> list[Node]:
+        if entry.link:
+            return self.files.link(entry, self.site.target(entry), list_at)
         return self.files.put(entry, self.site.places(entry), self.site.target(entry), list_at)
 
     def _where_made(self, folder: MachinePath, puts: list[Node], list_at: MachinePath | None) -> list[Node]:
