@@ -373,8 +373,7 @@ def _run(
         server.abort()
         if beside:
             beside.stop()
-    transfers = keeper.transfers
-    return Ended(len(transfers), sum(transfer.bytes for transfer in transfers), broken_off)
+    return Ended(keeper.transfers, keeper.sent_bytes, broken_off)
 
 
 @contextmanager

@@ -5,7 +5,7 @@ from __future__ import annotations
 import queue
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -23,6 +23,7 @@ Bring = Callable[[str], Offer]
 Script = Callable[[Shelf, str], str]
 """The script that fetches all, for a base address such as `192.0.2.10:8080`."""
 AGAIN_S = 15  # how soon a waiting page asks again
+MOST_LOGGED = 100_000  # transfers of one run: no machine makes so many, and a log is not to fill the disk
 RETRY_S = 60.0  # how soon an item that failed is tried again
 
 
@@ -68,9 +69,8 @@ class Keeper:
         self._failed_at: dict[str, float] = {}
         self._spans: log.Spans = {}
         self._hashed: set[tuple[Path, int, str]] = set()
-        self.transfers: list[Transfer] = []
-        self._stock = stock
-        self._remember(log.read(log_file) if log_file else ())
+        self.transfers = self.sent_bytes = 0
+        self._stock = stock.with_had(self._spans, log.note(self._spans, log.read(log_file) if log_file else ()))
 
     @property
     def stock(self) -> Shelf:
@@ -212,7 +212,7 @@ class Keeper:
             self._progress.say(f"not brought: {item}: {type(error).__name__}: {error}")
         with self._changed:
             self._failed_at[item] = time.monotonic()
-            self._stock = self._stock.with_offer(changed).with_had(self._spans)
+            self._stock = self._stock.with_offer(changed).with_had(self._spans, self._spans)
             self._changed.notify_all()
 
     def _entry(self, item: str) -> Offer:
@@ -233,24 +233,20 @@ class Keeper:
         self._progress.end(key)
         transfer = _transfer(sent)
         with self._changed:
-            self.transfers.append(transfer)
-            self._remember([transfer])
-        if self._log_file:
+            self.transfers, self.sent_bytes = self.transfers + 1, self.sent_bytes + transfer.bytes
+            self._stock = self._stock.with_had(self._spans, log.note(self._spans, [transfer]))
+            count = self.transfers
+        if self._log_file and count <= MOST_LOGGED:
             try:
                 log.append(self._log_file, transfer)
             except OSError as error:
                 self._progress.say(str(StorageError(f"the transfer was not logged: {error.strerror}")))
+        if count == MOST_LOGGED:
+            self._progress.say(f"{count:,} transfers in this run: no more of them are logged")
         self._tell(transfer)
 
     def trouble(self, message: str) -> None:
         self._progress.say(message)
-
-    def _remember(self, transfers: Iterable[Transfer]) -> None:
-        for transfer in transfers:
-            span = (transfer.first_byte, transfer.first_byte + transfer.bytes)
-            self._spans.setdefault(transfer.sha256, []).append(span)
-        self._stock = self._stock.with_had(self._spans)
-
 
 
 _LISTS = {shelf.SHA256_NAME.casefold(): shelf.sha256_list, shelf.CRC32_NAME.casefold(): shelf.crc32_list}

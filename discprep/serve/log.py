@@ -8,12 +8,14 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
+from heapq import nlargest
 from pathlib import Path
 
 from discprep.fetch import lines
 from discprep.model import Notice
 
 FORMAT = 1
+MOST_APART = 1000  # stretches of one file: of who asks for it in more bits the smallest are forgotten
 ENOUGH_BYTES = 10_000  # below it, connecting weighs more than the line: no measure of a rate (link reference, part 0)
 
 
@@ -99,42 +101,52 @@ def _parse(line: str) -> Transfer | None:
 
 
 Spans = dict[str, list[tuple[int, int]]]
-"""Half-open stretches of bytes that arrived, by the SHA-256 of the file that they are of."""
+"""Half-open stretches of bytes that arrived, in order and apart, by the SHA-256 of the file that they are of."""
 
 
-def covered_in(spans: Sequence[tuple[int, int]], first_byte: int, size_bytes: int) -> int:
-    """How much of a stretch some spans cover.
-
-    >>> covered_in([(0, 10), (15, 30)], 5, 20)
-    15
-    """
-    last = first_byte + size_bytes
-    return covered([(max(start, first_byte), min(end, last)) for start, end in spans if start < last])
-
-
-def had_bytes(transfers: Iterable[Transfer]) -> dict[str, int]:
-    """Bytes that the machine has of each file, by SHA-256: the union of the parts that arrived.
+def note(spans: Spans, transfers: Iterable[Transfer]) -> set[str]:
+    """Adds what arrived. Returns the SHA-256 of the files that it is of.
 
     A part that went to one client and a part that went to another count together: behind a bridge all look alike.
     """
-    spans: dict[str, list[tuple[int, int]]] = {}
+    new: Spans = {}
     for transfer in transfers:
-        span = (transfer.first_byte, transfer.first_byte + transfer.bytes)
-        spans.setdefault(transfer.sha256, []).append(span)
-    return {sha256: covered(parts) for sha256, parts in spans.items()}
+        new.setdefault(transfer.sha256, []).append((transfer.first_byte, transfer.first_byte + transfer.bytes))
+    for sha256, stretches in new.items():
+        spans[sha256] = apart([*spans.get(sha256, ()), *stretches])
+    return set(new)
 
 
-def covered(spans: Sequence[tuple[int, int]]) -> int:
-    """The length that some half-open spans cover together.
+def apart(spans: Iterable[tuple[int, int]]) -> list[tuple[int, int]]:
+    """What some half-open spans cover together, in stretches that do not touch; of very many the longest.
 
-    >>> covered([(0, 10), (5, 12), (20, 21)])
-    13
+    >>> apart([(20, 21), (5, 12), (0, 10)])
+    [(0, 12), (20, 21)]
     """
-    total = reached = 0
+    found: list[tuple[int, int]] = []
     for start, end in sorted(spans):
-        total += max(0, end - max(start, reached))
-        reached = max(reached, end)
-    return total
+        if found and start <= found[-1][1]:
+            found[-1] = found[-1][0], max(end, found[-1][1])
+        else:
+            found.append((start, end))
+    return found if len(found) <= MOST_APART else sorted(nlargest(MOST_APART, found, lambda one: one[1] - one[0]))
+
+
+def covered(spans: Iterable[tuple[int, int]], first_byte: int, size_bytes: int) -> int:
+    """How much of a stretch some spans, apart from each other, cover.
+
+    >>> covered([(0, 10), (15, 30)], 5, 20)
+    15
+    """
+    last = first_byte + size_bytes
+    return sum(max(0, min(end, last) - max(start, first_byte)) for start, end in spans)
+
+
+def had_bytes(transfers: Iterable[Transfer]) -> dict[str, int]:
+    """Bytes that the machine has of each file, by SHA-256: the union of the parts that arrived."""
+    spans: Spans = {}
+    note(spans, transfers)
+    return {sha256: sum(end - start for start, end in parts) for sha256, parts in spans.items()}
 
 
 def measured(transfers: Iterable[Transfer]) -> tuple[tuple[int, float], ...]:

@@ -7,7 +7,7 @@ The pages keep to HTML 2.0 (RFC 1866) with one 8-bit charset: a heading, a prefo
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from html import escape as html_escape
 from textwrap import wrap
@@ -155,16 +155,19 @@ class Shelf:
         """The shelf with one item's entry exchanged."""
         return replace(self, offers=tuple(changed if o.item == changed.item else o for o in self.offers))
 
-    def with_had(self, had: log.Spans) -> Shelf:
-        """The shelf after the log said which bytes of each file the machine has."""
+    def with_had(self, had: log.Spans, news: Collection[str]) -> Shelf:
+        """The shelf after the log said which bytes of each file the machine has. `news`: of which SHA-256 it tells more
+        than before; of twenty thousand files one changes at a time."""
 
         def told(file: ShelfFile) -> ShelfFile:
-            spans = had.get(file.logged[0], [])
-            return replace(file, had_bytes=log.covered_in(spans, file.first_byte, file.content.size_bytes))
+            if file.logged[0] not in news:
+                return file
+            return replace(file, had_bytes=log.covered(had[file.logged[0]], file.first_byte, file.content.size_bytes))
 
-        return replace(
-            self, offers=tuple(replace(o, files=tuple(told(file) for file in o.files)) for o in self.offers)
-        )
+        return replace(self, offers=tuple(
+            replace(o, files=tuple(map(told, o.files))) if any(file.logged[0] in news for file in o.files) else o
+            for o in self.offers
+        ))  # fmt: skip
 
     def readings(self, path: bytes) -> list[str]:
         """A request's path as text: UTF-8 as newer clients send it, the machine's charset, latin-1."""

@@ -28,6 +28,8 @@ from support.clients import (
 from discprep.errors import MissingError
 from discprep.model import Silent
 from discprep.serve import log
+from discprep.serve.exchange import Reply, Sent
+from discprep.serve.http import Request
 from discprep.serve.keeper import Keeper
 from discprep.serve.server import Bounds, Server
 from discprep.serve.shelf import Offer, Shelf
@@ -213,6 +215,26 @@ def test_memory_stays_bounded_under_hostile_clients(tmp_path: Path) -> None:
         for sock in held:
             sock.close()
     assert peak < 4 * 2**20
+
+
+def test_many_small_parts_cost_no_memory_and_no_disk(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A client that asks for every other byte: what is kept of it stays bounded, a long stretch counts beside it, and
+    only the entries of that file change."""
+    monkeypatch.setattr("discprep.serve.keeper.MOST_LOGGED", 3)
+    pulls = tmp_path / "first.pulls.jsonl"
+    told: list[str] = []
+    progress = type("Told", (Silent,), {"say": lambda self, message: told.append(message)})()
+    keeper = Keeper(reading_room(tmp_path), log_file=pulls, progress=progress)
+    before = keeper.stock
+    tools = before.offers[0].files[0]
+    for first, size in [(2 * n, 1) for n in range(1500)] + [(50_000, 100_000)]:
+        reply = Reply(206, {}, b"", str(tools.content.path), first, size, tools)
+        keeper.sent("1.1", Sent(reply, Request("GET", b"", (1, 1)), "192.0.2.9", 1, size, 0.1, fresh=False))
+    after = keeper.stock
+    assert after.offers[0].had_bytes == 100_000 + log.MOST_APART - 1
+    assert keeper.transfers == 1501 and keeper.sent_bytes == 101_500
+    assert len(log.read(pulls)) == 3 and told == ["3 transfers in this run: no more of them are logged"]
+    assert all(a is b for a, b in zip(after.offers[1:], before.offers[1:], strict=True))
 
 
 # --------------------------------------------------------------------------------------------------- log

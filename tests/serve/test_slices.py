@@ -230,7 +230,7 @@ def test_the_fetching_script_leaves_out_what_came(tmp_path: Path) -> None:
     made = sliced(tmp_path, random_bytes(3000), 1000)
     shelf = Shelf("t", (made,), script_name="PULL.BAT", join_name="JOIN.BAT")
     sha256 = made.files[0].logged[0]
-    shelf = shelf.with_had({sha256: [(0, 1000), (1000, 1999)]})
+    shelf = shelf.with_had({sha256: [(0, 1999)]}, {sha256})
     assert [file.had for file in shelf.offers[0].files] == [True, False, False]
     shell = load_profile(Path(__file__).parents[2] / "manifests/machines/catalogue-desk.toml")
     assert shell.shell
