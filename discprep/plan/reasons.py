@@ -142,14 +142,19 @@ def _no_room(candidate: Candidate, placing: Placing) -> str:
     return f"{fits}{where}{_rival(candidate, batch, short, placing)}"
 
 
+def _saving(candidate: Candidate) -> Sequence[Option]:
+    """The forms that save time; all where none does."""
+    return [option for option in candidate.options if option.gain_ms > 0] or candidate.options
+
+
 def _short_of(batch: Iterable[Candidate], placing: Placing) -> str:
     """The limit that these items would break beside what burns: the disc (each disc), a volume, or ""."""
-    want = sum(min(option.sectors for option in c.options) for c in batch)
+    want = sum(min(option.sectors for option in _saving(c)) for c in batch)
     if all(want > room for room in placing.free_sectors):
         return DISC
     for volume, limit in sorted(placing.problem.storage_limit_bytes.items()):
         mine = [c for c in batch if c.volume == volume]
-        more = sum(min(o.storage_bytes + o.extra_bytes for o in c.options) for c in mine)
+        more = sum(min(o.storage_bytes + o.extra_bytes for o in _saving(c)) for c in mine)
         if mine and placing.used_bytes.get(volume, 0) + more > limit:
             return volume
     return ""
@@ -172,5 +177,5 @@ def _rival(candidate: Candidate, batch: Sequence[Candidate], short: str, placing
 
 
 def _short_by(batch: Sequence[Candidate], placing: Placing) -> str:
-    takes = sum(min(option.sectors for option in c.options) for c in batch)
+    takes = sum(min(option.sectors for option in _saving(c)) for c in batch)
     return f"{'they take' if len(batch) > 1 else 'it takes'} {sectors(takes)}, {max(placing.free_sectors):,} are left"

@@ -53,6 +53,13 @@ def test_why_things_wait():
     }
 
 
+def test_a_form_that_saves_nothing_is_no_room():
+    """Packed it would fit, and cost time: what is short is room for it unpacked."""
+    both = item("both", form(sectors=32, gain=1.4), form("packed", sectors=8, gain=-29.0))
+    lines = reasons(both, item("rival", form(sectors=83, gain=6.0)))
+    assert lines["both"] == "does not fit beside rival, which saves more"
+
+
 def test_small_items_beat_a_large_one():
     """No burned item saves more, two together do."""
     lines = reasons(item("large", form(sectors=90, gain=50.0)), item("a", form(sectors=50, gain=30.0)),
