@@ -19,8 +19,10 @@ from support.command import run
 import discprep.manifest
 from discprep import units
 from discprep.errors import DiscprepError
+from discprep.link.blocks import TURNAROUND_S
 from discprep.manifest import load_manifest, load_profile
 from discprep.manifest.shell import TEMPLATES
+from discprep.model import DEFAULT_BRING_UP, Limits
 
 READY = Path(__file__).resolve().parents[2] / "manifests"
 PAGES = Path(discprep.manifest.__file__).parent / "keys"
@@ -186,16 +188,62 @@ def test_every_key_has_a_meaning(kind: str) -> None:
 @pytest.mark.parametrize(
     ("kind", "key", "said"),
     [
-        ("manifest", "renewed_every_days", "days between new versions at its source"),
-        ("manifest", "env", "the environment variable that holds it"),
-        ("manifest", "boot_image", "El Torito: a bootable disc's image"),
-        ("profile", "clear", "the word where it is not"),
-        ("profile", "if_full", "where the volume is full: a copy of the room file {room} {trial} {answer} {then}"),
+        ("manifest", "renewed_every_days", "days between new versions at its source; left out: never"),
+        ("manifest", "env", "the environment variable that holds it; must be given"),
+        ("manifest", "boot_image", "El Torito: a bootable disc's image; left out: none"),
+        ("profile", "clear", "the word where it is not; left out: none"),
+        (
+            "profile",
+            "if_full",
+            "where the volume is full: a copy of the room file {room} {trial} {answer} {then}; left out: none",
+        ),
     ],
 )
 def test_a_meaning_is_the_pages(kind: str, key: str, said: str) -> None:
     """Word for word what stands behind the key: left out, under a name of the user's, in a list, over two lines."""
     assert [own["description"] for name, own in keys(kind) if name == key] == [said]
+
+
+@pytest.mark.parametrize("kind", FLAGS)
+def test_the_page_says_what_holds_without_a_key(kind: str) -> None:
+    """The schema's own default, word for word or as TOML; "must be given" of those that it requires."""
+    whole = schema(kind)
+    wrong = []
+    for table in (whole, *whole["$defs"].values()):
+        for name, own in table.get("properties", {}).items():
+            entry = own.get("items", own)
+            target = whole["$defs"].get(entry.get("$ref", "").rpartition("/")[2], {})
+            if "properties" in target or own.get("patternProperties"):
+                continue  # a table, of which each key tells its own
+            told, default = own["description"], own.get("default", target.get("default"))
+            said = told.rpartition("left out: ")[2] if "left out: " in told else ""
+            if name in table.get("required", ()):
+                right = not said and told.endswith("must be given")
+            elif default in (None, "", [], {}):
+                right = bool(said) or own.get("additionalProperties") is not None
+            else:
+                right = said == default or toml_value(said) == default
+            wrong += [] if right else [f"{name}: {told!r}, but {default!r}"]
+    assert wrong == []
+
+
+def toml_value(text: str) -> object:
+    """A value as TOML writes it; the text itself where it is none."""
+    try:
+        return tomllib.loads(f"value = {text}")["value"]
+    except tomllib.TOMLDecodeError:
+        return text
+
+
+def test_defaults_that_the_schema_leaves_to_the_records() -> None:
+    """Bounds of unpacking, the bring-up set, the speed of unpacking: what the page says is what is done without."""
+    told = {name: own["description"].rpartition("left out: ")[2] for name, own in keys("manifest")}
+    limits = Limits()
+    said = [units.parse_size(told[name]) for name in ("member", "total")]
+    assert said == [limits.member_bytes, limits.total_bytes]
+    assert (int(told["members"]), int(told["ratio"])) == (limits.members, limits.ratio)
+    assert told["bring_up"].split(", ") == list(DEFAULT_BRING_UP)
+    assert float(told["turnaround_ms"]) == 1000 * TURNAROUND_S
 
 
 def test_a_templates_meaning_names_what_it_may_use() -> None:
