@@ -277,7 +277,7 @@ def script_language(profile: Profile) -> Shell | None:
 def holds_links(manifest: Manifest) -> bool:
     """Whether symbolic links stay links: the disc can tell them, and the machine's language makes and compares them."""
     shell = script_language(manifest.profile)
-    told = manifest.medium.layout == "tar"
+    told = manifest.medium.layout == "tar" or "rock-ridge" in manifest.profile.name_rules
     return bool(shell and shell.link) and told
 
 

@@ -39,6 +39,7 @@ class ImageMember:
     attributes: int | None
     comment: str
     problem: str
+    target: str = ""  # of a link
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,7 +183,7 @@ def _member(
     checked: Checked, found: Found, name: str, problems: dict[str, str], primary_names: dict[Extents, str]
 ) -> ImageMember:
     path = "/".join(found.path)
-    kind = "folder" if found.folder else "link" if found.rock_ridge.link else "file"
+    kind = "folder" if found.folder else "link" if found.rock_ridge.link is not None else "file"
     spans = file_spans(found)
     sha256 = _sha256(checked, found) if kind == "file" else ""
     comment = (found.rock_ridge.comment or b"").decode("latin-1")
@@ -200,6 +201,7 @@ def _member(
         attributes=found.rock_ridge.attributes,
         comment=comment,
         problem=problem,
+        target=(found.rock_ridge.link or b"").decode("utf-8", "replace"),
     )
 
 

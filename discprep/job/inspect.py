@@ -129,7 +129,7 @@ def _disc_image(image: ImageFacts, limits: Limits) -> Opened:
             Member(
                 index, one.name, one.iso.encode("utf-8", "replace"), _kind(one.kind), one.size_bytes,
                 packed_bytes=one.size_bytes, method="stored", time_s=one.time_s, attributes=one.attributes,
-                attribute_system=system, comment=one.comment,
+                attribute_system=system, comment=one.comment, target=one.target,
             )
         )  # fmt: skip
         content = Content(path, one.extent * SECTOR_BYTES, one.size_bytes, one.sha256) if one.sha256 else None

@@ -13,16 +13,22 @@ from pathlib import Path
 import pytest
 from support.disc_readers import run
 from support.programs import program
+from support.staging import manifest_of, opened_of, prepared
 from support.trees import EPOCH, RULES, Shelf, folder, name, options, random_tree, write
 
 from discprep.disc import image as module
 from discprep.disc.image import BootImage, write_image
+from discprep.disc.inspect import inspect_image
+from discprep.disc.layout import susp
 from discprep.disc.layout.check import check_image
 from discprep.disc.layout.fields import SECTOR, little
+from discprep.disc.layout.options import ImageOptions
 from discprep.disc.layout.records import Descriptor, split_directory
+from discprep.disc.layout.sizes import constant_sectors, item_sectors
 from discprep.disc.names import with_second_copies
-from discprep.errors import CapacityError, DiscError, IntegrityError, NameRuleError, StorageError
-from discprep.model import Named, Staged
+from discprep.errors import CapacityError, DiscError, DiscprepError, IntegrityError, NameRuleError, StorageError
+from discprep.manifest.load import load_profile
+from discprep.model import Item, Named, Staged
 
 # --------------------------------------------------------------------------------------------- each trap
 
@@ -451,3 +457,52 @@ def test_both_byte_orders_agree_on_the_size(tmp_path: Path) -> None:
     for sector in (16, 17):
         field = data[sector * SECTOR + 80 : sector * SECTOR + 88]
         assert little(field, 0, 4) == int.from_bytes(field[4:], "big") == 300
+
+
+LINKS = {
+    "near": "read.me",
+    "maps/up": "../read.me",
+    "maps/attic/" + "l" * 90: "../hall/" + "h" * 90,
+    **{f"maps/attic/{n:03d}-" + "m" * 80: "../hall/" + "h" * 90 for n in range(40)},
+    "hall": "maps/hall",
+}
+
+
+def linked(tmp_path: Path) -> tuple[dict[str, str], Path]:
+    """An image with links; long ones do not fit their records."""
+    profile = load_profile(Path(__file__).parents[2] / "manifests/machines/print-room.toml")
+    files = {"read.me": b"read me\n", "maps/hall/" + "h" * 90: b"h" * 3000}
+    extra = {"kind": dict.fromkeys(LINKS, "link"), "target": LINKS}
+    opened = {"net": opened_of(files | dict.fromkeys(LINKS, b""), tmp_path, **extra)}
+    named = prepared(manifest_of([Item("net")], profile), opened, tmp_path).named
+    options = ImageOptions("FIRSTDISC", 946_684_800, profile.name_rules, charset="latin-1")
+    written = write_image(named, tmp_path / "x.iso", options)
+    own = [entry for entry in named if entry.staged.item]
+    assert written.sectors <= constant_sectors(named, options) + item_sectors(own, options)
+    return LINKS, written.path
+
+
+@pytest.mark.parametrize("name", ["bsdtar", "xorriso"])
+def test_links_stay_links(tmp_path: Path, name: str) -> None:
+    """SL entries (Rock Ridge 1.09 §4.1.3), in the record or in a continuation area, as two general programs and this
+    one's own `inspect` read them."""
+    links, image = linked(tmp_path)
+    out = tmp_path / "out"
+    out.mkdir()
+    if name == "bsdtar":
+        run(program("bsdtar", "libarchive-tools"), "-xf", image, "-C", out)
+    else:
+        run(program("xorriso"), "-osirrox", "on", "-indev", image, "-extract", "/", out)
+    found = {str(path.relative_to(out)): str(path.readlink()) for path in out.rglob("*") if path.is_symlink()}
+    assert found == links
+    assert (out / "maps/attic" / ("l" * 90)).read_bytes() == b"h" * 3000
+    seen = inspect_image(image)
+    assert not seen.faults and {one.name: one.target for one in seen.members if one.kind == "link"} == links
+
+
+def test_a_link_that_says_another_text_is_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By the second reader, which shares no code with the writer."""
+    right = susp.link_entries
+    monkeypatch.setattr(susp, "link_entries", lambda text: right(text.replace(b"read", b"raed")))
+    with pytest.raises(DiscprepError, match=r"link to .*raed\.me"):
+        linked(tmp_path)

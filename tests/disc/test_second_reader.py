@@ -67,8 +67,8 @@ def joliet_files_change_places(patch: Patch) -> None:
 
 
 def rock_ridge_in_capitals(patch: Patch) -> None:
-    right = structures._Directories._name
-    patch.setattr(structures._Directories, "_name", lambda self, node: right(self, node).upper())
+    right = susp.name_entry
+    patch.setattr(susp, "name_entry", lambda name: right(name.upper()))
 
 
 def rock_ridge_folders_are_files(patch: Patch) -> None:

@@ -33,6 +33,7 @@ NET = {
     "empty": b"",
     "Notes for the Print Room": b"n" * 5000,
 }
+LINKS = {"bin/call": "dial", "latest": "Notes for the Print Room", "bin/odd \"$x": '../odd $(name) "`x', "tools": "bin"}
 DOCS = {"Guide": b"guide\n", "maps/hall": b"h" * 3000}
 EDIT = Edit("line.cfg", "9600", "57600", 1, "m:1", template=RATE_MARKER)
 ITEMS = [Item("net", to="net", gives=("ip-stack",), edits=(EDIT,)), Item("docs", to="docs")]
@@ -47,8 +48,10 @@ class Machine:
         profile = replace(PROFILE, disc_path=str(self.disc),
                           volumes=(replace(PROFILE.volumes[0], path=str(self.volume)),))  # fmt: skip
         (folder / "bytes").mkdir()
-        modes = {"attributes": {"bin/dial": 0o755, "line.cfg": 0o444}, "attribute_system": dict.fromkeys(NET, "unix")}
-        opened = {"net": opened_of(NET, folder / "bytes", **modes), "docs": opened_of(DOCS, folder / "bytes")}
+        modes = {"attributes": {"bin/dial": 0o755, "line.cfg": 0o444}, "attribute_system": dict.fromkeys(NET, "unix"),
+                 "kind": dict.fromkeys(LINKS, "link"), "target": LINKS}  # fmt: skip
+        net = NET | dict.fromkeys(LINKS, b"")
+        opened = {"net": opened_of(net, folder / "bytes", **modes), "docs": opened_of(DOCS, folder / "bytes")}
         manifest = manifest_of(ITEMS, profile, steps=(STEP,), **fields)
         self.made = prepared(manifest, opened, folder / "bytes", rates=(19200, 57600))
         assert self.made.errors == ()
@@ -82,13 +85,15 @@ class Machine:
 
     def tree(self) -> dict[str, bytes]:
         """The volume's files, without those of the setup."""
-        found = {str(p.relative_to(self.volume)): p for p in self.volume.rglob("*") if p.is_file()}
-        return {name: path.read_bytes() for name, path in found.items() if not name.startswith("saved/")}
+        found = {str(p.relative_to(self.volume)): p for p in self.volume.rglob("*") if p.is_file() or p.is_symlink()}
+        return {name: f"-> {path.readlink()}".encode() if path.is_symlink() else path.read_bytes()
+                for name, path in found.items() if not name.startswith("saved/")}  # fmt: skip
 
     def wanted(self) -> dict[str, bytes]:
         """Path on the machine to the member's bytes, the edit done by hand."""
         members = {("net", k): v for k, v in NET.items()} | {("docs", k): v for k, v in DOCS.items()}
         members["net", "line.cfg"] = b"rate=57600\n"
+        members |= {("net", name): f"-> {to}".encode() for name, to in LINKS.items()}
         return {"/".join(n.target): members[n.staged.item, n.staged.member]
                 for n in self.made.named if n.target and n.staged.content}  # fmt: skip
 
@@ -96,7 +101,9 @@ class Machine:
         """Whether what is said to be done has all that is needed, as the record has it."""
         here = self.tree()
         needed = [n for n in copied(self.made.named, self.made.parts[0].items) if n.staged.important]
-        right = all(here.get("/".join(n.target)) == read_content(n.staged.content) for n in needed if n.staged.content)
+        right = all(here.get("/".join(n.target)) == (f"-> {n.target_link}".encode() if n.link
+                                                     else read_content(n.staged.content))
+                    for n in needed if n.staged.content)  # fmt: skip
         return right or "is done." not in said
 
 

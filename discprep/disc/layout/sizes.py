@@ -9,7 +9,7 @@ crosses a sector (ECMA-119 §6.8.1.1, §9.3).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -52,6 +52,11 @@ class Node:
     @property
     def size_bytes(self) -> int:
         return SECTOR if self.catalogue else self.content.size_bytes if self.content else 0
+
+    @property
+    def link(self) -> str:
+        """A symbolic link's text; "" of anything else."""
+        return self.named.link if self.named and not self.second else ""
 
     def path(self, joliet: bool) -> Path:
         return self.joliet if joliet else self.iso
@@ -106,6 +111,7 @@ class Layout:
     extents: dict[Path, int]  # first sector of each file that has bytes, by `iso` path
     sectors: int
     placed: tuple[Placed, ...]
+    areas: dict[Path, tuple[int, bytes]]  # where a link's record goes on [B], and with what
     headers: tuple[tuple[int, bytes], ...] = ()  # of a tar archive: what stands where [B] besides the files' bytes
 
 
@@ -177,12 +183,41 @@ def _pieces(size_bytes: int) -> int:
     return max(1, -(-size_bytes // EXTENT_LIMIT))
 
 
-def _iso_record_bytes(node: Node, options: ImageOptions) -> int:
+def inner_entries(node: Node, options: ImageOptions) -> bytes:
+    """Rock Ridge's name of a file or folder, and a link's text."""
+    name = susp.name_entry(node.rock_ridge[-1].encode(options.charset))
+    return name + susp.link_entries(node.link.encode(options.charset)) if node.link else name
+
+
+def _iso_record_bytes(node: Node, options: ImageOptions, whole: bool = False) -> int:
+    """Of a node's record in the primary tree; `whole`: as if nothing went on elsewhere."""
     extra = 0
     if options.rock_ridge:
-        name = node.rock_ridge[-1].encode(options.charset)
-        extra = susp.NM_BYTES + len(name) + susp.PLAIN_BYTES
+        elsewhere = not whole and _goes_on(node, options)
+        inner = susp.CE_BYTES if elsewhere else len(inner_entries(node, options))
+        extra = susp.PLAIN_BYTES + inner
     return record_bytes(len(node.iso[-1]) + (0 if node.folder else 2), extra)
+
+
+def _goes_on(node: Node, options: ImageOptions) -> bool:
+    """Whether a link's record would be longer than any other's: its entries stand in a continuation area then."""
+    return bool(node.link) and _iso_record_bytes(node, options, whole=True) > _longest_iso_record(options)
+
+
+def _areas(nodes: Iterable[Node], options: ImageOptions, sector: int) -> dict[Path, tuple[int, bytes]]:
+    """The continuation areas from a sector on, none crossing a sector (SUSP §5.1)."""
+    areas, at = {}, sector * SECTOR
+    for node in nodes if options.rock_ridge else ():
+        if _goes_on(node, options):
+            area = inner_entries(node, options)
+            at += -at % SECTOR if -at % SECTOR < len(area) else 0
+            areas[node.iso] = at, area
+            at += len(area)
+    return areas
+
+
+def _area_sectors(areas: Mapping[Path, tuple[int, bytes]], sector: int) -> int:
+    return max((sectors_of(at + len(area)) for at, area in areas.values()), default=sector) - sector
 
 
 def _joliet_record_bytes(node: Node) -> int:
@@ -305,7 +340,8 @@ def lay_out(named: Sequence[Named], options: ImageOptions) -> Layout:
     _check_sizes(named, options)
     nodes = disc_nodes(named, options)
     trees, end = _lay_out_trees(nodes, options)
-    data_sector = end + options.rock_ridge + (options.boot is not None)
+    areas = _areas(nodes, options, end)
+    data_sector = end + _area_sectors(areas, end) + options.rock_ridge + (options.boot is not None)
     chunks, first = _place(named, data_sector)
     end = max(_end(chunks, data_sector), options.second_from_sector if any(n.second for n in named) else 0)
     copies, second = _place([n for n in named if n.second], end)
@@ -319,7 +355,7 @@ def lay_out(named: Sequence[Named], options: ImageOptions) -> Layout:
         if node.content and node.content.size_bytes:
             extents[node.iso] = (second if node.second else first)[_key(node.content)]
     placed = tuple(_placed(entry, first, second) for entry in named)
-    return Layout(nodes, trees, data_sector, tuple(chunks), extents, sectors, placed)
+    return Layout(nodes, trees, data_sector, tuple(chunks), extents, sectors, placed, areas)
 
 
 def _key(content: Content) -> tuple[str, int]:
@@ -382,7 +418,7 @@ def item_sectors(named: Sequence[Named], options: ImageOptions) -> int:
     the sum of their item_sectors. Path tables, the root and the tool's files are in the constant.
     """
     nodes = disc_nodes(named, options)
-    return _data_sectors(named) + _folder_bounds(nodes, options)
+    return _data_sectors(named) + _folder_bounds(nodes, options) + _area_sectors(_areas(nodes, options, 0), 0)
 
 
 def constant_sectors(everything: Sequence[Named], options: ImageOptions) -> int:

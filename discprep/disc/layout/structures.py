@@ -22,7 +22,7 @@ from discprep.disc.layout.fields import (
 )
 from discprep.disc.layout.options import BootImage, ImageOptions
 from discprep.disc.layout.records import EXTENT_LIMIT, FOLDER, JOLIET_ESCAPES, MORE, PARENT, SELF
-from discprep.disc.layout.sizes import Folder, Layout, Node, Path, Tree
+from discprep.disc.layout.sizes import Folder, Layout, Node, Path, Tree, inner_entries
 from discprep.errors import DiscError
 
 MAX_RECORD_BYTES = 254  # one byte tells a record's length, which is even (§9.1.1)
@@ -42,6 +42,8 @@ def head_bytes(layout: Layout, options: ImageOptions) -> bytes:
         if len(data) > room * SECTOR:
             raise DiscError(f"{len(data)} bytes do not fit the {room} sectors from {sector} on", hint=OUR_FAULT)
         head[sector * SECTOR : sector * SECTOR + len(data)] = data
+    for at, area in layout.areas.values():
+        head[at : at + len(area)] = area
     if len(head) != layout.data_sector * SECTOR:
         end = len(head) // SECTOR
         raise DiscError(f"the structures end at sector {end}, expected sector {layout.data_sector}", hint=OUR_FAULT)
@@ -177,7 +179,8 @@ class _Directories:
         extra = b""
         if self._rock_ridge:
             links = 2 + sum(child.folder for child in folder.children)
-            extra = susp.plain_entries(self._name(node), FOLDER_MODE, links, date)
+            inner = inner_entries(node, self.options) if node else b""
+            extra = susp.plain_entries(FOLDER_MODE, links, date, inner, named=bool(node))
             if identifier == SELF and not folder.path:
                 area = self.layout.data_sector - 1 - bool(self.options.boot)
                 extra = susp.SHARING + extra + susp.continued(area, len(susp.RRIP_1991A))
@@ -187,7 +190,7 @@ class _Directories:
         """One for each extent; all but the last say that more follow (§9.1.6)."""
         identifier, date = node.identifier(self.tree.joliet), short_date(self._time(node))
         sector = self.layout.data_sector - 1 if node.catalogue else self.layout.extents.get(node.iso, 0)
-        extra = susp.plain_entries(self._name(node), FILE_MODE, 1, date) if self._rock_ridge else b""
+        extra = self._file_entries(node, date) if self._rock_ridge else b""
         left = node.size_bytes
         while left > EXTENT_LIMIT:
             yield _record(identifier, sector, EXTENT_LIMIT, date, MORE, extra)
@@ -198,8 +201,12 @@ class _Directories:
     def _rock_ridge(self) -> bool:
         return self.options.rock_ridge and not self.tree.joliet
 
-    def _name(self, node: Node | None) -> bytes:
-        return node.rock_ridge[-1].encode(self.options.charset) if node else b""
+    def _file_entries(self, node: Node, date: bytes) -> bytes:
+        mode = susp.LINK_MODE | 0o777 if node.link else FILE_MODE
+        if node.iso not in self.layout.areas:
+            return susp.plain_entries(mode, 1, date, inner_entries(node, self.options))
+        at, area = self.layout.areas[node.iso]
+        return susp.plain_entries(mode, 1, date) + susp.continued(at // SECTOR, len(area), at % SECTOR)
 
     def _time(self, node: Node) -> int:
         """A file's own time, never later than the volume's; the volume's for all else."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from discprep.disc.layout.fields import SECTOR, both32, little, read_long_date, read_short_date
 
 NO_ENTRY = bytes(4)
+LINK_MODE = 0o120000  # of PX: a symbolic link
 MAX_AREAS = 32  # continuation areas followed for one record
 ReadSector = Callable[[int], bytes]
 
@@ -27,19 +28,54 @@ RRIP_1991A = (
 )  # SUSP §5.5; in a continuation area, since it is longer than a record
 
 
-def continued(sector: int, length: int) -> bytes:
-    """CE: the entries go on in a continuation area at a sector's begin (SUSP §5.1)."""
-    return b"CE\x1c\x01" + both32(sector) + both32(0) + both32(length)
+def continued(sector: int, length: int, offset: int = 0) -> bytes:
+    """CE: the entries go on in a continuation area in a sector (SUSP §5.1)."""
+    return b"CE\x1c\x01" + both32(sector) + both32(offset) + both32(length)
 
 
-def plain_entries(name: bytes, mode: int, links: int, date: bytes) -> bytes:
-    """What Rock Ridge 1.09 says of a file or folder: RR, NM (not of `.` and `..`: no name), PX, TF.
+def plain_entries(mode: int, links: int, date: bytes, inner: bytes = b"", *, named: bool = True) -> bytes:
+    """What Rock Ridge 1.09 says of a file or folder: RR, PX, TF, and between them its name and a link's text (`inner`;
+    nothing where that stands in a continuation area). `named`: not of `.` and `..`.
 
     User and group are 0; the three stamps of TF (modified, accessed, changed) are one date.
     """
-    named = b"NM" + bytes((NM_BYTES + len(name), 1, 0)) + name if name else b""
-    present = b"RR\x05\x01" + (b"\x89" if name else b"\x81")
-    return present + named + b"PX\x24\x01" + both32(mode) + both32(links) + bytes(16) + b"TF\x1a\x01\x0e" + date * 3
+    flags = 0x81 | (0x08 if named else 0) | (0x04 if mode & 0o170000 == LINK_MODE else 0)
+    posix = b"PX\x24\x01" + both32(mode) + both32(links) + bytes(16)
+    return b"RR\x05\x01" + bytes((flags,)) + inner + posix + b"TF\x1a\x01\x0e" + date * 3
+
+
+def name_entry(name: bytes) -> bytes:
+    """NM: a name, whole (Rock Ridge 1.09 §4.1.4)."""
+    return b"NM" + bytes((NM_BYTES + len(name), 1, 0)) + name
+
+
+def link_entries(text: bytes) -> bytes:
+    """SL: a symbolic link's text, a component for each part, `.` and `..` as flags; whole components go on in another
+    entry where one does not hold them all (Rock Ridge 1.09 §4.1.3).
+
+    >>> link_entries(b"../a").hex(" ")
+    '53 4c 0a 01 00 04 00 00 01 61'
+    """
+    pieces = [b""]
+    for part in text.split(b"/"):
+        flags = {b".": 2, b"..": 4}.get(part, 0)
+        component = bytes((flags, 0)) if flags else bytes((0, len(part))) + part
+        if len(pieces[-1]) + len(component) > 250:
+            pieces.append(b"")
+        pieces[-1] += component
+    last = len(pieces) - 1
+    return b"".join(b"SL" + bytes((5 + len(piece), 1, at < last)) + piece for at, piece in enumerate(pieces))
+
+
+def _link_text(data: bytes) -> tuple[bytes, bool]:
+    """The text of one SL entry, and whether another goes on with it."""
+    parts, at, joined = [b""], 1, False
+    while at + 2 <= len(data):
+        flags, length = data[at], data[at + 1]
+        part = {2: b".", 4: b"..", 8: b""}.get(flags & 0x0E, data[at + 2 : at + 2 + length])
+        parts = [*parts[:-1], parts[-1] + part] if joined else [*parts, part]
+        at, joined = at + 2 + length, bool(flags & 1)
+    return b"/".join(parts[1:]), bool(data[:1] and data[0] & 1)
 
 
 Entry = tuple[bytes, bytes]  # signature, and the data after the four bytes of its header
@@ -87,7 +123,7 @@ class RockRidge:
     time_s: int | None = None
     attributes: int | None = None  # the 32-bit word of AS
     comment: bytes | None = None
-    link: bool = False
+    link: bytes | None = None  # a symbolic link's text
     moved: bool = False  # RE: a relocated directory, to be hidden
     child: int | None = None  # CL: the sector of the directory that stands here
 
@@ -97,7 +133,7 @@ NOTHING = RockRidge()  # of a record without entries; nobody writes to it
 
 def rock_ridge(found: Iterator[Entry]) -> RockRidge:
     """Gathers the entries of one record."""
-    facts = RockRidge()
+    facts, more = RockRidge(), False
     for signature, data in found:
         if signature == b"NM" and data:
             facts.name = (facts.name or b"") + data[1:]
@@ -108,7 +144,9 @@ def rock_ridge(found: Iterator[Entry]) -> RockRidge:
         elif signature == b"AS" and data:
             _attributes(facts, data)
         elif signature == b"SL":
-            facts.link = True
+            text, following = _link_text(data)
+            facts.link = text if facts.link is None else facts.link + (b"/" if more else b"") + text
+            more = following
         elif signature == b"RE":
             facts.moved = True
         elif signature == b"CL" and len(data) >= 4:

@@ -43,7 +43,7 @@ def lay_out_tar(named: Sequence[Named], options: ImageOptions) -> Layout:
     sectors = max(used + options.pad_sectors, MIN_TRACK_SECTORS) if options.pad_sectors else used
     head = min((chunk.extent for chunk in made.chunks), default=used)
     placed = tuple(_placed(entry, made) for entry in named)
-    return Layout((), (), head, tuple(made.chunks), made.extents, sectors, placed, tuple(made.headers))
+    return Layout((), (), head, tuple(made.chunks), made.extents, sectors, placed, {}, tuple(made.headers))
 
 
 class _Tape:

@@ -161,6 +161,8 @@ def _kind(record: Any, posix: bool) -> str:
     kind = KINDS.get(record.file_flags, f"flags {record.file_flags}")
     if posix and kind in KINDS.values():
         mode = record.rock_ridge.get_file_mode()
+        if kind == "file" and record.rock_ridge.is_symlink() and stat.S_ISLNK(mode):
+            return f"link to {record.rock_ridge.symlink_path().decode('latin-1')}"
         posix_kind = "folder" if stat.S_ISDIR(mode) else "file" if stat.S_ISREG(mode) else f"mode {mode:o}"
         return kind if kind == posix_kind else f"{kind}, {posix_kind}"
     return kind

@@ -180,7 +180,8 @@ def _entries(tree: str, layout: Layout, options: ImageOptions) -> Iterator[Entry
         elif node.catalogue:
             yield path, layout.data_sector - 1, SECTOR, "file"
         else:
-            yield path, layout.extents.get(node.iso, 0), node.size_bytes, "file"
+            link = node.link.encode(options.charset).decode("latin-1") if tree == "rock-ridge" else ""
+            yield path, layout.extents.get(node.iso, 0), node.size_bytes, f"link to {link}" if link else "file"
 
 
 def _path(node: Node, tree: str, options: ImageOptions) -> str:
