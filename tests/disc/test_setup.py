@@ -26,7 +26,7 @@ from discprep.errors import NameRuleError
 from discprep.machine import MachinePath
 from discprep.manifest.load import load_profile
 from discprep.manifest.substitute import RATE_MARKER
-from discprep.model import Edit, Item, Profile, Shell, Staged, Step, Volume
+from discprep.model import Edit, Item, Medium, Profile, Shell, Staged, Step, Volume
 
 PROFILE = load_profile(Path(__file__).parents[2] / "manifests/machines/map-table.toml")
 SETTINGS = b"rate=9600\n"
@@ -313,6 +313,16 @@ def test_what_is_needed_with_the_drive_gone(tmp_path):
     machine.said.clear()
     assert machine.perform("Maps:saved/rate19200") == 0
     assert machine.tree()["Net/line settings"] == SETTINGS.replace(b"9600", b"19200")
+
+
+@pytest.mark.parametrize("discs", [1, 2])
+def test_another_disc_after_a_step_that_wipes(tmp_path, discs):
+    """The script points to what the sheet says of it, where the set has another disc."""
+    manifest = manifest_of(ITEMS, PROFILE, steps=(WIPING,), medium=Medium("cd-74", 333_000, discs=discs))
+    opened = {"net": opened_of(NET, tmp_path), "docs": opened_of(DOCS, tmp_path)}
+    machine = MapTable(on_disc(prepared(manifest, opened, tmp_path)))
+    assert machine.perform("DISC0:setup/part1") == 0
+    assert ("another disc of this set is still to come" in spoken(machine)) == (discs == 2)
 
 
 def test_a_rate_is_set_only_where_its_settings_stand(tmp_path):

@@ -495,6 +495,40 @@ def test_what_each_power_on_wants_is_said(tmp_path: Path) -> None:
     assert "After each power-on" not in words(shown_of(manifest, placed=(start,)))
 
 
+WIPES = Step("machine", "Install the stack.", ("ip-tools",), ("S/STARTUP",), "It restarts.")
+OF_THE_SECOND = Step("machine", "Look at the plates.", ("plates",))
+FIRST = Step("machine", "Prepare the volume.", (), ("S/STARTUP",))
+
+
+@pytest.mark.parametrize(
+    ("steps", "said"),
+    [
+        ([WIPES], "It restarts. After it the drive may not be seen, and disc 2 is still to come. So run the parts of "
+                  "disc 2 before this step."),
+        ([WIPES, OF_THE_SECOND], "It restarts. After it the drive may not be seen, and disc 2 is still to come. If it "
+         "is gone: start C:\\SAVED\\UNDO.BAT, restart, run disc 2, and this disc's parts again, and do this step "
+         "last."),
+        ([FIRST], "After it the drive may not be seen, and disc 1 and disc 2 are still to come. If it is gone: start "
+                  "C:\\SAVED\\UNDO.BAT, restart, run disc 1 and disc 2, and do this step last."),
+    ],
+)  # fmt: skip
+def test_a_disc_after_a_step_that_may_cost_the_drive(tmp_path: Path, steps: list[Step], said: str) -> None:
+    """Which disc, and what to do; nothing of it on the last disc, or of a step that wipes nothing."""
+    plan = bench.plan()
+    two = replace(plan, decisions=tuple(replace(d, disc=2) if d.id == "plates" else d for d in plan.decisions))
+    manifest = with_opener(tmp_path, steps=tuple(steps))
+
+    def cautions(steps: list[Step], plan: Plan, **more: Any) -> list[str]:
+        made = DiscMade(replace(manifest, steps=tuple(steps)), plan, pins={}, pulled=bench.pulled(), **more)
+        return [task.caution for task in facts_from(made).on_machine if task.text == steps[0].text]
+
+    assert cautions(steps, two, discs=2) == [said]
+    assert not any("disc 2" in one for one in cautions(steps, two, discs=2, number=2))
+    assert cautions([replace(steps[0], wipes=())], two, discs=2) == [steps[0].caution]
+    if steps[0] is not FIRST:
+        assert cautions(steps, plan) == ["It restarts."]
+
+
 def test_no_script_saves_for_a_step_after_the_link(tmp_path: Path) -> None:
     """What is wiped once an item came over the link lies beside no part of the disc: a person saves it."""
     late = Step("machine", "Run it.", after=bench.plan().order[:1], wipes=("S/LATE.CFG",))

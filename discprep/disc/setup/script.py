@@ -294,6 +294,8 @@ class Scripts:
         if not any(step.wipes for step in part.after):
             return []
         text = f"Should the drive not be seen afterwards: {self._start(self.site.undo)} puts the old files back."
+        if self.site.manifest.medium.discs != 1:
+            text += " If another disc of this set is still to come, see first what the bench sheet says at this step."
         return ["", text, f"The scripts for other line rates stand in {self.say.path(self.site.saved)} too." ] \
             if self.rates else ["", text]  # fmt: skip
 

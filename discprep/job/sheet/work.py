@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shlex
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from math import ceil
 
 from discprep.disc.media import read_seconds
@@ -137,16 +138,51 @@ def machine_tasks(made: DiscMade) -> tuple[Task, ...]:
     packed = _packed(made)
     to_come = [step for part in made.parts for step in part.after]
     for part in made.parts:
-        tasks += [_task(made.manifest, step, by_script=True) for step in part.before]
+        tasks += [_at_machine(made, step, first=True) for step in part.before]
         tasks += _part_tasks(made, part)
         here = [entry for entry in packed if entry.named.staged.item in part.items]
         for step in part.after:
             tasks += _unpacking(made, part, [entry for entry in here if _can_open(made.manifest, entry, to_come)])
             here = [entry for entry in here if not _can_open(made.manifest, entry, to_come)]
-            tasks.append(_task(made.manifest, step, by_script=True))
+            tasks.append(_at_machine(made, step))
             to_come.remove(step)
         tasks += _unpacking(made, part, here)
     return (*tasks, *_line_task(made.manifest))
+
+
+def _at_machine(made: DiscMade, step: Step, *, first: bool = False) -> Task:
+    """A step beside the disc's parts. `first`: before anything of it is copied."""
+    task = _task(made.manifest, step, by_script=True)
+    return replace(task, caution=" ".join(filter(None, (task.caution, _drive_gone(made, step, first)))))
+
+
+def _drive_gone(made: DiscMade, step: Step, first: bool) -> str:
+    """That what a step wipes may cost the drive, where a disc is still needed after it; and what to do."""
+    to_come = _discs_to_come(made)
+    discs = [f"disc {number}" if made.discs > 1 else "this disc" for number in ([made.number] * first + [*to_come])]
+    if not step.wipes or not discs:
+        return ""
+    those = " and ".join(discs)
+    warning = f"After it the drive may not be seen, and {those} {'is' if len(discs) == 1 else 'are'} still to come."
+    if not first and not any(step for steps in to_come.values() for step in steps):
+        return f"{warning} So run the parts of {those} before this step."
+    shell = script_language(made.manifest.profile)
+    undo = f"start {_kept(made.manifest, shell.undo_name)}" if shell and shell.conditions else "put back what was saved"
+    again = "" if first else ", and this disc's parts again"
+    return f"{warning} If it is gone: {undo}, restart, run {those}{again}, and do this step last."
+
+
+def _discs_to_come(made: DiscMade) -> dict[int, list[Step]]:
+    """The numbers of the further discs, each with its own steps at the machine."""
+    burned: dict[int, list[str]] = {}
+    for decision in made.plan.decisions:
+        if decision.place == "burn" and (decision.disc or 1) > made.number:
+            burned.setdefault(decision.disc or 1, []).append(decision.id)
+    found, there = {}, {*made.earlier, *made.burned}
+    for number, items in sorted(burned.items()):
+        found[number] = [s for part in parts(made.manifest, items, there) for s in (*part.before, *part.after)]
+        there.update(items)
+    return found
 
 
 def _taken_off(made: DiscMade) -> Iterator[Task]:
