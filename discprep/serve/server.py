@@ -1,17 +1,19 @@
 """The sockets of the shelf: one thread a connection, everything bounded, the time of each transfer measured.
 
 A thread a connection keeps a slow client from holding up another; when all places are taken, the client that has kept
-the server waiting longest for a request loses its own.
+the server waiting longest for a request loses its own, and whoever holds more than half of them gives one up.
 """
 
 from __future__ import annotations
 
 import contextlib
+import math
 import os
 import select
 import socket
 import threading
 import time
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -160,7 +162,7 @@ class Server:
         except OSError:
             return  # the client was gone before we came to it, or we are out of descriptors
         connection = self._connection(sock, str(address[0]))
-        if not self._make_room():
+        if not self._make_room(connection.client):
             _say_busy(sock)
             return
         with self._lock:
@@ -182,12 +184,13 @@ class Server:
         pusher = Pusher(sock, self.gate, handshake_s, self._bounds.stall_s, self._clock)
         return Connection(sock, client, now, handshake_s, self._count, now, pusher)
 
-    def _make_room(self) -> bool:
-        """Frees a place if none is left: who has kept us waiting longest goes, else whose transfer stands still."""
+    def _make_room(self, client: str) -> bool:
+        """Frees a place if none is left: who has kept us waiting longest goes, else whose transfer stands still, else
+        the oldest of another client that holds more than half of them."""
         with self._lock:
             if len(self._open) < self._bounds.connections:
                 return True
-            loser = self._longest_waiting() or self._longest_stalled()
+            loser = self._longest_waiting() or self._longest_stalled() or self._greedy(client)
             if loser is None:
                 return False
             self._open.discard(loser)
@@ -204,6 +207,12 @@ class Server:
         stalled = ((c.pusher.moved, c.number, c) for c in self._open if c.pusher.moved <= limit)
         return min(stalled, default=(0, 0, None))[2]
 
+    def _greedy(self, client: str) -> Connection | None:
+        (most, held), *_ = Counter(c.client for c in self._open).most_common(1)
+        if most == client or held <= self._bounds.connections // 2:
+            return None
+        return min((c for c in self._open if c.client == most), key=lambda c: c.number)
+
     # ---- one connection
 
     def _serve(self, connection: Connection) -> None:
@@ -218,9 +227,10 @@ class Server:
         except Exception as error:
             self._answers.trouble(f"a request from {connection.client} failed: {type(error).__name__}: {error}")
         finally:
+            connection.waiting_since = -math.inf  # it lingers, and still holds its place: the first to lose it
+            linger(connection.sock)
             with self._lock:
                 self._open.discard(connection)
-            linger(connection.sock)
             connection.pusher.leave()
             connection.sock.close()
 
@@ -375,6 +385,8 @@ def _listen(host: str, port: int) -> socket.socket:
 def _say_busy(sock: socket.socket) -> None:
     with contextlib.suppress(OSError):
         sock.setblocking(False)
+        with contextlib.suppress(BlockingIOError):
+            sock.recv(http.HEAD_BYTES)  # closing over unread bytes would reset the connection, and the words with it
         headers = {"Retry-After": "10", "Content-Length": "0"}
         sock.send(http.reply_head(503, int(time.time()), headers, keep_alive=False))
     sock.close()

@@ -4,6 +4,7 @@ import gc
 import json
 import random
 import socket
+import sys
 import threading
 import time
 import tracemalloc
@@ -33,6 +34,7 @@ from discprep.serve.http import Request
 from discprep.serve.keeper import Keeper
 from discprep.serve.server import Bounds, Server
 from discprep.serve.shelf import Offer, Shelf
+from discprep.serve.take_in import TakeIn
 
 TOOLS = random_bytes(150_000)
 
@@ -193,6 +195,51 @@ def test_a_full_server_says_so(tmp_path: Path) -> None:
         wait_until(lambda: run.server.connections == 1)
         status, headers, _ = split_reply(run.raw(b""))
         assert (status, headers["retry-after"]) == (503, "10")
+
+
+def test_a_full_server_says_so_to_who_has_asked_already(tmp_path: Path) -> None:
+    """Bytes that nobody reads would reset the connection (RFC 9293 3.10.4), and the words with it."""
+    with serving(reading_room(tmp_path), Bounds(connections=1)) as run:
+        first = socket.create_connection(("127.0.0.1", run.port), 20)
+        wait_until(lambda: run.server.connections == 1)
+        with run.server._lock:  # the acceptor waits for it until the request is there
+            late = socket.create_connection(("127.0.0.1", run.port), 20)
+            late.sendall(b"GET / HTTP/1.0\r\n\r\n" + b"x" * 4000)
+            time.sleep(0.1)
+        assert split_reply(read_all(late))[0] == 503
+        late.close()
+        first.close()
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="needs a second address of loopback")
+def test_who_holds_most_places_gives_one_up(tmp_path: Path) -> None:
+    """Files that trickle in never stand still: others get in all the same, and the same client gets no more."""
+    takes = TakeIn(tmp_path / "in", lambda taken: None)
+    with serving(reading_room(tmp_path), Bounds(connections=4), takes=takes) as run:
+        held = []
+        for number in range(6):
+            sock = socket.create_connection(("127.0.0.1", run.port), 20, ("127.0.0.2", 0))
+            sock.sendall(b"PUT /x%d HTTP/1.0\r\nContent-Length: 9000\r\n\r\nabc" % number)
+            wait_until(lambda: run.server.running == min(4, len(held) + 1))
+            held.append(sock)
+        assert split_reply(read_all(held[-1]))[0] == 503
+        assert run.ask("/TOOLS.LHA")[2] == TOOLS
+        assert read_all(held[0]) == b"", "the oldest went"
+        for sock in held:
+            sock.close()
+
+
+def test_who_does_not_hang_up_holds_a_place(tmp_path: Path) -> None:
+    """A connection that is over lingers a while in its thread: such threads are counted too."""
+    with serving(reading_room(tmp_path), Bounds(connections=3)) as run:
+        threads = threading.active_count()
+        refused = [socket.create_connection(("127.0.0.1", run.port), 20) for _ in range(12)]
+        for sock in refused:
+            sock.sendall(b"BAD\r\n\r\n")
+        time.sleep(0.5)
+        assert threading.active_count() <= threads + 4
+        for sock in refused:
+            sock.close()
 
 
 def test_memory_stays_bounded_under_hostile_clients(tmp_path: Path) -> None:
