@@ -9,6 +9,7 @@ from typing import Any
 
 from discprep.errors import DiscprepError
 from discprep.model import Item, Notice, Pin
+from discprep.report.faces import as_text, picked
 from discprep.report.tables import typed
 from discprep.units import format_bytes
 
@@ -28,25 +29,15 @@ def document(added: Added) -> dict[str, Any]:
     return {
         "manifest": str(added.manifest),
         "items": [
-            {
-                "id": item.id,
-                "title": item.title,
-                "version": item.version,
-                "sources": list(item.sources),
-                "size_bytes": pin.size_bytes,
-                "sha256": pin.sha256,
-            }
+            picked(item, "id", "title", "version", "sources") | picked(pin, "size_bytes", "sha256")
             for item, pin in added.items
         ],
     }
 
 
-def text(added: Added) -> str:
+@as_text
+def text(added: Added) -> Iterator[str]:
     """The face for people."""
-    return "\n".join(_lines(added))
-
-
-def _lines(added: Added) -> Iterator[str]:
     for item, pin in added.items:
         version = f" {item.version}" if item.version else ""
         yield f"added {item.id}: {item.title}{version}, {format_bytes(pin.size_bytes)}, SHA-256 {pin.sha256[:16]}…"

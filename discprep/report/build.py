@@ -9,6 +9,7 @@ from typing import Any
 
 from discprep.errors import DiscprepError
 from discprep.model import AppliedEdit, Notice, Plan
+from discprep.report.faces import as_text, picked
 from discprep.report.tables import counted, typed
 from discprep.units import SECTOR_BYTES, format_bytes, format_seconds
 
@@ -60,55 +61,20 @@ class Built:
 
 def document(built: Built) -> dict[str, Any]:
     """The JSON face."""
+    fetched = built.fetched
     return {
-        "title": built.title,
-        "dry_run": built.dry_run,
-        "discs": [_disc(disc) for disc in built.discs],
+        **picked(built, "title", "dry_run", "discs", "edits"),
         "seconds_at_link": round(built.seconds_at_link, 3),
         "later_items": built.later,
-        "edits": [
-            {
-                "item": edit.item,
-                "file": edit.file,
-                "find": edit.find,
-                "replace": edit.replace,
-                "times": edit.times,
-                "before": list(edit.before),
-                "after": list(edit.after),
-            }
-            for edit in built.edits
-        ],
-        "fetched": {
-            "items": built.fetched.items,
-            "missing": built.fetched.missing,
-            "moved_bytes": built.fetched.moved_bytes,
-            "elapsed_s": round(built.fetched.elapsed_s, 3),
-        }
-        if built.fetched
-        else None,
+        "fetched": picked(fetched) | {"elapsed_s": round(fetched.elapsed_s, 3)} if fetched else None,
         "steps_s": {name: round(elapsed_s, 3) for name, elapsed_s in built.steps_s},
     }
 
 
-def _disc(disc: BuiltDisc) -> dict[str, Any]:
-    return {
-        "folder": str(disc.folder),
-        "image": str(disc.image),
-        "record": str(disc.record),
-        "build_id": disc.build_id,
-        "sectors": disc.sectors,
-        "medium_sectors": disc.medium_sectors,
-        "sha256": disc.sha256,
-        "files": disc.files,
-        "items": disc.items,
-        "copy_s": disc.copy_s,
-        "unchanged": disc.unchanged,
-    }
-
-
-def text(built: Built) -> str:
+@as_text
+def text(built: Built) -> Iterator[str]:
     """The face for people: a glance, then where everything is and what comes next."""
-    return "\n".join(_dry_lines(built) if built.dry_run else _lines(built))
+    return _dry_lines(built) if built.dry_run else _lines(built)
 
 
 def _lines(built: Built) -> Iterator[str]:

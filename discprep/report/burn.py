@@ -11,6 +11,7 @@ from discprep.disc.burn import CAUTIONS, BurnPlan
 from discprep.disc.readback import ReadBack
 from discprep.errors import DiscprepError
 from discprep.model import Notice
+from discprep.report.faces import as_text, picked
 from discprep.units import SECTOR_BYTES, format_bytes, format_rate
 
 
@@ -27,45 +28,30 @@ class Burned:
 
 def document(result: Burned) -> dict[str, Any]:
     """The JSON face."""
-    plan, medium, back = result.plan, result.plan.drive.medium, result.readback
+    plan, back = result.plan, result.readback
     return {
         "device": plan.drive.name,
         "drive": plan.drive.model,
-        "medium": {
-            "kind": medium.kind,
-            "state": medium.state,
-            "erasable": medium.erasable,
-            "free_sectors": medium.free_sectors,
-        },
-        "image": plan.image,
-        "image_sectors": plan.image_sectors,
-        "build_id": plan.build_id,
-        "volume": plan.volume,
-        "speed": plan.speed,
-        "command": list(plan.command),
+        "medium": picked(plan.drive.medium),
+        **picked(plan, "image", "image_sectors", "build_id", "volume", "speed", "command"),
         "dry_run": result.dry_run,
         "cautions": list(CAUTIONS),
         "readback": None
         if back is None
         else {
-            "identical": back.identical,
+            **picked(back, "identical", "unreadable"),
             "hurt": ["/".join(state.file.iso) for state in back.hurt],
-            "unreadable": [list(run) for run in back.unreadable],
             "rate_bytes_s": round(back.rate_bytes_s),
         },
     }
 
 
-def text(result: Burned) -> str:
+@as_text
+def text(result: Burned) -> Iterator[str]:
     """The terminal face."""
     if result.dry_run:
-        return "\n".join(
-            ["Nothing was written. The command would be:", f"  {shlex.join(result.plan.command)}", *_cautions()]
-        )
-    return "\n".join(_done(result))
-
-
-def _done(result: Burned) -> Iterator[str]:
+        yield from ("Nothing was written. The command would be:", f"  {shlex.join(result.plan.command)}", *_cautions())
+        return
     yield f"Burned {result.plan.volume}, build {result.plan.build_id}, with {result.plan.drive.name}."
     back = result.readback
     if back is None:
@@ -79,12 +65,9 @@ def _done(result: Burned) -> Iterator[str]:
         yield f"Read back at {format_rate(round(back.rate_bytes_s))}: every file is whole."
 
 
-def question(plan: BurnPlan) -> str:
+@as_text
+def question(plan: BurnPlan) -> Iterator[str]:
     """What is shown before the user types the device's name."""
-    return "\n".join(_plan(plan))
-
-
-def _plan(plan: BurnPlan) -> Iterator[str]:
     medium = plan.drive.medium
     known = " ".join(word for word in (medium.kind, medium.state) if word) or "not told by the drive"
     size = "not told by the drive"

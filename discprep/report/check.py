@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from discprep.model import Manifest, Notice
+from discprep.report.faces import as_text, picked
 from discprep.report.tables import counted
 from discprep.units import SECTOR_BYTES, format_bytes
 
@@ -26,16 +27,7 @@ def document(checked: Checked) -> dict[str, Any]:
         "manifest": str(manifest.path),
         "title": manifest.title,
         "machine": manifest.profile.name,
-        "items": [
-            {
-                "id": item.id,
-                "title": item.title,
-                "place": item.place,
-                "needs": list(item.needs),
-                "gives": list(item.gives),
-            }
-            for item in manifest.items
-        ],
+        "items": [picked(item, "id", "title", "place", "needs", "gives") for item in manifest.items],
         "roles": givers(manifest),
         "bring_up": list(manifest.bring_up),
         "ok": True,
@@ -51,12 +43,9 @@ def givers(manifest: Manifest) -> dict[str, list[str]]:
     return dict(sorted(found.items()))
 
 
-def text(checked: Checked) -> str:
+@as_text
+def text(checked: Checked) -> Iterator[str]:
     """The face for people."""
-    return "\n".join(_lines(checked))
-
-
-def _lines(checked: Checked) -> Iterator[str]:
     manifest = checked.manifest
     sizes = [item.size_bytes for item in manifest.items]
     known = sum(size for size in sizes if size is not None)

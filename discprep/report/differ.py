@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator
-from dataclasses import asdict
 from typing import Any
 
 from discprep.disc.differ import Change, Differences
+from discprep.report.faces import as_text, plain
 
 OWN = "written by discprep from the rest of the build"  # why a script or a list differs, as `disc.differ` says it
 MOST_OWN = 4  # of them named
@@ -20,16 +20,13 @@ def document(result: Differences) -> dict[str, Any]:
         "before": result.before_id,
         "after": result.after_id,
         "same_image": result.same_image,
-        "changes": [asdict(change) for change in result.changes],
+        "changes": plain(result.changes),
     }
 
 
-def text(result: Differences) -> str:
+@as_text
+def text(result: Differences) -> Iterator[str]:
     """One block a kind of change."""
-    return "\n".join(_lines(result))
-
-
-def _lines(result: Differences) -> Iterator[str]:
     verdict = "the images are the same, byte for byte" if result.same_image else "the images differ"
     yield f"{result.before_id} -> {result.after_id}: {verdict}"
     for kind, head in HEADS.items():

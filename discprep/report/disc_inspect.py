@@ -8,6 +8,7 @@ from typing import Any
 
 from discprep.archives.times import iso_text
 from discprep.disc.inspect import ImageFacts
+from discprep.report.faces import picked
 from discprep.report.inspect import escaped
 
 WORDS = {"joliet-1": "Joliet level 1", "joliet-2": "Joliet level 2", "joliet-3": "Joliet level 3",
@@ -23,30 +24,15 @@ def document(facts: ImageFacts, members: list[dict[str, Any]]) -> dict[str, Any]
         facts: the image
         members: the document's members, in the order of `facts.members`
     """
-    added = [{"extent": one.extent, "iso": one.iso} for one in facts.members]
+    pairs = zip(members, facts.members, strict=True)
     return {
-        "members": [member | more for member, more in zip(members, added, strict=True)],
+        "members": [member | picked(one, "extent", "iso") for member, one in pairs],
         "disc": {
-            "volume": facts.volume,
-            "system": facts.system,
-            "publisher": facts.publisher,
-            "preparer": facts.preparer,
-            "application": facts.application,
+            **picked(facts, "volume", "system", "publisher", "preparer", "application", "extensions", "tree", "faults"),
             "created": iso_text(facts.created_s),
             "sectors": facts.volume_sectors,
             "level": facts.level or None,
-            "extensions": list(facts.extensions),
-            "tree": facts.tree,
-            "boot": [
-                {
-                    "bootable": entry.bootable,
-                    "media": entry.media,
-                    "extent": entry.extent,
-                    "load_sectors": entry.load_sectors,
-                }
-                for entry in facts.boot
-            ],
-            "faults": [{"rule": f.rule, "message": f.message, "path": f.path} for f in facts.faults],
+            "boot": [picked(entry, "bootable", "media", "extent", "load_sectors") for entry in facts.boot],
         },
     }
 

@@ -11,7 +11,8 @@ from discprep.link.advice import Advice
 from discprep.link.generator import Generated
 from discprep.link.transfer import Estimate
 from discprep.link.vary import Point, Question
-from discprep.model import Notice
+from discprep.model import Notice, Seconds
+from discprep.report.faces import as_text, picked
 from discprep.report.tables import WIDTH, counted, table
 from discprep.units import format_bytes, format_rate, format_seconds
 
@@ -84,15 +85,12 @@ def document(found: Estimated) -> dict[str, Any]:
         "parts": dict(found.answer.seconds.parts),
         "warnings": [notice.message for notice in found.notices],
         "assumptions": list(found.answer.assumptions),
-        "size_bytes": transfer.size_bytes,
-        "files": transfer.files,
+        **picked(transfer, "size_bytes", "files"),
         "server": found.question.server,
         "line": {
             "nominal_bit_s": link.rate_bit_s,
-            "framing": link.framing,
+            **picked(link, "framing", "mtu_bytes", "window_bytes"),
             "protocol": protocol_name(found.question),
-            "mtu_bytes": link.mtu_bytes,
-            "window_bytes": link.window_bytes,
             "round_trip_ms": link.round_trip_s * 1000,
             "machine": _generated(found.machine),
             "bridge": _generated(found.bridge),
@@ -108,35 +106,27 @@ def document(found: Estimated) -> dict[str, Any]:
 
 
 def _range(estimate: Estimate) -> dict[str, Any]:
-    seconds = estimate.seconds
-    return {
-        "seconds": {"best": seconds.best, "expected": seconds.expected, "worst": seconds.worst},
-        "rate_bytes_s": estimate.rate_bytes_s,
-    }
+    return {"seconds": _three(estimate.seconds), "rate_bytes_s": estimate.rate_bytes_s}
+
+
+def _three(seconds: Seconds) -> dict[str, float]:
+    return picked(seconds, "best", "expected", "worst")
 
 
 def _generated(rate: Generated) -> dict[str, Any]:
-    return {
-        "actual_bit_s": rate.actual_bit_s,
-        "error_percent": rate.error * 100,
-        "divisor": rate.divisor or None,
-    }
+    return {"actual_bit_s": rate.actual_bit_s, "error_percent": rate.error * 100, "divisor": rate.divisor or None}
 
 
 def _point(point: Point) -> dict[str, Any]:
-    seconds = point.seconds
-    return {point.key: point.value, "best": seconds.best, "expected": seconds.expected, "worst": seconds.worst}
+    return {point.key: point.value} | _three(point.seconds)
 
 
 # ------------------------------------------------------------------------------------------------------- text
 
 
-def text(found: Estimated) -> str:
+@as_text
+def text(found: Estimated) -> Iterator[str]:
     """The face for people."""
-    return "\n".join(_lines(found))
-
-
-def _lines(found: Estimated) -> Iterator[str]:
     yield from _head(found)
     if found.items:
         yield ""
@@ -178,18 +168,10 @@ def _head(found: Estimated) -> Iterator[str]:
 
 def _item_table(items: Sequence[ItemTime]) -> Iterator[str]:
     rows = [
-        (
-            one.id,
-            format_bytes(one.size_bytes),
-            *(format_seconds(s) for s in _three(one.estimate)),
-        )
+        (one.id, format_bytes(one.size_bytes), *map(format_seconds, _three(one.estimate.seconds).values()))
         for one in items
     ]
     yield from table(("item", ">size", ">best", ">expected", ">worst"), rows)
-
-
-def _three(estimate: Estimate) -> tuple[float, float, float]:
-    return estimate.seconds.best, estimate.seconds.expected, estimate.seconds.worst
 
 
 def _parts(found: Estimated) -> Iterator[str]:
@@ -238,8 +220,7 @@ def plot(points: Sequence[Point]) -> Iterator[str]:
 def bar(point: Point, full_s: float) -> str:
     """One row of the plot, `_PLOT_WIDTH` characters."""
     low, dot, high = (
-        min(_PLOT_WIDTH - 1, int(value / full_s * _PLOT_WIDTH))
-        for value in (point.seconds.best, point.seconds.expected, point.seconds.worst)
+        min(_PLOT_WIDTH - 1, int(value / full_s * _PLOT_WIDTH)) for value in _three(point.seconds).values()
     )
     cells = [_SPAN if low <= column <= high else " " for column in range(_PLOT_WIDTH)]
     cells[dot] = _DOT

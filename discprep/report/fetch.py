@@ -10,6 +10,7 @@ from typing import Any
 from discprep.errors import DiscprepError
 from discprep.fetch.fetch import FetchReport
 from discprep.model import Fetched, Inside, Manifest, Notice
+from discprep.report.faces import as_text, picked
 from discprep.report.tables import counted, typed
 from discprep.units import format_bytes, format_seconds
 
@@ -59,22 +60,14 @@ def _item(entry: Fetched) -> dict[str, Any]:
     pin = entry.pin
     return {
         "id": entry.item,
-        "state": entry.state,
-        "size_bytes": pin.size_bytes if pin else None,
-        "sha256": pin.sha256 if pin else None,
-        "source": pin.source if pin else None,
-        "path": str(entry.path) if entry.path else None,
-        "moved_bytes": entry.moved_bytes,
-        "tried": list(entry.tried),
+        **picked(entry, "state", "path", "moved_bytes", "tried"),
+        **{key: getattr(pin, key, None) for key in ("size_bytes", "sha256", "source")},
     }
 
 
-def text(result: FetchResult) -> str:
+@as_text
+def text(result: FetchResult) -> Iterator[str]:
     """The face for people: what is new or missing item by item, the rest as a count."""
-    return "\n".join(_lines(result))
-
-
-def _lines(result: FetchResult) -> Iterator[str]:
     report = result.report
     for entry in report.items:
         if entry.state != "cached":

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from textwrap import wrap
 from typing import Any
 
 from discprep.model import Notice
+from discprep.report.faces import as_text, picked
 from discprep.report.tables import counted, typed
 
 
@@ -41,42 +42,35 @@ class HandedOver:
 
 def document(result: HandedOver) -> dict[str, Any]:
     """The JSON face."""
-    return {
-        "out": str(result.out),
-        "manifest": result.manifest,
-        "files": list(result.files),
-        "obtain": [asdict(one) for one in result.obtain],
-    }
+    return picked(result, "out", "manifest", "files", "obtain")
 
 
-def text(result: HandedOver) -> str:
+@as_text
+def text(result: HandedOver) -> Iterator[str]:
     """The face for people."""
     by_hand = [one.id for one in result.obtain if not one.sources]
-    lines = [f"{result.out}: the recipe in {len(result.files)} files, no software, no secret, no local path."]
-    lines += wrap(f"The receiver obtains {counted(len(result.obtain), 'item')}; the list is in it.", 80)
+    yield f"{result.out}: the recipe in {len(result.files)} files, no software, no secret, no local path."
+    yield from wrap(f"The receiver obtains {counted(len(result.obtain), 'item')}; the list is in it.", 80)
     if by_hand:
-        lines += wrap(f"By hand, since no address is known: {', '.join(by_hand)}.", 80)
-    return "\n".join(lines)
+        yield from wrap(f"By hand, since no address is known: {', '.join(by_hand)}.", 80)
 
 
-def obtain_list(title: str, manifest: str, wanted: Iterable[Obtain]) -> str:
+@as_text
+def obtain_list(title: str, manifest: str, wanted: Iterable[Obtain]) -> Iterator[str]:
     """The list for the receiver, 80 columns."""
-    return "\n".join([*_head(title, manifest), *(line for one in wanted for line in _entry(one)), ""])
-
-
-def _head(title: str, manifest: str) -> list[str]:
     words = (
         "This is a recipe without software. Everything below is yours to obtain, each under its own licence. What has "
         "an address is fetched for you; what has none you get by hand and put into a folder, whatever its name: its "
         "hash tells."
     )
     named = typed(Path(manifest))
-    return [
-        *wrap(title, 80), "", *wrap(words, 80), "",
-        f"  discprep check {named}",
-        f"  discprep fetch {named} --look-in FOLDER",
-        f"  discprep prepare {named} --out DIR", "",
-    ]  # fmt: skip
+    yield from (*wrap(title, 80), "", *wrap(words, 80), "")
+    yield f"  discprep check {named}"
+    yield f"  discprep fetch {named} --look-in FOLDER"
+    yield from (f"  discprep prepare {named} --out DIR", "")
+    for one in wanted:
+        yield from _entry(one)
+    yield ""
 
 
 def _entry(one: Obtain) -> Iterator[str]:

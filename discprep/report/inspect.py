@@ -11,6 +11,7 @@ from discprep.archives import attributes
 from discprep.archives.times import iso_text
 from discprep.errors import DiscprepError
 from discprep.model import Notice, Opened, Unpacked
+from discprep.report.faces import as_text, picked
 from discprep.units import format_bytes
 
 if TYPE_CHECKING:
@@ -52,38 +53,32 @@ def document(result: Inspection) -> dict[str, Any]:
 
 def _member(entry: Unpacked) -> dict[str, Any]:
     member = entry.member
-    facts: dict[str, Any] = {"name": member.name, "kind": member.kind, "size_bytes": member.size_bytes}
+    facts = picked(member, "name", "kind", "size_bytes", "method", "packed_bytes", "comment", "checksum")
     if member.kind == "file":
         facts["sha256"] = entry.content.sha256 if entry.content else None
     return facts | {
         "ok": entry.reads,
-        "method": member.method,
-        "packed_bytes": member.packed_bytes,
         "time": iso_text(member.time_s),
         "attributes": attributes.text(member.attributes, member.attribute_system),
-        "comment": member.comment,
-        "checksum": member.checksum,
         "computed": entry.computed,
         "problem": entry.problem or member.problem,
     } | ({"target": member.target} if member.kind == "link" else {})  # fmt: skip
 
 
-def text(result: Inspection) -> str:
+@as_text
+def text(result: Inspection) -> Iterator[str]:
     """A table of the members, then what is wrong."""
     opened = result.opened
     files = [entry for entry in opened.members if entry.member.kind == "file"]
     whole = sum(entry.reads for entry in files)
     read = f", {whole} of {len(files)} files read whole" if files else ""
-    lines = [
-        f"{opened.path.name}: {opened.format}, {format_bytes(result.size_bytes)}{read}",
-        f"sha256 {opened.sha256}",
-    ]
+    yield f"{opened.path.name}: {opened.format}, {format_bytes(result.size_bytes)}{read}"
+    yield f"sha256 {opened.sha256}"
     if opened.members:
         head, *rows = _aligned([HEADS, *map(_cells, opened.members)])
-        lines += ["", head + "name"]
+        yield from ("", head + "name")
         for entry, row in zip(opened.members, rows, strict=True):
-            lines += _row(entry, row)
-    return "\n".join(line.rstrip() for line in lines)
+            yield from map(str.rstrip, _row(entry, row))
 
 
 def _cells(entry: Unpacked) -> tuple[str, ...]:

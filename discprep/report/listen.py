@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from textwrap import indent, wrap
 from typing import Any
 
 from discprep.model import Notice
+from discprep.report.faces import picked
 from discprep.units import format_bytes
 
 
@@ -47,13 +48,12 @@ def document(event: Event) -> dict[str, Any]:
     """One JSON line."""
     match event:
         case Started():
-            notices = [{"message": n.message, "item": n.item, "hint": n.hint} for n in event.notices]
-            return {"event": "started", "port": event.port, "rate_bit_s": event.rate_bit_s, "framing": event.framing,
-                    "notices": notices}  # fmt: skip
+            notices = [picked(notice, "message", "item", "hint") for notice in event.notices]
+            return {"event": "started", **picked(event, "port", "rate_bit_s", "framing"), "notices": notices}
         case Heard():
-            return {"event": "heard", **asdict(event)}
+            return {"event": "heard", **picked(event)}
         case Ended():
-            return {"event": "ended", **asdict(event)}
+            return {"event": "ended", **picked(event)}
 
 
 def text(event: Event) -> str:

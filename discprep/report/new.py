@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import textwrap
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from discprep.model import Notice
+from discprep.report.faces import picked
 from discprep.report.tables import typed
 from discprep.units import format_bytes
 
@@ -52,8 +53,7 @@ class Ready:
 
 def ready_document(ready: Ready) -> dict[str, Any]:
     """The JSON face of the list."""
-    listed = [{"name": one.name, "told": one.told, "file": str(one.file)} for one in ready.profiles]
-    return {"profiles": listed, "manifests": [str(path) for path in ready.manifests]}
+    return picked(ready)
 
 
 def ready_text(ready: Ready) -> str:
@@ -71,11 +71,7 @@ def ready_text(ready: Ready) -> str:
 
 def document(started: Started) -> dict[str, Any]:
     """The JSON face."""
-    return {
-        "manifest": str(started.manifest),
-        "profile": str(started.profile) if started.profile else None,
-        "items": [asdict(item) for item in started.items],
-    }
+    return picked(started, "manifest", "profile", "items")
 
 
 def text(started: Started) -> str:

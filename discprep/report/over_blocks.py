@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from discprep.report.faces import plain
 from discprep.units import format_bytes, format_seconds
 
 
@@ -33,7 +34,7 @@ class Carried:
 def document(result: Carried) -> dict[str, Any]:
     return {
         "protocol": result.protocol,
-        "files": [{"path": str(f.path), "size_bytes": f.size_bytes, "sha256": f.sha256} for f in result.files],
+        "files": plain(result.files),
         "elapsed_s": round(result.elapsed_s, 3),
         "expected_s": round(result.expected_s, 3),
         "blocks_again": result.again,

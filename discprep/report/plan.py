@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from itertools import groupby
 from typing import Any, Literal
 
 from discprep.errors import DiscprepError
-from discprep.model import Decision, FormFigures, Notice, Plan, PlanItem, PlanProblem
+from discprep.model import Decision, Notice, Plan, PlanItem, PlanProblem
+from discprep.report.faces import picked, plain
 from discprep.report.remarks import named
 from discprep.report.tables import WIDTH, counted, table
 from discprep.units import SECTOR_BYTES, format_bytes, format_seconds
@@ -24,6 +25,7 @@ OBJECTIVE = (
     "p = 1 - exp(-days_to_use / renewed_every_days): the chance that it has changed by then; "
     "the plan makes the sum of the gains as great as the limits allow."
 )
+FIGURES = ("form", "sectors", "storage_bytes", "gain_s", "peak_bytes", "disc_s")  # of a form, besides its needs
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,29 +109,20 @@ def document(planned: Planned) -> dict[str, Any]:
     limits = problem.storage_limit_bytes
     result: dict[str, Any] = {
         "items": [_item(decision, items[decision.id], planned) for decision in plan.decisions],
-        "capacity_sectors": problem.capacity_sectors,
+        **picked(problem, "capacity_sectors", "medium_sectors", "constant_sectors", "link_budget_s", "days_to_use"),
         "storage_limit_bytes": sum(limits.values()) if limits else None,
         "image_sectors": plan.image_sectors[0] if len(plan.image_sectors) == 1 else list(plan.image_sectors) or None,
-        "seconds_at_link": plan.seconds_at_link,
-        "objective_s": plan.objective_s,
-        "optimal": plan.optimal,
-        "gap": plan.gap,
-        "solver": plan.solver,
-        "medium_sectors": problem.medium_sectors,
-        "constant_sectors": problem.constant_sectors,
+        **picked(plan, "seconds_at_link", "objective_s", "optimal", "gap", "solver", "order"),
         "volumes": [{"path": path, "limit_bytes": limit} for path, limit in sorted(limits.items())],
         "discs": discs_used(plan),
         "discs_asked": problem.discs,
-        "link_budget_s": problem.link_budget_s,
-        "days_to_use": problem.days_to_use,
         "bring_up": [{"why": why, "one_of": list(ids)} for why, ids in problem.wants],
-        "order": list(plan.order),
         "estimated": list(planned.estimated),
     }
     if planned.explain:
         result |= {"objective": OBJECTIVE, "ties": RULE}
     if planned.explained:
-        result["explained"] = [_explained(one) for one in planned.explained]
+        result["explained"] = plain(planned.explained)
     if planned.tried:
         result["over"] = [_tried(one) for one in planned.tried]
     return result
@@ -137,55 +130,26 @@ def document(planned: Planned) -> dict[str, Any]:
 
 def _item(decision: Decision, item: PlanItem, planned: Planned) -> dict[str, Any]:
     return {
-        "id": decision.id,
-        "place": decision.place,
-        "disc": decision.disc,
-        "form": decision.form,
-        "needs": [_group(group) for group in item.needs],
-        "forced": decision.forced,
-        "sectors": decision.sectors,
-        "storage_bytes": decision.storage_bytes,
-        "saves_s": decision.saves_s,
-        "reason": decision.reason,
-        "forms": [_form(form) for form in item.forms],
+        **picked(decision, "id", "place", "disc", "form"),
+        "needs": _groups(item.needs),
+        **picked(decision, "forced", "sectors", "storage_bytes", "saves_s", "reason"),
+        "forms": [picked(form, *FIGURES) | {"needs": _groups(form.needs)} for form in item.forms],
         "title": planned.titles.get(decision.id, ""),
-        "pulled": {"shape": item.pulled.shape, "size_bytes": item.pulled.size_bytes, "files": item.pulled.files},
-        "opened_by": [_group(group) for group in item.opened_by],
-        "later_s": item.later_s,
-        "unpack_s": item.unpack_s,
+        "pulled": picked(item.pulled, "shape", "size_bytes", "files"),
+        "opened_by": _groups(item.opened_by),
         "ready_s": decision.ready_s,
-        "worth": item.worth,
-        "p_stale": item.p_stale,
-        "times": item.times,
-        "volume": item.volume,
+        **picked(item, "later_s", "unpack_s", "worth", "p_stale", "times", "volume"),
     }
 
 
-def _group(group: tuple[str, ...]) -> str | list[str]:
-    """A need: an id, or a list of which one will do."""
-    return group[0] if len(group) == 1 else list(group)
-
-
-def _form(form: FormFigures) -> dict[str, Any]:
-    return {
-        "form": form.form,
-        "sectors": form.sectors,
-        "storage_bytes": form.storage_bytes,
-        "gain_s": form.gain_s,
-        "peak_bytes": form.peak_bytes,
-        "needs": [_group(group) for group in form.needs],
-        "disc_s": form.disc_s,
-    }
-
-
-def _explained(one: Explained) -> dict[str, Any]:
-    return {"id": one.id, "turns": [asdict(turn) for turn in one.turns]}
+def _groups(groups: tuple[tuple[str, ...], ...]) -> list[str | list[str]]:
+    """Needs: each an id, or a list of which one will do."""
+    return [group[0] if len(group) == 1 else list(group) for group in groups]
 
 
 def _tried(one: Tried) -> dict[str, Any]:
-    keys = ("key", "value", "seconds_at_link", "objective_s", "discs", "burned")
-    moves = {"to_disc": list(one.to_disc), "to_link": list(one.to_link)}
-    return {key: getattr(one, key) for key in keys} | moves | ({"error": one.error} if one.error else {})
+    told = picked(one)
+    return told if one.error else {key: value for key, value in told.items() if key != "error"}
 
 
 def discs_used(plan: Plan) -> int:

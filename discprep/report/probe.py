@@ -10,6 +10,7 @@ from typing import Any
 
 from discprep.disc.probe import Findings, Question
 from discprep.model import Notice
+from discprep.report.faces import as_text, picked
 from discprep.report.tables import WIDTH, typed
 from discprep.units import SECTOR_BYTES, format_bytes
 
@@ -50,29 +51,23 @@ def document(result: Probed | Answered) -> dict[str, Any]:
     """The JSON face."""
     if isinstance(result, Probed):
         return {
-            "machine": result.machine,
-            "image": str(result.image),
-            "sheet": str(result.sheet),
-            "answers": str(result.answers),
-            "sectors": result.sectors,
-            "sha256": result.sha256,
+            **picked(result, "machine", "image", "sheet", "answers", "sectors", "sha256"),
             "questions": [
-                {"id": q.id, "key": q.key, "do": q.do, "ask": q.ask, "choices": dict(q.choices)}
-                for q in result.questions
+                picked(question, "id", "key", "do", "ask") | {"choices": dict(question.choices)}
+                for question in result.questions
             ],
         }
     return {
-        "profile": str(result.profile),
+        **picked(result, "profile", "assumed"),
         "changes": {key: {"old": old, "new": new} for key, (old, new) in result.changes.items()},
-        "tried": list(result.findings.tried),
-        "doubtful": list(result.findings.doubtful),
-        "assumed": list(result.assumed),
+        **picked(result.findings, "tried", "doubtful"),
     }
 
 
-def text(result: Probed | Answered, asked: Path) -> str:
+@as_text
+def text(result: Probed | Answered, asked: Path) -> Iterator[str]:
     """The terminal face. `asked`: the manifest or the profile that the command was given."""
-    return "\n".join(_probed(result, asked) if isinstance(result, Probed) else _answered(result))
+    return _probed(result, asked) if isinstance(result, Probed) else _answered(result)
 
 
 def _probed(result: Probed, asked: Path) -> Iterator[str]:
@@ -106,19 +101,18 @@ def _shown(value: object) -> str:
     return "not set" if value is None else ", ".join(map(str, value)) if isinstance(value, list) else str(value)
 
 
-def sheet(machine: str, questions: tuple[Question, ...]) -> str:
+@as_text
+def sheet(machine: str, questions: tuple[Question, ...]) -> Iterator[str]:
     """The questions as a page to keep beside the machine."""
     title = f"Probe disc for the {machine}"
-    lines = [title, "=" * len(title)]
+    yield from (title, "=" * len(title))
     for number, question in enumerate(questions, 1):
         indent = " " * (len(str(number)) + 2)
-        lines += ["", *_wrapped(f"{number}. {question.do}", indent), *_wrapped(f"{indent}{question.ask}", indent)]
+        yield ""
+        for words in (f"{number}. {question.do}", f"{indent}{question.ask}"):
+            yield from textwrap.wrap(words, WIDTH, subsequent_indent=indent)
         if question.kind == "choice":
-            lines += [f"{indent}  [ ] {name:<12} {look}" for name, look in question.choices]
+            yield from (f"{indent}  [ ] {name:<12} {look}" for name, look in question.choices)
         else:
-            lines.append(f"{indent}  ______________________")
-    return "\n".join([*lines, ""])
-
-
-def _wrapped(text: str, indent: str) -> list[str]:
-    return textwrap.wrap(text, WIDTH, subsequent_indent=indent)
+            yield f"{indent}  ______________________"
+    yield ""

@@ -12,6 +12,7 @@ from discprep.disc.readback import FileState, ReadBack
 from discprep.disc.record import Record
 from discprep.errors import DiscprepError
 from discprep.model import Notice
+from discprep.report.faces import picked, plain
 from discprep.report.tables import counted, typed
 from discprep.units import format_bytes, format_rate, format_seconds
 
@@ -36,25 +37,16 @@ def document(result: ReadBackResult) -> dict[str, Any]:
     return {
         "build_id": result.record.build_id,
         "target": str(result.target),
-        "kind": found.kind,
-        "identical": found.identical,
-        "volume": found.volume,
+        **picked(found, "kind", "identical", "volume", "burned_as_file", "structures_whole", "padding_whole",
+                 "missing_sectors", "unreadable", "different", "strange", "read_bytes"),
         "another": result.another,
-        "burned_as_file": found.burned_as_file,
-        "structures_whole": found.structures_whole,
-        "structure_sectors": [list(run) for run in found.structure_runs],
-        "padding_whole": found.padding_whole,
-        "missing_sectors": found.missing_sectors,
-        "unreadable": [list(run) for run in found.unreadable],
-        "different": [list(run) for run in found.different],
-        "spaces": [{"after": "/".join(s.after), "sectors": [list(run) for run in s.runs]} for s in found.spaces],
+        "structure_sectors": plain(found.structure_runs),
+        "spaces": [{"after": "/".join(space.after), "sectors": plain(space.runs)} for space in found.spaces],
         "files_whole": sum(state.state == "whole" for state in found.files),
         "files": [_file(state) for state in found.hurt],
-        "strange": list(found.strange),
-        "read_bytes": found.read_bytes,
         "elapsed_s": round(found.elapsed_s, 3),
         "rate_bytes_s": round(found.rate_bytes_s),
-    }
+    }  # fmt: skip
 
 
 def _file(state: FileState) -> dict[str, Any]:
@@ -62,14 +54,11 @@ def _file(state: FileState) -> dict[str, Any]:
     return {
         "name": "/".join(file.iso),
         "wanted": "/".join(file.name),
-        "item": file.item,
-        "important": file.important,
-        "state": state.state,
-        "sectors": [list(run) for run in state.runs],
-        "second": state.second,
+        **picked(file, "item", "important"),
+        **picked(state, "state", "second", "lost"),
+        "sectors": plain(state.runs),
         "second_name": "/".join(file.second),
-        "second_sectors": [list(run) for run in state.second_runs],
-        "lost": state.lost,
+        "second_sectors": plain(state.second_runs),
     }
 
 

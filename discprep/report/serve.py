@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import asdict, dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from discprep.model import Notice
+from discprep.report.faces import as_text, picked
 from discprep.serve.log import Transfer
 from discprep.serve.reach import Reachable
 from discprep.serve.shelf import Offer, state_words
@@ -48,39 +50,29 @@ def document(event: Event) -> dict[str, Any]:
         case Listening():
             return {"event": "listening", **_listening(event)}
         case Transfer():
-            return {"event": "transfer", **asdict(event)}
+            return {"event": "transfer", **picked(event)}
         case Taken():
-            return {"event": "taken", **asdict(event)}
+            return {"event": "taken", **picked(event)}
         case Ended():
-            return {"event": "ended", **asdict(event)}
+            return {"event": "ended", **picked(event)}
 
 
 def _listening(event: Listening) -> dict[str, Any]:
     return {
-        "manifest": str(event.manifest),
-        "addresses": [{"url": a.url, "who": a.who, "public": a.public} for a in event.addresses],
+        **picked(event, "manifest", "script", "log", "under_way_packets", "take_in"),
+        **{key: [picked(one, "url", "who", "public") for one in getattr(event, key)] for key in ("addresses", "ftp")},
         "items": [_offer(offer) for offer in event.offers],
-        "script": event.script,
-        "log": str(event.log),
-        "under_way_packets": event.under_way_packets,
-        "ftp": [{"url": a.url, "who": a.who, "public": a.public} for a in event.ftp],
-        "take_in": str(event.take_in) if event.take_in else None,
-        "notices": [{"message": n.message, "item": n.item, "hint": n.hint} for n in event.notices],
+        "notices": [picked(notice, "message", "item", "hint") for notice in event.notices],
     }
 
 
 def _offer(offer: Offer) -> dict[str, Any]:
     return {
+        **picked(offer, "names", "shape", "state", "file_count", "had_bytes", "why"),
         "id": offer.item,
-        "names": list(offer.names),
-        "shape": offer.shape,
-        "state": offer.state,
         "size_bytes": offer.bytes_to_send,
-        "file_count": offer.file_count,
         "expected_s": offer.seconds,
-        "had_bytes": offer.had_bytes,
         "files": [file.name for file in offer.files],
-        "why": offer.why,
     }
 
 
@@ -88,7 +80,7 @@ def text(event: Event) -> str:
     """The same for people."""
     match event:
         case Listening():
-            return "\n".join(_words(event))
+            return _words(event)
         case Transfer():
             return _transfer(event)
         case Taken():
@@ -99,28 +91,28 @@ def text(event: Event) -> str:
             return f"ended: {event.transfers} transfers, {format_bytes(event.bytes)}{end}"
 
 
-def _words(event: Listening) -> list[str]:
-    lines = ["The shelf stands. On the machine, open or fetch:"]
-    lines += [f"  {address.url}  ({address.who})" for address in event.addresses]
-    lines += [f"  {address.url}  over FTP  ({address.who})" for address in event.ftp]
+@as_text
+def _words(event: Listening) -> Iterator[str]:
+    yield "The shelf stands. On the machine, open or fetch:"
+    yield from (f"  {address.url}  ({address.who})" for address in event.addresses)
+    yield from (f"  {address.url}  over FTP  ({address.who})" for address in event.ftp)
     if event.take_in:
-        lines.append(f"  What the machine, or anyone, sends (PUT, FTP) is kept in {event.take_in}, over no other file.")
+        yield f"  What the machine, or anyone, sends (PUT, FTP) is kept in {event.take_in}, over no other file."
     if event.script:
-        lines.append(f"  {event.addresses[0].url}{event.script} fetches all in order")
-    lines.append("")
+        yield f"  {event.addresses[0].url}{event.script} fetches all in order"
+    yield ""
     for number, offer in enumerate(event.offers, 1):
         size = format_bytes(offer.bytes_to_send) if offer.bytes_to_send is not None else "?"
         seconds = format_seconds(offer.seconds) if offer.seconds is not None else ""
-        lines.append(f"{number:>3}. {offer.names[0]:28} {size:>9} {seconds:>13}  {state_words(offer)}")
+        yield f"{number:>3}. {offer.names[0]:28} {size:>9} {seconds:>13}  {state_words(offer)}"
         if offer.why:
-            lines.append(f"     {offer.why}")
+            yield f"     {offer.why}"
     if event.under_way_packets:
-        lines += [
-            "",
-            f"At most {event.under_way_packets} full packets are on their way over the line at a time. A client that",
-            "answers faster than the line can, such as a computer on the network, is not on it and not slowed.",
-        ]
-    return [*lines, "", f"Transfers are logged in {event.log}. Ctrl-C ends it."]
+        yield ""
+        yield f"At most {event.under_way_packets} full packets are on their way over the line at a time. A client that"
+        yield "answers faster than the line can, such as a computer on the network, is not on it and not slowed."
+    yield ""
+    yield f"Transfers are logged in {event.log}. Ctrl-C ends it."
 
 
 def _transfer(transfer: Transfer) -> str:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
 
 from discprep.model import Notice
+from discprep.report.faces import as_text, picked
 from discprep.report.tables import table
 from discprep.units import format_bytes
 
@@ -73,19 +74,15 @@ def document(status: Status) -> dict[str, Any]:
     """The JSON face."""
     return {
         "manifest": str(status.manifest),
-        "items": [asdict(item) for item in status.items],
-        "discs": [asdict(disc) | {"folder": str(disc.folder)} for disc in status.discs],
+        **picked(status, "items", "discs"),
         "next": next(iter(status.steps), ""),
         "then": list(status.steps[1:]),
     }
 
 
-def text(status: Status) -> str:
+@as_text
+def text(status: Status) -> Iterator[str]:
     """The face for people: a table, and the next step."""
-    return "\n".join(_lines(status))
-
-
-def _lines(status: Status) -> Iterator[str]:
     asked = any(item.at_source for item in status.items)
     heads = ["item", ">size", "dated", "place", "state", "disc", "pulled", *(["at its source"] if asked else [])]
     rows = [

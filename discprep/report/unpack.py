@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
@@ -10,16 +11,15 @@ from discprep.archives import attributes
 from discprep.archives.times import iso_text
 from discprep.errors import DiscprepError
 from discprep.model import Notice, Opened, Unpacked
+from discprep.report.faces import as_text, picked
 from discprep.report.inspect import escaped
 from discprep.units import format_bytes
 
-STATES = {
+State = Literal["written", "there", "folder", "skipped", "refused", "damaged", "blocked"]
+STATES: dict[State, str] = {
     "written": "written", "there": "there already, the same bytes", "folder": "folder", "skipped": "links, not made",
     "refused": "refused", "damaged": "damaged", "blocked": "blocked by what is there",
 }  # fmt: skip
-
-
-State = Literal["written", "there", "folder", "skipped", "refused", "damaged", "blocked"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,27 +61,24 @@ def _member(file: Extracted) -> dict[str, Any]:
         "path": file.path,
         "renamed": bool(file.path) and file.path != member.name,
         "state": file.state,
-        "size_bytes": member.size_bytes,
+        **picked(member, "size_bytes", "comment"),
         "sha256": content.sha256 if content else None,
         "time": iso_text(member.time_s),
         "attributes": attributes.text(member.attributes, member.attribute_system),
-        "comment": member.comment,
         "problem": file.entry.problem or member.problem,
     }
 
 
-def _words(state: str, count: int) -> str:
-    return "folders" if state == "folder" and count != 1 else STATES[state]
-
-
-def text(result: Unpacking) -> str:
+@as_text
+def text(result: Unpacking) -> Iterator[str]:
     """How many files came to what, and every name that had to change."""
     states = [file.state for file in result.files]
     size = sum(file.entry.member.size_bytes for file in result.files if file.state == "written")
-    lines = [f"{result.opened.path.name} ({result.opened.format}) into {result.folder}: {format_bytes(size)}"]
-    lines += [f"  {states.count(state):6} {_words(state, states.count(state))}" for state in STATES if state in states]
+    yield f"{result.opened.path.name} ({result.opened.format}) into {result.folder}: {format_bytes(size)}"
+    for state in STATES:
+        if count := states.count(state):
+            yield f"  {count:6} {'folders' if state == 'folder' and count != 1 else STATES[state]}"
     renamed = [file for file in result.files if file.path and file.path != file.entry.member.name]
     if renamed:
-        lines += ["", "Names this host cannot hold, and what they are called here:"]
-        lines += [f"  {escaped(file.entry.member.name)}\n    {escaped(file.path)}" for file in renamed]
-    return "\n".join(lines)
+        yield from ("", "Names this host cannot hold, and what they are called here:")
+        yield from (f"  {escaped(file.entry.member.name)}\n    {escaped(file.path)}" for file in renamed)

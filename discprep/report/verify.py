@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import Any
 
 from discprep.errors import DiscprepError
 from discprep.model import Notice
+from discprep.report.faces import as_text, plain
 from discprep.report.tables import counted, table
 from discprep.units import format_bytes
 
@@ -51,18 +52,12 @@ class Verified:
 
 def document(verified: Verified) -> dict[str, Any]:
     """The JSON face."""
-    return {
-        "items": [asdict(item) for item in verified.items],
-        "names": [asdict(renaming) for renaming in verified.renamings],
-    }
+    return {"items": plain(verified.items), "names": plain(verified.renamings)}
 
 
-def text(verified: Verified) -> str:
+@as_text
+def text(verified: Verified) -> Iterator[str]:
     """The face for people."""
-    return "\n".join(_lines(verified))
-
-
-def _lines(verified: Verified) -> Iterator[str]:
     rows = [
         (
             item.id,

@@ -129,9 +129,7 @@ def _label(signal: str, y: float, facts: Wiring) -> str:
 
 def _arrow(left: str, right: str, left_y: float, right_y: float, *, from_left: bool) -> str:
     """A head near the end that listens, along the wire."""
-    x, y, other_x, other_y = (
-        (_RIGHT, right_y, _LEFT, left_y) if from_left else (_LEFT, left_y, _RIGHT, right_y)
-    )
+    x, y, other_x, other_y = (_RIGHT, right_y, _LEFT, left_y) if from_left else (_LEFT, left_y, _RIGHT, right_y)
     length = ((other_x - x) ** 2 + (other_y - y) ** 2) ** 0.5
     across, down = (other_x - x) / length, (other_y - y) / length
     tip_x, tip_y, back_x, back_y = x + 6 * across, y + 6 * down, x + 22 * across, y + 22 * down
