@@ -299,6 +299,11 @@ def separator(profile: Profile) -> str:
     return profile.shell.separator if profile.shell else "/"
 
 
+def parts_text(parts: Iterable[str], profile: Profile) -> str:
+    """A path below a volume as the machine writes it."""
+    return separator(profile).join(parts)
+
+
 def path_text(path: MachinePath, shell: Shell | None) -> str:
     """A path as the machine's command language writes it, unquoted; with `/` where there is none."""
     apart = shell.separator if shell else "/"

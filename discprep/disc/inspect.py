@@ -64,8 +64,12 @@ class ImageFacts:
     faults: tuple[Fault, ...]
 
 
-def inspect_image(path: Path, progress: Progress | None = None) -> ImageFacts:
+def inspect_image(path: Path, progress: Progress | None = None, charset: str | None = None) -> ImageFacts:
     """Reads an image whole: facts, tree, a hash of every file, and every fault that can be known without a record.
+
+    Args:
+        charset: of Rock Ridge names, which are bytes of the system that wrote them; None: UTF-8 where all of them
+            are, else Latin-1
 
     Raises:
         DiscError: no primary volume descriptor
@@ -82,7 +86,7 @@ def inspect_image(path: Path, progress: Progress | None = None) -> ImageFacts:
         )
     shown, kind = _shown_tree(checked)
     descriptor = primary.descriptor
-    members, faults, extensions = _members(checked, shown, kind), checked.faults, _extensions(checked)
+    members, faults, extensions = _members(checked, shown, kind, charset), checked.faults, _extensions(checked)
     if _has_udf(path):
         entries, problem = udf_entries(path)
         extensions = (*extensions, "udf")
@@ -149,19 +153,28 @@ def _level(tree: Tree) -> int:
     return level
 
 
-def _members(checked: Checked, tree: Tree, kind: str) -> tuple[ImageMember, ...]:
+def _members(checked: Checked, tree: Tree, kind: str, charset: str | None) -> tuple[ImageMember, ...]:
     names: dict[tuple[str, ...], str] = {(): ""}
+    charset = charset or _charset(found.rock_ridge.name for found in tree.found)
     problems = _problems(checked)
     primary_names = _primary_names(checked)
     members = []
     for found in tree.found:
         own = found.path[-1]
         if kind == "rock-ridge" and found.rock_ridge.name is not None:
-            own = found.rock_ridge.name.decode("utf-8", "replace")
+            own = found.rock_ridge.name.decode(charset, "replace")
         parent = names.get(found.path[:-1], "")
         names[found.path] = f"{parent}/{own}" if parent else own
         members.append(_member(checked, found, names[found.path], problems, primary_names))
     return tuple(sorted(members, key=lambda member: member.name))
+
+
+def _charset(names: Iterable[bytes | None]) -> str:
+    try:
+        b"/".join(name or b"" for name in names).decode("utf-8")
+    except UnicodeDecodeError:
+        return "latin-1"
+    return "utf-8"
 
 
 def _primary_names(checked: Checked) -> dict[Extents, str]:

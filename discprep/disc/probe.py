@@ -185,7 +185,7 @@ def _deep(level: int) -> tuple[str, ...]:
 
 
 def _file(path: tuple[str, ...], data: bytes, work: Path, *, joliet: str = "", rock_ridge: str = "") -> Named:
-    dotted = path[-1] if "." in path[-1] else f"{path[-1]}."
+    dotted = path[-1].upper() if "." in path[-1] else f"{path[-1]}."
     staged = Staged(path, "", keep(data, work), copied=False, fixed_name=True)
     return Named(
         staged,

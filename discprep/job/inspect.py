@@ -57,7 +57,8 @@ def inspect(
     limits = limits or (Limits() if nested else LOOK_LIMITS)
     image = None
     if is_disc_image(path):
-        image = _image_facts(path, progress or Silent())
+        check_charset(charset)
+        image = _image_facts(path, progress or Silent(), charset)
         opened = _disc_image(image, limits)
     else:
         opened = open_file(path, charset=charset, nested=nested, limits=limits, progress=progress)
@@ -82,7 +83,7 @@ def open_file(
     _known_file(path)
     check_charset(charset)
     if is_disc_image(path):
-        return _disc_image(_image_facts(path, progress or Silent()), limits)
+        return _disc_image(_image_facts(path, progress or Silent(), charset), limits)
     task = OpenTask(path, charset=charset, nested=nested, name=path.name)
     kept = Store(store) if store else None
     (opened,) = open_tasks([task], kept, replace(limits, depth=max(limits.depth, nested)), 1, progress or Silent())
@@ -112,10 +113,10 @@ def _mark(path: Path) -> bytes:
         return file.read(len(DISC_MARK))
 
 
-def _image_facts(path: Path, progress: Progress) -> ImageFacts:
+def _image_facts(path: Path, progress: Progress, charset: str | None) -> ImageFacts:
     from discprep.disc.inspect import inspect_image
 
-    return inspect_image(path, progress)
+    return inspect_image(path, progress, charset)
 
 
 def _disc_image(image: ImageFacts, limits: Limits) -> Opened:

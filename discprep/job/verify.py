@@ -12,9 +12,9 @@ from discprep.errors import DiscprepError
 from discprep.fetch.files import scratch
 from discprep.job.at_hand import AtHand, at_hand, missing_errors, open_items
 from discprep.job.held import damage
-from discprep.machine import block_bytes, volumes_of
+from discprep.machine import block_bytes, parts_text, volumes_of
 from discprep.manifest import load_manifest
-from discprep.model import Manifest, Named, Notice, Opened, Progress, Volume
+from discprep.model import Manifest, Named, Notice, Opened, Profile, Progress, Volume
 from discprep.report.verify import Renaming, Verified, VerifiedItem
 
 
@@ -53,8 +53,8 @@ def judged(hand: AtHand, opened: Mapping[str, Opened]) -> Verified:
     manifest = hand.manifest
     with scratch() as work:
         named, name_errors, notices = tried_names(manifest, opened, work)
-    renamings = tuple(_renamings(named))
-    renamed = Counter(renaming.item for renaming in renamings)
+    changed = tuple(renamings(named, manifest.profile))
+    renamed = Counter(renaming.item for renaming in changed)
     hurt = [error for item in manifest.items if item.id in opened for error in damage(item, opened[item.id])]
     errors = [*missing_errors(hand), *hurt, *name_errors]
     faulty = {error.item for error in errors}
@@ -67,7 +67,7 @@ def judged(hand: AtHand, opened: Mapping[str, Opened]) -> Verified:
         for item_id, one in sorted(opened.items())
     )
     remarks = (Notice(text, item=item_id) for item_id, one in opened.items() for text in one.notices)
-    return Verified(items, renamings, tuple(errors), (*notices, *remarks))
+    return Verified(items, changed, tuple(errors), (*notices, *remarks))
 
 
 def tried_names(
@@ -81,16 +81,12 @@ def tried_names(
     return named, [e for e in (*staged.errors, *errors) if e.item not in broken], list(staged.notices)
 
 
-def _renamings(named: Iterable[Named]) -> Iterator[Renaming]:
+def renamings(named: Iterable[Named], profile: Profile) -> Iterator[Renaming]:
+    """The names that are not as they were wanted."""
     for entry in named:
         if entry.why:
-            yield Renaming(
-                entry.staged.item,
-                "/".join(entry.staged.name),
-                "/".join(entry.iso),
-                "/".join(entry.target),
-                entry.why,
-            )
+            wanted, on_disc, on_machine = "/".join(entry.staged.name), "/".join(entry.iso), entry.target
+            yield Renaming(entry.staged.item, wanted, on_disc, parts_text(on_machine, profile), entry.why)
 
 
 def _verified(

@@ -2,6 +2,7 @@
 
 import hashlib
 import io
+import os
 import random
 from collections.abc import Callable
 from pathlib import Path
@@ -316,6 +317,19 @@ def test_a_strangers_image_with_trailing_bytes_is_no_fault(tmp_path: Path) -> No
         image.write(bytes(SECTOR * 16))
     assert not inspect_image(tmp_path / "x.iso").faults
     assert [fault.rule for fault in check_image(tmp_path / "x.iso", []).faults][:1] == ["volume-size"]
+
+
+@pytest.mark.parametrize(("charset", "shown"), [(None, "caf\xe9.txt"), ("cp437", "caf\u0398.txt")])
+def test_rock_ridge_names_of_another_charset(tmp_path: Path, charset: str | None, shown: str) -> None:
+    """They are bytes of whatever system wrote them (RRIP 4.1.4): genisoimage keeps what is no UTF-8 as it is."""
+    (tmp_path / "in").mkdir()
+    (tmp_path / "in" / os.fsdecode(b"caf\xe9.txt")).write_bytes(b"beans")
+    words = ("-quiet", "-R", "-input-charset", "iso8859-1", "-o", tmp_path / "x.iso", tmp_path / "in")
+    run(program("genisoimage"), *words)
+    assert [member.name for member in inspect_image(tmp_path / "x.iso", charset=charset).members] == [shown]
+    asked = ("--charset", charset) if charset else ()
+    assert command("unpack", tmp_path / "x.iso", tmp_path / "out", *asked).code == 0
+    assert (tmp_path / "out" / shown).read_bytes() == b"beans"
 
 
 def udf_disc(path: Path) -> dict[str, bytes]:

@@ -47,6 +47,16 @@ def test_plain_has_short_names_only(tmp_path):
     assert "NO Joliet present" in about and "NO Rock Ridge present" in about
 
 
+@pytest.mark.parametrize("profile", sorted(MACHINES.glob("*.toml")), ids=lambda path: path.stem)
+def test_every_ready_machine_gets_its_disc(tmp_path, profile):
+    """Also one whose scripts end in small letters, which the primary tree does not hold (ECMA-119 7.4.1)."""
+    made = probe(profile, tmp_path)
+    asked = next(question.do for question in made.questions if question.id == "lines")
+    command = [program("isoinfo", "genisoimage"), "-f", "-R", "-i", str(made.image)]
+    listed = subprocess.run(command, check=True, capture_output=True, text=True).stdout
+    assert any(path.rpartition("/")[2] in asked for path in listed.split() if "/LINES" in path)
+
+
 def test_the_same_disc_every_time(tmp_path):
     """Two runs give the same bytes; answers filled in meanwhile are kept."""
     first = probe(DOS_FILE, tmp_path)

@@ -10,6 +10,7 @@ from discprep.disc.contents import read_content
 from discprep.disc.lists import contents_text
 from discprep.job.at_hand import open_task
 from discprep.job.sheet import DiscMade, facts_from
+from discprep.job.verify import renamings
 from discprep.manifest.load import load_profile
 from discprep.model import Decision, Fetched, Item, Manifest, Opened, Pin, Placed, Plan, Volume
 from discprep.serve.stock import Order, Stock
@@ -52,3 +53,18 @@ def test_script_sheet_list_and_shelf_agree(plates: tuple[Manifest, Opened], tmp_
     (file,) = offer.files
     assert "/".join(file.target) == f"Prints/{NAME}"
     assert open_task(manifest.items[0], opened.path).name == NAME
+
+
+def test_verify_and_the_sheet_write_a_path_alike(tmp_path: Path) -> None:
+    """As the machine writes it: a DOS-class one with backslashes."""
+    profile = load_profile(Path(__file__).parents[2] / "manifests/machines/catalogue-desk.toml")
+    item = Item("plates", "The plates", sources=("http://files.example/plates.zip",), to="Prints")
+    manifest, opened = manifest_of([item], profile), opened_of({"A very long name.text": b"a"}, tmp_path)
+    result = prepared(manifest, {"plates": opened}, tmp_path, forms={"plates": "unpacked"})
+    decided = Decision("plates", "burn", 1, "unpacked", True, 1, 1, 0.0, "asked to burn")
+    plan = Plan((decided,), (), 0.0, 0.0, True, 0.0, "none needed")
+    placed = tuple(Placed(named, 30, 1) for named in result.named if named.staged.item)
+    (on_sheet,) = facts_from(DiscMade(manifest, plan, pins={}, pulled={}, placed=placed)).renamed
+    (told,) = renamings([one.named for one in placed], profile)
+    assert (told.wanted, told.on_disc, told.on_machine) == (on_sheet.wanted, on_sheet.disc, on_sheet.machine)
+    assert "\\" in told.on_machine and "/" not in told.on_machine

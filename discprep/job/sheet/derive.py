@@ -17,7 +17,7 @@ from discprep.job.sheet.made import DiscMade, day
 from discprep.link import rates_both_hold
 from discprep.link.ends import bridge_flow, bridge_rate, machine_rate
 from discprep.link.line import characters_per_second
-from discprep.machine import CHECKSUM_NAMES, checksum_kind, separator, size_of, title_of
+from discprep.machine import CHECKSUM_NAMES, checksum_kind, parts_text, size_of, title_of
 from discprep.manifest.substitute import mask
 from discprep.model import Item, LinkSettings, Manifest, Notice, Pin
 from discprep.report.sheet.facts import (
@@ -240,11 +240,11 @@ def _pulls(made: DiscMade) -> tuple[Pull, ...]:
 def _renamed(made: DiscMade) -> tuple[Renamed, ...]:
     """Files whose name on disc or machine is not the wanted one; the machine's as it writes them. A file that is there
     for each line rate is one line."""
-    apart = separator(made.manifest.profile)
+    profile = made.manifest.profile
     lines: dict[tuple[str, ...], list[Renamed]] = {}
     for entry in (entry for entry in made.placed if entry.named.why):
         named, rate = entry.named, entry.named.staged.rate_bit_s
-        ways = ("/".join(named.staged.name), "/".join(named.iso), apart.join(named.target))
+        ways = ("/".join(named.staged.name), "/".join(named.iso), parts_text(named.target, profile))
         wanted, disc, machine = (way.replace(str(rate), "RATE") for way in ways) if rate is not None else ways
         lines.setdefault((wanted, disc, machine), []).append(Renamed(wanted, disc, machine, named.why))
     return tuple(_together(alike) for alike in lines.values())
