@@ -286,6 +286,7 @@ class Shell:
     compare: tuple[str, ...] = ()
     join: tuple[str, ...] = ()
     copy_folder: tuple[str, ...] = ()
+    copy_with_attributes: tuple[str, ...] = ()
     link: tuple[str, ...] = ()
     compare_link: tuple[str, ...] = ()
     create_empty: tuple[str, ...] = ()

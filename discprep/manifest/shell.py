@@ -32,6 +32,7 @@ TEMPLATES: Mapping[str, tuple[str, ...]] = {
     "make_folder": ("path",),
     "copy": ("source", "target"),
     "copy_folder": ("source", "target"),
+    "copy_with_attributes": ("source", "target"),
     "link": ("path", "to"),
     "compare_link": ("path", "to"),
     "rename": ("path", "target", "name"),
@@ -140,6 +141,7 @@ class ShellSchema(_Strict):
     compare: Template = []
     join: Template = []
     copy_folder: Template = []
+    copy_with_attributes: Template = []
     link: Template = []
     compare_link: Template = []
     create_empty: Template = []

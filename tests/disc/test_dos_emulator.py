@@ -27,6 +27,7 @@ from discprep.disc.image import write_image
 from discprep.disc.layout.options import ImageOptions
 from discprep.disc.record import make_record
 from discprep.disc.setup.script import copied
+from discprep.disc.setup.site import BYTES_ALONE, UNSEEN
 from discprep.manifest.substitute import RATE_MARKER
 from discprep.model import Edit, Item, Step, Volume
 
@@ -143,6 +144,7 @@ def test_whole_tree_twice_and_back(tmp_path):
     lines = [r"call c:\SAVED\R19200.BAT", r"copy c:\NET\LINE.CFG c:\RATE.TXT", r"call c:\SAVED\UNDO.BAT"]
     said = run_dos(None, target, lines)
     assert "The files that were there before are back. Restart the machine to use them." in said
+    assert BYTES_ALONE in " ".join(said)
     rate = {"RATE.TXT": SETTINGS.replace(b"9600", b"19200")}
     assert without_saved(files_below(target)) == {**wanted(result), **owners, **rate}
 
@@ -181,6 +183,7 @@ def test_what_cannot_be_replaced(tmp_path):
     said = run_dos(image, target, [part])
     files = files_below(target)
     assert "Part 1 is done." in said and proven(result, said, files)
+    assert UNSEEN in " ".join(said)
     listed = files["SAVED/C0FFEH1.TXT"].decode().split("\r\n")
     deep = DEEP.rpartition("/")[0].replace("/", "\\")
     folders = {rf"C:\CATALOG1{below} could not be made; what belongs there is left out" for below in ("", f"\\{deep}")}

@@ -89,6 +89,9 @@ class Machine:
         return {name: f"-> {path.readlink()}".encode() if path.is_symlink() else path.read_bytes()
                 for name, path in found.items() if not name.startswith("saved/")}  # fmt: skip
 
+    def modes(self, *names: str) -> list[int]:
+        return [(self.volume / name).stat().st_mode & 0o777 for name in names]
+
     def wanted(self) -> dict[str, bytes]:
         """Path on the machine to the member's bytes, the edit done by hand."""
         members = {("net", k): v for k, v in NET.items()} | {("docs", k): v for k, v in DOCS.items()}
@@ -134,15 +137,15 @@ def test_protected_files_twice_and_back(shell: list[str]) -> None:
     with open_folder() as folder:
         machine = Machine(folder, shell)
         owners = {"net/line.cfg": b"owner's", "net/bin/dial": b"old", "etc/rc.local": b"start", "etc/old/a": b"deep"}
+        modes = {"net/line.cfg": 0, "net/bin/dial": 0o555, "etc/rc.local": 0o640, "etc/old/a": 0o600}
         for name, data in owners.items():
-            machine.put(name, data, 0 if name != "etc/old/a" else 0o644)
+            machine.put(name, data, modes[name])
         for _ in range(2):
             code, said = machine.run(machine.disc / "setup/part1.sh")
             assert code == 0 and "Part 1 is done." in said and machine.proven(said), said
             assert "Now, by hand: Run the installer; it's $5." in said
             assert machine.wanted().items() <= machine.tree().items()
-            modes = {name: (machine.volume / f"net/{name}").stat().st_mode & 0o777 for name in ("bin/dial", "line.cfg")}
-            assert modes == {"bin/dial": 0o755, "line.cfg": 0o444}
+            assert machine.modes("net/bin/dial", "net/line.cfg") == [0o755, 0o444]
         machine.put("etc/rc.local", b"the installer's", 0o444)
         (folder / "cdrom").rename(folder / "out")
         code, said = machine.run(machine.volume / "saved/rate19200.sh")
@@ -150,6 +153,8 @@ def test_protected_files_twice_and_back(shell: list[str]) -> None:
         code, said = machine.run(machine.volume / "saved/undo.sh")
         assert code == 0 and "are back. Restart" in said
         assert machine.tree() == {**machine.wanted(), **owners}
+        assert "not given back" not in said  # but for a file that its owner may not read
+        assert machine.modes(*modes) == [0o600, *list(modes.values())[1:]]
 
 
 def test_what_is_in_the_way(shell: list[str]) -> None:

@@ -18,6 +18,7 @@ from support.trees import Shelf, write
 
 from discprep.disc.burn import CAUTIONS as BURN_RULES
 from discprep.disc.media import MEDIA, hard_to_read
+from discprep.disc.setup.site import BYTES_ALONE, UNSEEN
 from discprep.job.sheet import DiscMade, facts_from
 from discprep.manifest import load_manifest
 from discprep.model import Decision, Item, LinkSettings, Manifest, Medium, Plan, Profile, Pulled, Shell, Step
@@ -493,6 +494,18 @@ def test_what_each_power_on_wants_is_said(tmp_path: Path) -> None:
     shown = words(shown_of(told, placed=(start,)))
     assert r"After each power-on: D:\SETUP\START.BAT. It brings back what the machine forgets: " in shown
     assert "After each power-on" not in words(shown_of(manifest, placed=(start,)))
+
+
+def test_what_the_language_lacks_is_said(tmp_path: Path) -> None:
+    """To clear what hides a file, and to give its attributes back."""
+    script = replace(bench.placed()[0], named=replace(bench.placed()[0].named, staged=replace(
+        bench.placed()[0].named.staged, name=("SETUP", "UNDO.BAT"), item="")))  # fmt: skip
+    manifest = with_opener(tmp_path)
+    shell = replace(manifest.profile.shell, unprotect=("a",), copy_with_attributes=("b",))
+    able = replace(manifest, profile=replace(manifest.profile, shell=shell))
+    for told, lacks in ((manifest, True), (able, False)):
+        shown = words(shown_of(told, placed=(script,)))
+        assert (BYTES_ALONE in shown) == (UNSEEN in shown) == lacks
 
 
 WIPES = Step("machine", "Install the stack.", ("ip-tools",), ("S/STARTUP",), "It restarts.")

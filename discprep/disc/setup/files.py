@@ -98,10 +98,11 @@ class Files:
 
     def save(self, path: MachinePath, folder: bool = False) -> list[Node]:
         """Copies `path` under a name of its own before it is lost, unless an older copy stands there. It is unprotected
-        first: some languages neither see nor copy what is hidden."""
+        first, as some languages neither see nor copy what is hidden; but not where its attributes are copied too."""
         copy = self.site.saved_copy(path)
         kind = "folder" if folder else "exists"
-        unprotect = [] if folder else self.say.command("unprotect", path)
+        kept = folder or self.shell.copy_with_attributes
+        unprotect = [] if kept else self.say.command("unprotect", path)
         if folder or not self._by_call(path):
             none = "no_folder" if folder else "missing"
             saving = self.say.when(none, copy, self.saving(path, copy, folder), rare=True)
@@ -128,11 +129,14 @@ class Files:
         failed = self.say.stop(
             "The file named above could not be saved. It was not changed; make room and run this again."
         )
+        copied = [*self.say.copy_owners(path, to), *self.say.failed("copy", failed)]
+        if self.shell.copy_with_attributes:  # one that may not be read comes without them
+            plain = [*self.say.command("unprotect", path), *self.say.copy(path, to), *self.say.failed("copy", failed)]
+            copied = [*self.say.copy_owners(path, to), *self.say.failed("copy", plain)]
         return [
             *self.say.say(f"Saving {self.say.path(path)}"),
             *(self.away(part) if renames else []),
-            *(self.say.copy_folder(path, copy) if folder else self.say.copy(path, to)),
-            *self.say.failed("copy", failed),
+            *([*self.say.copy_folder(path, copy), *self.say.failed("copy", failed)] if folder else copied),
             *([] if folder else self.say.compare(path, to, failed)),
             *self.say.when(none, to, failed, rare=True),
             *self.if_full(self.site.volume.path),
@@ -315,10 +319,10 @@ class Files:
         """One file back to where none is: what stands there then is the copy."""
         lost = self._not_back(path, copy)
         if not self.shell.delete:
-            return [*self.say.copy(copy, path), *self.say.failed("copy", lost)]
+            return [*self.say.copy_owners(copy, path), *self.say.failed("copy", lost)]
         away = self.say.when("exists", path, self.say.command("delete", path))
         copied = [
-            *self.say.copy(copy, path),
+            *self.say.copy_owners(copy, path),
             *self.say.failed("copy", away),
             *self._present(path, self.say.compare(copy, path, away)),
             *self.say.when("missing", path, lost, rare=True),

@@ -146,6 +146,10 @@ class Language:
     def copy(self, source: MachinePath, target: MachinePath) -> list[Node]:
         return self._two(self.shell.copy, source, target)
 
+    def copy_owners(self, source: MachinePath, target: MachinePath) -> list[Node]:
+        """Copies a file of the machine's own, with its attributes where the language can."""
+        return self._two(self.shell.copy_with_attributes or self.shell.copy, source, target)
+
     def compare(self, source: MachinePath, target: MachinePath, body: Sequence[Node]) -> list[Node]:
         """`body` where two files differ, if the language can tell."""
         asked = self._two(self.shell.compare, source, target)

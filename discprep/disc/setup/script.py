@@ -16,7 +16,21 @@ from discprep.disc.parts import Part
 from discprep.disc.setup.files import Files
 from discprep.disc.setup.flow import Do, Node
 from discprep.disc.setup.language import Language
-from discprep.disc.setup.site import ALL, BACK, CONTENTS, FILE, OLD, PUT, ROOM, SAVE, TEMPORARY, Site, called_stems
+from discprep.disc.setup.site import (
+    ALL,
+    BACK,
+    BYTES_ALONE,
+    CONTENTS,
+    FILE,
+    OLD,
+    PUT,
+    ROOM,
+    SAVE,
+    TEMPORARY,
+    UNSEEN,
+    Site,
+    called_stems,
+)
 from discprep.errors import NameRuleError
 from discprep.machine import MachinePath, wiped
 from discprep.model import Named, Step
@@ -65,6 +79,7 @@ class Scripts:
         return [
             *self._opening(self._part_title(part)),
             *self.say.say(self._part_title(part), self.site.shell.read_error),
+            *(self.say.say(UNSEEN) if part.number == 1 and not self.site.shell.unprotect else []),
             *self._disc_is_there(names.own),
             *self._earlier_part_done(part),
             *self.files.folder(self.site.saved),
@@ -346,7 +361,7 @@ class Scripts:
             back = [*self.files.away(self.site.lost_list), *self._puts_back(parts)]
         return [
             *self._opening(title),
-            *self.say.say(title),
+            *self.say.say(title, *(() if self.site.shell.copy_with_attributes else (BYTES_ALONE,))),
             *self.say.when("no_folder", self.site.saved, none, rare=True),
             *back,
             *self.say.when("exists", self.site.lost_list, lost, rare=True),

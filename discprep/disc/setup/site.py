@@ -14,6 +14,12 @@ FOLDERS = "FOLDERS"
 """Stems of scripts."""
 CONTENTS = "CONTENTS.TXT"  # the list of what is on the disc
 TEMPORARY = "COPYING.TMP"  # a file under way to its name
+UNSEEN = (
+    "Nothing here can clear what hides or protects a file: one of yours that is hidden may not be seen, and is not "
+    "saved then. Look for such files first, and clear that by hand."
+)
+BYTES_ALONE = "Attributes, such as hidden or write-protected, are not given back: set them again by hand."
+"""What a language lacks: told by its scripts and on the bench sheet."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,6 +10,7 @@ from math import ceil
 
 from discprep.disc.media import read_seconds
 from discprep.disc.parts import Part, parts
+from discprep.disc.setup.site import BYTES_ALONE, UNSEEN
 from discprep.job.sheet.made import DiscMade
 from discprep.link.ends import bridge_flow
 from discprep.machine import (
@@ -134,7 +135,10 @@ def bridge_tasks(manifest: Manifest) -> tuple[Task, ...]:
 
 def machine_tasks(made: DiscMade) -> tuple[Task, ...]:
     """The parts of the disc with the steps done by hand between them, then the line's settings."""
-    tasks = [Task("Save the present settings and start-up files; note where: ____________________"), *_taken_off(made)]
+    shell = script_language(made.manifest.profile)
+    unseen = UNSEEN if shell and shell.conditions and not shell.unprotect else ""
+    saved = Task("Save the present settings and start-up files; note where: ____________________", caution=unseen)
+    tasks = [saved, *_taken_off(made)]
     packed = _packed(made)
     to_come = [step for part in made.parts for step in part.after]
     for part in made.parts:
@@ -343,7 +347,9 @@ def spare_scripts(made: DiscMade) -> tuple[str, ...]:
     said = []
     if shell.undo_name in names:
         kept = _kept(manifest, shell.undo_name)
-        said.append(f"To put back the files that were there before: {_script(manifest, shell.undo_name)}, or {kept}.")
+        alone = "" if shell.copy_with_attributes else f" {BYTES_ALONE}"
+        undo = _script(manifest, shell.undo_name)
+        said.append(f"To put back the files that were there before: {undo}, or {kept}.{alone}")
         said.append(
             f"If the drive is not seen after a restart: start {kept}, which puts the old start-up files back, and "
             "restart. Part 1 leaves it on the machine, with the scripts for other line rates and the list of what is "
