@@ -16,7 +16,7 @@ from discprep.fetch.digest import Digests, differs, key_of
 from discprep.fetch.download import Changed, Downloader, Got, Meter, Wanted
 from discprep.fetch.files import storage
 from discprep.fetch.look import LookIn
-from discprep.fetch.outcome import Outcome, changed_error, missing_error, pin_for, remark_first
+from discprep.fetch.outcome import Looked, Outcome, changed_error, missing_error, pin_for, remark_first
 from discprep.fetch.part import drop_part
 from discprep.fetch.pins import merge_pins
 from discprep.fetch.settings import FetchSettings
@@ -113,6 +113,7 @@ class _Fetch:
         self.run = run
         self.outcomes = {item.id: Outcome(item) for item in items}
         self.notices: list[Notice] = []
+        self.looked: Looked | None = None
         self.bugs: list[BaseException] = []
         self.ending = threading.Lock()
 
@@ -193,6 +194,7 @@ class _Fetch:
         """Takes what the folder holds, and returns what is still wanted."""
         found = look_in.find(pending, {item.id: self._wanted(item) for item in pending}, self.progress)
         self.notices += found.notices
+        self.looked = Looked(look_in.folder, frozenset(notice.item for notice in found.notices))
         for item_id, path in found.matches.items():
             outcome = self.outcomes[item_id]
             known = self.cache.adopt(path, expected=self._wanted(outcome.item).strong)
@@ -321,7 +323,7 @@ class _Fetch:
             outcome.errors.append(changed_error(outcome.item, pin, fault.sha256, fault.size_bytes, source))
             return
         outcome.state = "failed" if faults else "missing"
-        outcome.errors.append(missing_error(outcome.item, faults))
+        outcome.errors.append(missing_error(outcome.item, faults, self.looked))
 
     def _remark_dead(self, outcome: Outcome, faults: Sequence[tuple[str, SourceFault]]) -> None:
         for source, fault in faults:

@@ -80,10 +80,21 @@ def changed_error(item: Item, pin: Pin, sha256: str, size_bytes: int, source: st
     )
 
 
-def missing_error(item: Item, faults: Sequence[tuple[str, SourceFault]]) -> DiscprepError:
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """A folder of files got by hand was looked through; `told` has the ids of items that a file there could be."""
+
+    folder: Path
+    told: frozenset[str]
+
+
+def missing_error(
+    item: Item, faults: Sequence[tuple[str, SourceFault]], looked: Looked | None = None
+) -> DiscprepError:
     """None of its sources gave it: each with its reason, and how a person can get it."""
+    hint = by_hand(item, looked)
     if not faults:
-        return MissingError("it has no source to fetch it from", where=item.where, item=item.id, hint=by_hand(item))
+        return MissingError("it has no source to fetch it from", where=item.where, item=item.id, hint=hint)
     if len(faults) == 1:
         where, words = shown(faults[0][0]), faults[0][1].message
     else:
@@ -92,8 +103,7 @@ def missing_error(item: Item, faults: Sequence[tuple[str, SourceFault]]) -> Disc
             f"{shown(source)}: {fault.message}" for source, fault in faults
         )
     family = IntegrityError if any(fault.kind == "content" for _, fault in faults) else FetchError
-    hint, meant = by_hand(item), _if_it_is_meant(faults)
-    if meant:
+    if meant := _if_it_is_meant(faults):
         hint = f"{meant} Else {hint[:1].lower()}{hint[1:]}"
     return family(words, where=where, item=item.id, hint=hint)
 
@@ -112,8 +122,12 @@ def _if_it_is_meant(faults: Sequence[tuple[str, SourceFault]]) -> str:
     return ""
 
 
-def by_hand(item: Item) -> str:
-    """How a person gets it."""
+def by_hand(item: Item, looked: Looked | None = None) -> str:
+    """How a person gets it, once it was looked for among what that person has."""
+    if looked and item.id in looked.told:
+        return f"A file in {looked.folder} could be it: do what the remark on that file says."
     page = f"Get it by hand from {item.page}" if item.page else "Get it by hand"
     note = f" ({item.hint})" if item.hint else ""
+    if looked:
+        return f"{page}{note} into {looked.folder}, where nothing is it yet, then run it again so."
     return f"{page}{note}, then run it again with --look-in FOLDER."

@@ -289,25 +289,26 @@ def _missing_roles(manifest: Manifest) -> Iterator[Notice]:
 
 
 def _missing_openers(manifest: Manifest) -> Iterator[Notice]:
-    lacking: dict[str, list[str]] = {}
+    """Archives that nothing opens on the machine: on a disc where that was asked for, and at the link, which they then
+    cross in another shape. Left to the plan, none stands packed."""
+    packed: dict[str, list[str]] = {}
+    waits: dict[str, list[str]] = {}
     for item in manifest.items:
-        burns = item.place == "burn" or (item.place == "either" and manifest.link is None)
-        if burns and item.form in ("unpacked", "either"):
-            continue  # it stands unpacked on the disc: the plan packs nothing that nobody opens
+        asked = item.form in ("packed", "both") and item.place != "later"
+        may_wait = item.place != "burn" and manifest.link is not None
         for role in UNPACK_ROLES.get(kind_of(item), ()):
             if role not in manifest.roles_present and not {*manifest.givers(role)} - {item.id}:  # none opens itself
-                lacking.setdefault(role, []).append(item.id)
-    for opener, items in lacking.items():
-        kind = opener.removeprefix("unpack-").upper()
-        count = (
-            f"{len(items)} items that may reach it packed are"
-            if len(items) > 1
-            else f"{items[0]!r}, which may reach it packed, is"
-        )
-        yield Notice(
-            f"nothing opens {kind} on the machine, yet {count} {kind}",
-            hint=f'Add an item with gives = ["{opener}"], burn them unpacked, or let `serve` repack them.',
-        )
+                packed.setdefault(role, []).extend([item.id] * asked)
+                waits.setdefault(role, []).extend([item.id] * may_wait)
+    for opener in packed:
+        nothing = f"nothing opens {opener.removeprefix('unpack-').upper()} on the machine"
+        add = f'Add an item with gives = ["{opener}"]'
+        if items := packed[opener]:
+            words = f"{nothing}, yet it is asked to stand packed on the disc: {', '.join(items)}"
+            yield Notice(words, hint=f'{add}, or set form = "unpacked".')
+        if items := waits[opener]:
+            words = f"{nothing}: what waits for the link crosses it in another shape, often larger: {', '.join(items)}"
+            yield Notice(words, hint=f"{add}.")
 
 
 def _unhashed(manifest: Manifest) -> Iterator[Notice]:

@@ -453,7 +453,7 @@ def test_what_a_script_can_save_first(write: Write) -> None:
     ],
 )
 def test_archives_that_nobody_opens(write: Write, keys: str, told: bool) -> None:
-    """A remark where an archive may reach the machine as it is; none where it always stands unpacked on a disc."""
+    """A remark where an archive is asked to stand packed, and where it may wait; none where it stands unpacked."""
     manifest = load_manifest(write(HEAD + "[link]\nrate = 9600\n" + ITEM + keys + "\n"))
     assert any("nothing opens LHA" in notice.message for notice in remarks(manifest)) == told
 

@@ -170,11 +170,15 @@ def by_hand(bench: Bench) -> None:
     """From the page, then --look-in; then the line that tells which file it is."""
     bench.items('id = "maps"\npage = "http://files.example/"')
     bench.hint(bench("fetch"), "run it again with --look-in FOLDER")
-    (bench.folder / "downloads").mkdir()
-    (bench.folder / "maps.zip").rename(bench.folder / "downloads" / "maps.zip")
-    line = toml_in(bench.hint(bench("fetch", "--look-in", bench.folder / "downloads"), "sha256 = "), "sha256")
+    downloads = bench.folder / "downloads"
+    downloads.mkdir()
+    assert f"into {downloads}, where" in bench.hint(bench("fetch", "--look-in", downloads), "Get it by hand")
+    (bench.folder / "maps.zip").rename(downloads / "maps.zip")
+    looked = bench("fetch", "--look-in", downloads)
+    line = toml_in(bench.hint(looked, "sha256 = "), "sha256")
+    assert "do what the remark on that file says" in bench.hint(looked, "could be it") and "--look-in" not in looked.err
     bench.change('id = "maps"', f'id = "maps"\n{line}')
-    bench.fine(("fetch", "--look-in", bench.folder / "downloads"), ("verify",))
+    bench.fine(("fetch", "--look-in", downloads), ("verify",))
 
 
 def no_such_downloads(bench: Bench) -> None:
@@ -359,7 +363,7 @@ TOLD: dict[str, str] = {
     "Name a cache folder on a local disk": "not here: a file system without locks",
     "fetch/look.py: hint": "no_such_downloads", "If it is, give the item sha256": "by_hand",
     "Save it again": "unpacked_by_a_browser", "If the new one is meant": "changed_at_its_source",
-    "fetch/outcome.py: hint": "wrong_hash", "by_hand(item)": "by_hand", "fetch/pins.py: _HINT": "damaged_pins",
+    "fetch/outcome.py: hint": "by_hand", "fetch/pins.py: _HINT": "damaged_pins",
     "job/add.py: hint": "not here: a word of the command line, which --help lists",
     "Open it and copy the address": "not here: `tests/job/test_by_hand.py` has a server for it",
     "Call `add` once": "add_once_for_each", "Choose another --id": "add_by_id",
