@@ -26,15 +26,26 @@ def roles_of(shape: Shape, archive_format: str) -> tuple[Role, ...]:
     return (_PACKED[shape],) if shape in _PACKED else ()
 
 
+def changes(item: Item) -> tuple[str, ...]:
+    """The keys by which something else of an item arrives than its archive: they reach only what is taken apart.
+
+    >>> changes(Item("a", leave=("*.bak",), strip=1))
+    ('leave', 'strip')
+    """
+    asked = {"edit": item.edits, "text": item.text, "only": item.only != ("*",), "leave": item.leave,
+             "rename": item.rename, "strip": item.strip, "nested": item.nested}  # fmt: skip
+    return tuple(key for key, value in asked.items() if value)
+
+
 def fitting(item: Item, archive_format: str) -> tuple[Shape, ...]:
     """The shapes that some machine can use, best first: the archive as it is, else packed anew, else unpacked, which
-    every machine can. Edits and text conversion reach only what is taken apart.
+    every machine can. What is changed never crosses as it was fetched.
 
     >>> fitting(Item("a"), "lha"), fitting(Item("a", text=("*",)), "file")
     (('archive', 'zip', 'lha', 'tar', 'unpacked'), ('unpacked',))
     """
     single = archive_format == "file"
-    as_it_is = not (item.edits or item.text) and (single or archive_format in UNPACK_ROLES)
+    as_it_is = not changes(item) and (single or archive_format in UNPACK_ROLES)
     packed: tuple[Shape, ...] = () if single else ("zip", "lha", "tar")
     return (*(("archive",) if as_it_is else ()), *packed, "unpacked")
 

@@ -115,7 +115,6 @@ def _stage_item(staging: _Staging, item: Item, opened: Opened, form: Form, rates
     if form in ("packed", "both"):
         staging.staged.append(_packed(staging, item, opened))
     if form == "packed":
-        staging.errors += edits_of_packed(item)
         return
     if opened.problems:
         staging.errors.append(_broken(item, opened, "; ".join(opened.problems)))
@@ -140,17 +139,6 @@ def _packed(staging: _Staging, item: Item, opened: Opened) -> Staged:
         important=item.id in staging.important,
         copied=item.use == "copy",
     )
-
-
-def edits_of_packed(item: Item) -> Iterator[DiscprepError]:
-    """Edits of an item that goes on the disc packed: nothing can be changed in it."""
-    for edit in item.edits:
-        yield EditError(
-            f"the item goes on the disc packed, so {edit.file} cannot be edited; nothing was changed",
-            where=edit.where,
-            item=item.id,
-            hint='Set form = "unpacked" for the item.',
-        )
 
 
 def _broken(item: Item, opened: Opened, problem: str, member: str = "") -> ArchiveError:

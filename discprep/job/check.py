@@ -7,7 +7,6 @@ from pathlib import Path
 
 from discprep.disc.media import hard_to_read
 from discprep.disc.setup import unsaved
-from discprep.disc.stage import edits_of_packed
 from discprep.errors import NameRuleError, flatten, raise_all
 from discprep.fetch.files import scratch
 from discprep.job.line import line_faults, line_notices
@@ -33,16 +32,13 @@ def check(path: Path, *, machine: Path | None = None) -> Checked:
 
 
 def _own_files(manifest: Manifest) -> list[Notice]:
-    """What deserves a word about the scripts and lists of a disc that has no items yet. Raises their faults, and those
-    of items that must burn as they cannot."""
+    """What deserves a word about the scripts and lists of a disc that has no items yet. Raises their faults."""
     with scratch() as work:
         tree = Trees(work).of(manifest, {}, {}, preview=True)
-    packed = [item for item in manifest.items if item.place == "burn" and item.form == "packed"]
-    edits = [error for item in packed for error in edits_of_packed(item)]
     steps = list(unsaved(manifest))
     # The scripts of part and undo stop at the same commands: they are told once, at the step.
     own = [error for error in flatten(tree.errors) if not (steps and isinstance(error, NameRuleError))]
-    raise_all([*own, *steps, *edits])
+    raise_all([*own, *steps])
     return [notice for notice in tree.notices if not notice.item]
 
 

@@ -50,7 +50,7 @@ from discprep.plan.gain import gain_s, p_stale
 from discprep.serve.gate import SERVER
 from discprep.serve.repack import stored_bytes
 from discprep.serve.stock import escapes_of
-from discprep.shapes import last_shape, openers, roles_of
+from discprep.shapes import changes, last_shape, openers, roles_of
 
 UNPACKED_GUESS = 2  # an archive that is not here yet is taken to unpack to twice its size; no source, told as a guess
 KEY = "plan"
@@ -237,9 +237,8 @@ def _legal_forms(manifest: Manifest, item: Item, archive_format: str) -> tuple[F
         return ("unpacked",)
     roles = UNPACK_ROLES.get(archive_format, ())
     opens = all(role in manifest.roles_present or manifest.givers(role) for role in roles)
-    changed = item.edits or item.text or item.rename or item.leave or item.strip or item.nested or item.only != ("*",)
     expected = any(expect.item == item.id for expect in manifest.expects)
-    if roles and item.use == "copy" and not changed and not expected and opens:
+    if roles and item.use == "copy" and not changes(item) and not expected and opens:
         return ("unpacked", "packed")
     return ("unpacked",)
 

@@ -38,7 +38,7 @@ from discprep.serve.server import Server
 from discprep.serve.shelf import Offer
 from discprep.serve.stock import Order, Stock
 from discprep.serve.take_in import TakeIn
-from discprep.shapes import SHAPES
+from discprep.shapes import SHAPES, changes
 from discprep.units import format_bytes
 
 if TYPE_CHECKING:
@@ -318,6 +318,15 @@ def _listening(
     broken = [Notice(offer.why, item=offer.item) for offer in stock.offers if offer.state == "failed"]
     grows = [offer for offer in stock.offers if _grows(offer)]
     grown = [_grown(offer, asked(offer.item), made.why_not_as_it_is(offer.item)) for offer in grows]
+    closed = [
+        Notice(
+            f"goes over the line as the archive itself, as --as asked: without its {' and '.join(keys)}",
+            item=offer.item,
+            hint="Without --as it crosses with them.",
+        )
+        for offer in stock.offers
+        if asked(offer.item) == "archive" and (keys := changes(manifest.item(offer.item)))
+    ]
     return Listening(
         manifest.path,
         addresses,
@@ -327,7 +336,7 @@ def _listening(
         gate.most_packets if gate and can_tell() else None,
         over_ftp,
         wish.take_in,
-        (*warnings, *log.look(log_file)[1], *notices, *broken, *grown),
+        (*warnings, *log.look(log_file)[1], *notices, *broken, *grown, *closed),
     )
 
 

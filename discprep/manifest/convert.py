@@ -31,6 +31,7 @@ from discprep.model import (
     Step,
     Volume,
 )
+from discprep.shapes import changes
 
 SCHEMES = ("http", "https", "ftp")
 HASHES = ("sha256", "sha1", "md5", "crc32")
@@ -38,6 +39,8 @@ CHARSETS = "Use a name such as latin-1, cp437, cp850 or utf-8."
 NEWLINES = {"lf": "\n", "crlf": "\r\n", "cr": "\r"}
 _SCHEME = re.compile(r"^[A-Za-z][A-Za-z0-9+.-]+:")
 
+CLOSED, LEFT_OUT = ("packed", "both"), ("only", "leave", "nested")
+"""Forms in which the archive itself arrives, and the keys that both of them contradict."""
 Report = Callable[[ManifestError], None]
 Sized = Callable[[int], tuple[str, str]]
 
@@ -57,12 +60,6 @@ def item_record(
     for key, value in (("to", table.to), *(("rename", name) for name in table.rename.values())):
         if problem := path_problem(value):
             fault(f"{key} {value!r} {problem}", key)
-    if table.nested and (table.form or form) in ("packed", "both"):
-        fault(
-            f"nested = {table.nested} opens archives inside it, and form = \"{table.form or form}\" leaves it closed",
-            "nested",
-            'Give the item form = "unpacked", or nested = 0.',
-        )
     if table.charset is not None and not known_charset(table.charset):
         fault(
             f"no charset is called {table.charset!r}", "charset", CHARSETS
@@ -71,7 +68,7 @@ def item_record(
         fault(
             "has no source, no page and no hash: nobody can find it", hint="Add sources = […], page = … or sha256 = …."
         )
-    return record(
+    item = record(
         Item,
         values(table, {"title", "sources", *HASHES, "needs", "to", "edit", "form"}),
         title=table.title or table.id,
@@ -88,6 +85,12 @@ def item_record(
         where=where,
         pins_file=source.path.with_suffix(".pins.toml"),
     )
+    keys = [key for key in changes(item) if item.form == "packed" or key in LEFT_OUT] if item.form in CLOSED else []
+    if keys:
+        words = f'form = "{item.form}" hands the archive over closed, where {" and ".join(keys)} cannot reach'
+        ways = f'Give the item form = "unpacked", or no {" and no ".join(keys)}.'
+        fault(words, "form" if table.form else keys[0], ways)
+    return item
 
 
 def _hashes(table: s.ItemTable) -> Hashes:

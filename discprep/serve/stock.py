@@ -18,7 +18,7 @@ from discprep.serve.crossing import ENDINGS, Crossing, crossing
 from discprep.serve.names import root_names
 from discprep.serve.script import join_name
 from discprep.serve.shelf import CRC32_NAME, LIST_NAME, Offer, Shelf, ShelfFile
-from discprep.shapes import choose_shape, roles_of, usable
+from discprep.shapes import changes, choose_shape, roles_of, usable
 
 SLICES = "SLICES"  # the folder of slices, on the shelf and on the machine
 LAST_S = 253_402_300_799  # 9999-12-31 23:59:59 UTC: an archive may claim any time, HTTP's dates have four figures
@@ -130,8 +130,8 @@ class Stock:
         end where another way can be named; both of the first reason that is there."""
         item = self.manifest.item(item_id)
         archive_format = self._formats.get(item_id, _guessed_format(item))
-        if item.edits or item.text:
-            return "its edits and its text form reach only what is taken apart", ""
+        if keys := changes(item):
+            return f"{' and '.join(keys)} reach only what is taken apart", ""
         lacking = [role for role in roles_of("archive", archive_format) if role not in self._there[item_id]]
         if lacking:
             words = f"nothing gives the machine {', '.join(lacking)} before it comes"

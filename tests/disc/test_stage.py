@@ -123,12 +123,11 @@ def test_edit_then_text_form(tmp_path):
 
 
 def test_faults_of_edits(tmp_path):
-    """A file that is not there, a packed item: named with file, line and item; all at once."""
+    """A file that is not there, a text that is not: named with file, line and item; all at once."""
     item = Item("x", edits=(Edit("A.CFG", "1", "2", 1, "m:1"), Edit("a.cfg", "7", "8", 1, "m:5")))
     errors = run(tmp_path, item, {"a.cfg": b"1"}).errors
     assert [(type(e), e.where, e.item) for e in errors] == [(EditError, "m:1", "x"), (EditError, "m:5: a.cfg", "x")]
     assert errors[0].hint == "Did you mean 'a.cfg'?"
-    assert "packed, so A.CFG cannot be edited" in run(tmp_path, item, {"a.cfg": b"1"}, "packed").errors[0].message
 
 
 SECRET = Item("x", edits=(Edit("k", "KEY", secret_marker("wifi"), 1, "m:1", secret=True),))

@@ -78,11 +78,11 @@ def test_a_path_too_long_for_a_line_that_saves_it(tmp_path: Path) -> None:
 
 
 def test_an_edit_in_what_goes_on_the_disc_packed(tmp_path: Path) -> None:
-    """Nothing can be changed inside an archive: refused at the edit, and the hint mends it."""
+    """Nothing can be changed inside an archive: refused, and the hint mends it."""
     edit = 'place = "burn"\nform = "{}"\n[[item.edit]]\nfile = "line.cfg"\nfind = "1"\nreplace = "2"\n'
     (fault,) = faults(manifest(tmp_path, edit.format("packed")))
-    assert fault.where == f"{tmp_path}/m.toml:11" and fault.item == "a"
-    assert fault.hint == 'Set form = "unpacked" for the item.'
+    assert fault.where == f"{tmp_path}/m.toml:10" and fault.item == "a"
+    assert fault.hint == 'Give the item form = "unpacked", or no edit.'
     assert check(manifest(tmp_path, edit.format("unpacked")))
 
 

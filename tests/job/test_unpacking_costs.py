@@ -124,7 +124,7 @@ def test_names_that_the_machine_cannot_hold(tmp_path: Path) -> None:
 def test_nested_and_packed_contradict(form: str, tmp_path: Path) -> None:
     path = recipe(tmp_path, f"nested = 1\n{form}\n")
     ran = run("check", path)
-    assert ran.code == 2 and "leaves it closed" in ran.err
+    assert ran.code == 2 and "where nested cannot reach" in ran.err
     path.write_text(path.read_text().replace(f"nested = 1\n{form}", 'nested = 1\nform = "unpacked"'))
     assert run("check", path).code == 0
 

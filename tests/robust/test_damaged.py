@@ -97,13 +97,14 @@ def test_who_wants_it_anyway(tmp_path: Path) -> None:
 
 
 def test_packed_it_takes_all_of_the_archive(tmp_path: Path) -> None:
-    """An archive that goes on the disc packed carries the member that is left out: it stays damaged, and the hint
-    says what form helps."""
-    path = recipe(tmp_path, "stored", 'form = "packed"\nleave = ["MARKS.TXT"]')
+    """An archive that goes on the disc packed would carry the member that is left out: refused, with the form that
+    helps; and the hint that leaves a damaged member out names the form where it must."""
+    path = recipe(tmp_path, "stored", 'form = "packed"')
     called("fetch", path)
-    checked = called("verify", path)
-    assert checked.code == 1 and 'form = "unpacked"' in checked.err
-    assert "rooms" not in {item["id"] for item in called("plan", path, "--json").document["items"]}
+    assert 'leave = ["MARKS.TXT"] and form = "unpacked"' in called("verify", path).err
+    path.write_text(path.read_text().replace('form = "packed"', 'form = "packed"\nleave = ["MARKS.TXT"]'))
+    checked = run("check", path)
+    assert checked.code == 2 and "where leave cannot reach" in checked.err and 'form = "unpacked"' in checked.err
 
 
 def test_an_archive_with_what_was_left_out_is_not_handed_out(tmp_path: Path) -> None:

@@ -352,7 +352,7 @@ CASES: dict[str, Callable[[Bench], None]] = {
 
 _PASSED_ON = "passed on from another fault, whose hint has its own entry"
 TOLD: dict[str, str] = {
-    "mending(": "leave", 'Set form = "unpacked" for the item.': "packed_edit",
+    "mending(": "leave",
     "Change one of the two": "settings_disagree", "_near(old": "rename", "_near(edit.file": "edit",
     "_near(expect.file": "expect", "disc/stage.py: hint": "a_secret",
     "Write a plainer pattern": "not here: the fault takes ten seconds to come",

@@ -6,6 +6,7 @@ import binascii
 import io
 import struct
 import tarfile
+import zipfile
 from pathlib import Path
 from urllib.request import urlopen
 
@@ -149,3 +150,36 @@ def test_a_reason_is_the_true_one(why: str, tmp_path: Path) -> None:
     else:
         (one,) = told
         assert "nothing gives the machine unpack-zip" in one["message"] and "unpacker" in one["hint"]
+
+
+@pytest.mark.parametrize(
+    ("key", "names"),
+    [
+        ('leave = ["*.BAK"]', {"BELLS/BELL.TXT", "BELLS/TUNE.TXT"}),
+        ('only = ["*/BELL.TXT"]', {"BELLS/BELL.TXT"}),
+        ("strip = 1", {"BELL.TXT", "TUNE.TXT", "TUNE.BAK"}),
+        ('rename = { "BELLS/TUNE.TXT" = "SONG.TXT" }', {"BELLS/BELL.TXT", "SONG.TXT", "BELLS/TUNE.BAK"}),
+    ],
+)
+def test_what_is_left_out_does_not_arrive(key: str, names: set[str], tmp_path: Path) -> None:
+    """Over the link too: the archive is packed anew, as the plan says, and Python's own unpacker finds what was wanted.
+    Who asks for the archive as it is hears what that brings."""
+    files = ("BELLS/BELL.TXT", "BELLS/TUNE.TXT", "BELLS/TUNE.BAK")
+    (tmp_path / "bells.zip").write_bytes(archive(*(Put(name.encode(), name.encode() * 9) for name in files)))
+    (tmp_path / "tool.zip").write_bytes(archive(Put(b"UNZIP", b"u")))
+    path = recipe(
+        tmp_path,
+        f'[[item]]\nid = "bells"\nsources = ["bells.zip"]\nplace = "later"\n{key}\n'
+        '[[item]]\nid = "tool"\nsources = ["tool.zip"]\nplace = "burn"\ngives = ["unpack-zip"]\n',
+    )
+    called("fetch", path)
+    (bells,) = [item for item in called("plan", path, "--json").document["items"] if item["id"] == "bells"]
+    with served(path, tmp_path / "cache") as shelf:
+        (offer,) = shelf.listening["items"]
+        sent = shelf.get(offer["files"][0])
+    assert {*zipfile.ZipFile(io.BytesIO(sent)).namelist()} == names
+    crosses = bells["pulled"]["shape"], bells["pulled"]["size_bytes"]
+    assert crosses == (offer["shape"], len(sent)) == ("zip", len(sent))
+    with served(path, tmp_path / "cache", shapes=("bells=archive",)) as shelf:
+        told = [notice["message"] for notice in shelf.listening["notices"] if notice["item"] == "bells"]
+    assert any(f"without its {key.split()[0]}" in words for words in told), told
