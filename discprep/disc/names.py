@@ -5,6 +5,7 @@ Each tree of the disc and each volume of the machine names every folder by its r
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -21,8 +22,29 @@ MAX_JOLIET_PATH = 240
 Folders = dict[tuple[str, ...], list[Entry]]
 
 
+class FolderNames:
+    """Names each folder once a run: they follow from the rule and the wanted names in it, whatever else is on the disc.
+    Kept are only those that are not as wanted: most are, and thousands are megabytes."""
+
+    def __init__(self) -> None:
+        self._known: dict[Hashable, dict[str, Chosen]] = {}
+
+    def of(self, entries: Sequence[Entry], rule: Rule, profile: Profile) -> Mapping[str, Chosen]:
+        """Wanted to chosen name where they differ. Raises as `name_folder`."""
+        wanted = repr([(entry.name, entry.folder, entry.fixed) for entry in entries])
+        digest = hashlib.sha256(wanted.encode("utf-8", "surrogatepass")).digest()
+        key = (rule, profile.companion_file, profile.companion_folder, digest)
+        if key not in self._known:
+            names = name_folder(entries, rule, profile.companion_file, profile.companion_folder)
+            self._known[key] = {wanted: chosen for wanted, chosen in names.items() if chosen != Chosen(wanted)}
+        return self._known[key]
+
+
 def map_names(
-    staged: Sequence[Staged], profile: Profile, volumes: Mapping[str, Volume] | None = None
+    staged: Sequence[Staged],
+    profile: Profile,
+    volumes: Mapping[str, Volume] | None = None,
+    known: FolderNames | None = None,
 ) -> tuple[tuple[Named, ...], tuple[DiscprepError, ...]]:
     """Names on the disc, in every tree the profile's name rules ask for, and on the machine's volume.
 
@@ -30,6 +52,7 @@ def map_names(
         staged: files and folders with their wanted paths; folders on the way need not be listed
         profile: name rules, volumes, charset, companion patterns
         volumes: item id to the volume it is installed on; the profile's first for items that are not here
+        known: the folders named earlier in this run
 
     Returns:
         The staged entries in their order with their names, and every fault: two entries at one place, a tree too
@@ -37,8 +60,9 @@ def map_names(
     """
     nodes, errors = _nodes(staged)
     usable = [entry for entry in staged if nodes.get(entry.name) is entry]
-    trees = _trees(nodes, profile)
-    targets, more = _targets(usable, profile, volumes or {})
+    known = known or FolderNames()
+    trees = _trees(nodes, profile, known)
+    targets, more = _targets(usable, profile, volumes or {}, known)
     named, late = [], list(more)
     for entry in usable:
         result = _named(entry, trees, targets)
@@ -47,38 +71,6 @@ def map_names(
         if not faults:
             named.append(result)
     return tuple(named), (*errors, *trees.errors, *late)
-
-
-@dataclass(slots=True)
-class KnownNames:
-    """The names mapped last, given again to whoever asks for the same files with other bytes: a secret masked or not,
-    second copies or none. Names depend on paths, kinds and items, never on bytes."""
-
-    _asked: tuple[Hashable, ...] = ()
-    _staged: tuple[Staged, ...] = ()
-    _named: tuple[Named, ...] = ()
-    _places: tuple[int, ...] = ()  # of the entries that were named, among all asked for
-    _errors: tuple[DiscprepError, ...] = ()
-
-    def map(
-        self, staged: Sequence[Staged], profile: Profile, volumes: Mapping[str, Volume]
-    ) -> tuple[tuple[Named, ...], tuple[DiscprepError, ...]]:
-        """As `map_names`."""
-        asked = (profile, tuple(volumes.items()), len(staged))
-        if asked == self._asked and all(map(_same_names, staged, self._staged)):
-            pairs = zip(self._named, self._places, strict=True)
-            return tuple(replace(n, staged=staged[at]) for n, at in pairs), self._errors
-        self._named, self._errors = map_names(staged, profile, volumes)
-        places = {id(entry): at for at, entry in enumerate(staged)}
-        self._asked, self._staged = asked, tuple(staged)
-        self._places = tuple(places[id(n.staged)] for n in self._named)
-        return self._named, self._errors
-
-
-def _same_names(one: Staged, other: Staged) -> bool:
-    """Whether two entries are alike in all that decides names."""
-    same = one.name == other.name and one.item == other.item and (one.content is None) == (other.content is None)
-    return same and (one.copied, one.fixed_name, one.link) == (other.copied, other.fixed_name, other.link)
 
 
 def _nodes(staged: Sequence[Staged]) -> tuple[dict[tuple[str, ...], Staged | None], list[DiscprepError]]:
@@ -127,12 +119,12 @@ class _Trees:
     errors: list[DiscprepError]
 
 
-def _trees(nodes: Mapping[tuple[str, ...], Staged | None], profile: Profile) -> _Trees:
+def _trees(nodes: Mapping[tuple[str, ...], Staged | None], profile: Profile, known: FolderNames) -> _Trees:
     errors: list[DiscprepError] = []
     folders = _folders(nodes)
 
     def tree(rule: Rule, wanted: bool) -> _Tree:
-        return _name_tree(folders, rule, profile, errors) if wanted else _Tree()
+        return _name_tree(folders, rule, profile, known, errors) if wanted else _Tree()
 
     rules = profile.name_rules
     # Scripts write the names of the richest tree; no other writes Joliet's, which then are all that the disc can hold.
@@ -156,18 +148,20 @@ def _folders(nodes: Mapping[tuple[str, ...], Staged | None]) -> Folders:
     return folders
 
 
-def _name_tree(folders: Folders, rule: Rule, profile: Profile, errors: list[DiscprepError]) -> _Tree:
+def _name_tree(
+    folders: Folders, rule: Rule, profile: Profile, known: FolderNames, errors: list[DiscprepError]
+) -> _Tree:
     """Names every folder of a tree, from the root down."""
     tree = _Tree({(): ()})
     for folder in sorted(folders, key=len):
         try:
-            names = name_folder(folders[folder], rule, profile.companion_file, profile.companion_folder)
+            names = known.of(folders[folder], rule, profile)
         except NameRuleError as error:
             errors.append(error)
             names = {entry.name: Chosen("_") for entry in folders[folder]}
         parent = tree.paths[folder]
         for entry in folders[folder]:
-            chosen = names[entry.name]
+            chosen = names.get(entry.name) or Chosen(entry.name)
             # Most names stay as they are: one path then stands for all trees, which saves a fifth of the memory.
             as_wanted = chosen.name == entry.name and parent == folder
             tree.paths[entry.path] = entry.path if as_wanted else (*parent, chosen.name)
@@ -177,7 +171,7 @@ def _name_tree(folders: Folders, rule: Rule, profile: Profile, errors: list[Disc
 
 
 def _targets(
-    staged: Sequence[Staged], profile: Profile, volumes: Mapping[str, Volume]
+    staged: Sequence[Staged], profile: Profile, volumes: Mapping[str, Volume], known: FolderNames
 ) -> tuple[dict[str, _Tree], list[DiscprepError]]:
     """One tree of the copied files for each of the machine's volumes, by the volume's path."""
     errors: list[DiscprepError] = []
@@ -190,7 +184,7 @@ def _targets(
     trees = {}
     for path, (volume, entries) in groups.items():
         nodes, _ = _nodes(entries)
-        trees[path] = _name_tree(_folders(nodes), VolumeRule(volume, profile.charset), profile, errors)
+        trees[path] = _name_tree(_folders(nodes), VolumeRule(volume, profile.charset), profile, known, errors)
         errors += _long_targets(entries, trees[path], volume)
     by_item = {e.item: trees[volumes.get(e.item, first).path] for e in staged if e.copied}
     return by_item, errors

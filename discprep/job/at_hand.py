@@ -12,7 +12,7 @@ from discprep.errors import ManifestError, MissingError, raise_all
 from discprep.fetch.cache import Cache
 from discprep.fetch.pins import pins_of
 from discprep.machine import published_name
-from discprep.model import Inside, Item, Manifest, Opened, Pin, Progress, Silent
+from discprep.model import Inside, Item, Limits, Manifest, Opened, Pin, Progress, Silent
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,12 +62,23 @@ def _paths(items: Iterable[Item], pins: Mapping[str, Pin], cache: Cache) -> Iter
             yield item.id, path
 
 
-def open_items(hand: AtHand, progress: Progress | None = None) -> dict[str, Opened]:
-    """Every item at hand, opened, as it is taken; archives met before come from the store. Raises StorageError."""
+Known = dict[tuple[OpenTask, Limits], Opened]
+"""Archives as they were opened in this run, by how."""
+
+
+def open_items(hand: AtHand, progress: Progress | None = None, known: Known | None = None) -> dict[str, Opened]:
+    """Every item at hand, opened, as it is taken; archives met before come from the store. Raises StorageError.
+
+    Arguments:
+        known: those opened earlier in this run, which are not opened again; the others are added
+    """
+    known, limits = {} if known is None else known, hand.manifest.limits
     items = [item for item in hand.manifest.items if item.id in hand.paths]
-    tasks = [open_task(item, hand.paths[item.id]) for item in items]
-    opened = open_all(tasks, store=hand.cache.unpacked, limits=hand.manifest.limits, progress=progress or Silent())
-    return {item.id: taken(item, one, hand.manifest.profile) for item, one in zip(items, opened, strict=True)}
+    tasks = {item.id: open_task(item, hand.paths[item.id]) for item in items}
+    new = [task for task in dict.fromkeys(tasks.values()) if (task, limits) not in known]
+    opened = open_all(new, store=hand.cache.unpacked, limits=limits, progress=progress or Silent())
+    known |= {(task, limits): one for task, one in zip(new, opened, strict=True)}
+    return {item.id: taken(item, known[tasks[item.id], limits], hand.manifest.profile) for item in items}
 
 
 def open_task(item: Item, path: Path) -> OpenTask:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 from typing import Literal
 
 from discprep.disc.layout.options import MIN_TRACK_SECTORS, ImageOptions
@@ -45,6 +44,7 @@ from discprep.model import (
     Pulled,
     Shape,
     Silent,
+    Staged,
 )
 from discprep.plan.gain import gain_s, p_stale
 from discprep.serve.gate import SERVER
@@ -54,6 +54,8 @@ from discprep.shapes import changes, last_shape, openers, roles_of
 
 UNPACKED_GUESS = 2  # an archive that is not here yet is taken to unpack to twice its size; no source, told as a guess
 KEY = "plan"
+Must = Literal["burn", "later", ""]
+NamesAndFaults = tuple[Sequence[Named], Sequence[DiscprepError]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +73,8 @@ class Burned:
 
 @dataclass(frozen=True, slots=True)
 class Measured:
-    """An item in figures. `faults`: why it can stand on no disc, `trouble` the first of them in words; `spoils`: what
-    it would lose unpacked.
+    """An item in figures. `faults`: why it can stand on no disc, or cannot be offered; `trouble` the first of them in
+    words; `spoils`: what it would lose unpacked.
 
     Attributes:
         archive_format: of the bytes at hand, else as the name has it
@@ -95,7 +97,8 @@ class Measured:
 
     @property
     def trouble(self) -> str:
-        return f"cannot stand on the disc: {self.faults[0].message}" if self.faults else ""
+        what = "be offered" if self.item.place == "later" else "stand on the disc"
+        return f"cannot {what}: {self.faults[0].message}" if self.faults else ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +153,7 @@ def figures(
         StorageError: a file of this host cannot be read
     """
     everything = _everything(manifest, opened, trees)
-    measured = _measure_all(manifest, hand, opened, everything, trees.work, progress or Silent())
+    measured = _measure_all(manifest, hand, opened, everything, trees, progress or Silent())
     usable = usable_sectors(manifest.medium)
     constant = _constant(everything, usable)
     waits = link_seconds(manifest, measured, pace=pace)
@@ -215,16 +218,32 @@ def link_seconds(
 # ------------------------------------------------------------------------------------------------- measuring
 
 
+def _may_burn(manifest: Manifest, opened: Mapping[str, Opened]) -> dict[str, tuple[Form, ...]]:
+    """Items that are here, whole and may stand on a disc, each with its legal forms."""
+    may = [item for item in manifest.items if item.place != "later" and not _is_there(manifest, item)]
+    whole = [item for item in may if item.id in opened and opened[item.id].whole]
+    return {item.id: _legal_forms(manifest, item, opened[item.id].usable_format) for item in whole}
+
+
 def _everything(manifest: Manifest, opened: Mapping[str, Opened], trees: Trees) -> Tree:
-    """The tree as if everything whole were burned, in each form it may have."""
+    """The tree as if everything that may burn were burned, in the first of its forms: where nothing is to be chosen, it
+    is the disc's own."""
     plain = replace(manifest, medium=replace(manifest.medium, second_copy=False))
-    whole = {key: one for key, one in opened.items() if one.whole}
-    forms: dict[str, Form] = {}
-    for item in manifest.items:
-        if item.id in whole:
-            legal = _legal_forms(manifest, item, whole[item.id].usable_format)
-            forms[item.id] = legal[0] if len(legal) == 1 else "both"
-    return trees.of(plain, whole, forms, preview=True)
+    forms = {key: legal[0] for key, legal in _may_burn(manifest, opened).items()}
+    there = {item.id for item in manifest.items if _is_there(manifest, item)}
+    return trees.of(plain, opened, forms, present=there, preview=True)
+
+
+def _archives(manifest: Manifest, opened: Mapping[str, Opened], trees: Trees) -> NamesAndFaults:
+    """The archives of what may stand packed instead, by themselves."""
+    forms: dict[str, Form] = {key: "packed" for key, legal in _may_burn(manifest, opened).items() if len(legal) > 1}
+    staged = stage(manifest, opened, forms, None, trees.work, preview=True)
+    return map_names(staged.staged, manifest.profile, volumes_of(manifest), trees.names)
+
+
+def _is_there(manifest: Manifest, item: Item) -> bool:
+    """Whether the machine has an item, so that nothing is asked about it; one that is to burn is brought again."""
+    return item.id in manifest.has and item.place != "burn"
 
 
 def _legal_forms(manifest: Manifest, item: Item, archive_format: str) -> tuple[Form, ...]:
@@ -248,35 +267,42 @@ def _measure_all(
     hand: AtHand,
     opened: Mapping[str, Opened],
     everything: Tree,
-    work: Path,
+    trees: Trees,
     progress: Progress,
 ) -> dict[str, Measured]:
     by_item: dict[str, list[Named]] = {item.id: [] for item in manifest.items}
-    for entry in everything.named:
+    archives, clashes = _archives(manifest, opened, trees)
+    for entry in (*archives, *everything.named):
         if entry.staged.item:
             by_item[entry.staged.item].append(entry)
-    faulty = {error.item for error in everything.errors}
+    faulty = {error.item for error in (*everything.errors, *clashes)}
     measured: dict[str, Measured] = {}
     errors: list[DiscprepError] = []
     progress.begin(KEY, "Measuring", len(manifest.items), "items")
     for item in sorted(manifest.items, key=lambda item: item.id):
         progress.advance(KEY, 1)
         try:
-            if item.id not in opened:
+            if _is_there(manifest, item):
+                measured[item.id] = _nothing(item)
+            elif item.id not in opened:
                 measured[item.id] = _guessed(manifest, item, hand)
-                continue
-            one = opened[item.id]
-            named: Sequence[Named] = by_item[item.id]
-            faults: list[DiscprepError] = []
-            if item.id in faulty:
-                named, faults = _alone(manifest, item, one, work)
-            if faults and item.place == "burn":
-                errors += faults
-            measured[item.id] = _measured(manifest, item, one, hand, named, everything.options, faults)
-            if item.form == "packed" and one.whole:
-                members, _ = _alone(manifest, replace(item, form="unpacked", edits=()), one, work)
-                unfit = next(iter(_unfit(members)), None)
-                measured[item.id] = replace(measured[item.id], unfit=unfit)
+            elif item.place == "later":
+                staged, own = _staged_alone(manifest, item, "unpacked", opened[item.id], trees)
+                waits = _waiting(manifest, item, opened[item.id], hand, staged)
+                measured[item.id] = replace(waits, faults=tuple(own))
+            else:
+                named: Sequence[Named] = by_item[item.id]
+                one = opened[item.id]
+                faults: Sequence[DiscprepError] = ()
+                if item.id in faulty:
+                    named, faults = _alone(manifest, item, one, trees)
+                if item.place == "burn":
+                    errors += faults
+                measured[item.id] = _measured(manifest, item, one, hand, named, everything.options, faults)
+                if item.form == "packed" and one.whole:
+                    members, _ = _alone(manifest, replace(item, form="unpacked", edits=()), one, trees)
+                    unfit = next(iter(_unfit(members)), None)
+                    measured[item.id] = replace(measured[item.id], unfit=unfit)
         except DiscprepError as error:
             errors.append(error)
     progress.end(KEY)
@@ -284,17 +310,38 @@ def _measure_all(
     return measured
 
 
-def _alone(manifest: Manifest, item: Item, opened: Opened, work: Path) -> tuple[Sequence[Named], list[DiscprepError]]:
+def _alone(manifest: Manifest, item: Item, opened: Opened, trees: Trees) -> NamesAndFaults:
     """An item's names with nothing else on the disc: what is wrong with it, whatever burns beside it."""
     legal = _legal_forms(manifest, item, opened.usable_format)
-    form: Form = legal[0] if len(legal) == 1 else "both"
-    staged = stage(manifest, {item.id: opened}, {item.id: form}, None, work, preview=True)
+    staged, own = _staged_alone(manifest, item, legal[0] if len(legal) == 1 else "both", opened, trees)
+    named, faults = map_names(staged, manifest.profile, volumes_of(manifest), trees.names)
+    return named, (*own, *faults)
+
+
+def _staged_alone(
+    manifest: Manifest, item: Item, form: Form, opened: Opened, trees: Trees
+) -> tuple[Sequence[Staged], list[DiscprepError]]:
+    staged = stage(manifest, {item.id: opened}, {item.id: form}, None, trees.work, preview=True)
     own = [error for error in staged.errors if error.item == item.id]
     if any(isinstance(error, EditError) for error in own):  # what an edit was to bring is missing: no fault of its own
         compared = {expect.where for expect in manifest.expects}
         own = [error for error in own if error.where not in compared]
-    named, faults = map_names(staged.staged, manifest.profile, volumes_of(manifest))
-    return named, [*own, *faults]
+    return staged.staged, own
+
+
+def _nothing(item: Item) -> Measured:
+    """Of an item that the machine has."""
+    pulled = Pulled("archive", (0,))
+    return Measured(item, kind_of(item) or "file", pulled, pulled, ())
+
+
+def _waiting(manifest: Manifest, item: Item, opened: Opened, hand: AtHand, staged: Sequence[Staged]) -> Measured:
+    """An item as it waits for the link, in no form that burns."""
+    archive_format = opened.usable_format
+    as_fetched = Pulled("archive", (opened.path.stat().st_size,), _escapes(item, hand))
+    files = _files(staged, opened)
+    pulled = pulled_in(last_shape(manifest, item, archive_format), as_fetched, files)
+    return Measured(item, archive_format, as_fetched, pulled, (), files)
 
 
 def _measured(
@@ -306,7 +353,6 @@ def _measured(
     options: ImageOptions,
     faults: Sequence[DiscprepError],
 ) -> Measured:
-    size_bytes = opened.path.stat().st_size
     legal = _legal_forms(manifest, item, opened.usable_format)
     archive = [entry for entry in named if entry.staged.form == "packed"]
     members = [entry for entry in named if entry.staged.form != "packed"]
@@ -315,23 +361,14 @@ def _measured(
     if faults:
         legal = tuple(form for form in legal if form == "packed" and opened.whole and archive)
     parts: dict[Form, list[Named]] = {"packed": archive, "unpacked": members, "both": [*archive, *members]}
-    block = _block_bytes(manifest, item)
+    block = volume_of(manifest.profile, item).block_bytes
     needs = openers(manifest, item, "archive", opened.usable_format)
     inside = sum(_blocks(entry.member.size_bytes, block) for entry in opened.members)
-    files = _files(members, opened)
-    as_fetched = Pulled("archive", (size_bytes,), _escapes(item, hand))
-    pulled = pulled_in(last_shape(manifest, item, opened.usable_format), as_fetched, files)
-    forms = tuple(_burned(form, parts[form], item, options, block, inside, needs) for form in legal)
-    spoils = _spoils(members, manifest, item) if "packed" in legal else ""
-    return Measured(
-        item,
-        opened.usable_format,
-        as_fetched,
-        pulled,
-        forms,
-        files,
+    return replace(
+        _waiting(manifest, item, opened, hand, [entry.staged for entry in members]),
+        forms=tuple(_burned(form, parts[form], item, options, block, inside, needs) for form in legal),
         faults=() if legal else tuple(faults),
-        spoils=spoils,
+        spoils=_spoils(members, manifest, item) if "packed" in legal else "",
     )
 
 
@@ -371,10 +408,9 @@ def _burned(
     )
 
 
-def _files(members: Sequence[Named], opened: Opened) -> tuple[tuple[str, int], ...]:
+def _files(staged: Sequence[Staged], opened: Opened) -> tuple[tuple[str, int], ...]:
     """Path and size [B] of each file that would be installed; of all inside where the item has no form unpacked."""
-    plain = [e.staged for e in members if e.staged.rate_bit_s is None and not e.link]
-    chosen = [("/".join(staged.name), staged.content) for staged in plain]
+    chosen = [("/".join(one.name), one.content) for one in staged if one.rate_bit_s is None and not one.link]
     inside = chosen or [(entry.member.name, entry.content) for entry in opened.members]
     return tuple((path, content.size_bytes) for path, content in inside if content)
 
@@ -382,10 +418,6 @@ def _files(members: Sequence[Named], opened: Opened) -> tuple[tuple[str, int], .
 def _blocks(size_bytes: int, block_bytes: int) -> int:
     """Bytes of whole blocks."""
     return -(-size_bytes // block_bytes) * block_bytes
-
-
-def _block_bytes(manifest: Manifest, item: Item) -> int:
-    return volume_of(manifest.profile, item).block_bytes
 
 
 def _escapes(item: Item, hand: AtHand) -> Escapes | None:
@@ -407,7 +439,7 @@ def _guessed(manifest: Manifest, item: Item, hand: AtHand) -> Measured:
     kind = kind_of(item)
     folders = len(folders_of(item))
     inside = size_bytes * UNPACKED_GUESS if kind else size_bytes
-    block = _block_bytes(manifest, item)
+    block = volume_of(manifest.profile, item).block_bytes
     needs = openers(manifest, item, "archive", kind)
     forms = []
     for form in _legal_forms(manifest, item, kind or "file"):
@@ -456,7 +488,8 @@ def _plan_item(one: Measured, manifest: Manifest, waits: Mapping[str, float]) ->
     later_s = round(waits[item.id], 3)
     stale = p_stale(manifest.plan.days_to_use, item.renewed_every_days)
     times = manifest.plan.power_ons if volume.volatile and item.use == "copy" else 1.0
-    must, why = _must(one, manifest.link)
+    must: Must
+    must, why = ("", "") if _is_there(manifest, item) else _must(one, manifest.link)
     unpack_s = round(unpack_seconds(manifest, roles_of(shape, one.archive_format), one.pulled.size_bytes), 3)
     if not manifest.link:
         unpack_s = 0.0
@@ -479,7 +512,7 @@ def _plan_item(one: Measured, manifest: Manifest, waits: Mapping[str, float]) ->
     )
 
 
-def _must(one: Measured, link: LinkSettings | None) -> tuple[Literal["burn", "later", ""], str]:
+def _must(one: Measured, link: LinkSettings | None) -> tuple[Must, str]:
     if one.trouble:
         return "later", one.trouble
     if one.item.place == "burn":

@@ -1,7 +1,7 @@
 """Room that is really there: the plan is reckoned with the sectors of the very disc that it chooses.
 
-The first constant is measured as if everything burned in each form, because scripts and lists depend on what burns. It
-lies above what most choices take, and may lie below what some take.
+The first constant is measured as if everything burned in its first form, because scripts and lists depend on what
+burns. It lies above what most choices take, and may lie below what some take.
 """
 
 from __future__ import annotations
@@ -23,7 +23,8 @@ def fitted(figured: Figures, solve: Callable[[Figures], Solved], exact: Callable
 
     Each answer tells the constant that is its own, and the next one is asked for with that; where the first constant
     leaves too little for what must burn, none at all is the start. Below the constant of an answer that does not fit
-    nothing is asked any more, so that it ends. Where no room is short, the first answer stands as it is.
+    nothing is asked any more, so that it ends; where nothing is left then, the smallest choice is tried. Where no room
+    is short, the first answer stands as it is.
 
     Arguments:
         exact: sectors that the disc of an answer takes; None where that cannot be known
@@ -37,7 +38,7 @@ def fitted(figured: Figures, solve: Callable[[Figures], Solved], exact: Callable
         solved, _ = _asked(solve, figured.standing(0))
     elif solved and not _short(solved):
         return solved
-    least = 0
+    least, smallest = 0, False
     for turn in count(1):
         taken = exact(solved) if solved else None
         if solved is None or taken is None:
@@ -50,7 +51,10 @@ def fitted(figured: Figures, solve: Callable[[Figures], Solved], exact: Callable
         if kept and (turn >= ROUNDS or max(own, least) >= kept.problem.constant_sectors):
             break
         further = 1 << (turn - ROUNDS) if turn >= ROUNDS else 0  # so that few rounds are enough where none fits
-        solved, refused = _asked(solve, figured.standing(max(own, least) + further))
+        wanted = max(own, least) + further
+        solved, refused = _asked(solve, figured.standing(wanted))
+        if refused and kept is None and not smallest:
+            smallest, solved = True, _smallest(solve, figured, wanted)
     if refused and kept is None:
         raise refused
     if kept and (missing := _just_missed(kept)):
@@ -60,6 +64,16 @@ def fitted(figured: Figures, solve: Callable[[Figures], Solved], exact: Callable
             kept = last.standing(taken - burned_sectors(last))
     found = kept or solved
     assert found is not None  # what is not solved was refused
+    return found
+
+
+def _smallest(solve: Callable[[Figures], Solved], figured: Figures, refused: int) -> Solved | None:
+    """The answer that leaves the most room: to the greatest constant below one that is refused."""
+    found, least = None, -1
+    while refused - least > 1:
+        middle = (least + refused) // 2
+        solved, _ = _asked(solve, figured.standing(middle))
+        found, least, refused = (solved, middle, refused) if solved else (found, least, middle)
     return found
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -10,7 +10,7 @@ from discprep.disc.layout.options import MIN_TRACK_SECTORS
 from discprep.errors import CapacityError, DiscprepError, UsageError, flatten, raise_all
 from discprep.fetch.files import scratch
 from discprep.job.agree import Solved, agreed
-from discprep.job.at_hand import AtHand, at_hand, open_items
+from discprep.job.at_hand import AtHand, Known, at_hand, open_items
 from discprep.job.figures import Figures, figures, link_seconds
 from discprep.job.fitting import fitted
 from discprep.job.held import sound
@@ -74,8 +74,8 @@ def plan(
     manifest = _load(path, machine, assumed)
     if explain and all(item.id != explain for item in manifest.items):
         raise UsageError(f"there is no item {explain!r} to explain", hint="--json lists the ids.")
-    hand = at_hand(manifest, cache_root)
-    opened = open_items(hand, progress)
+    hand, known = at_hand(manifest, cache_root), Known()
+    opened = open_items(hand, progress, known)
     hand, held = sound(hand, opened)
     manifest = hand.manifest
     measurements, torn = logged(log) if log else ((), ())
@@ -84,14 +84,18 @@ def plan(
         trees = Trees(work)
         solved = _agreed(figures(manifest, hand, opened, trees, progress, pace=pace), opened, trees, progress)
         planned = _planned(manifest, opened, solved, trees)
+
+        def answer(other: Manifest) -> Plan:
+            return _answer(at_hand(other, cache_root), known, trees, pace)
+
+        tried = tuple(
+            _try(path, machine, [*assumed, Assumed("--over", what.key, value)], planned.plan, answer)
+            for what in over
+            for value in what.values
+        )
     if explain is not None:
         told = (explanation(manifest, solved.figured, explain),) if explain else ()
         planned = replace(planned, explain=True, explained=told)
-    tried = tuple(
-        _try(path, machine, cache_root, [*assumed, Assumed("--over", what.key, value)], planned.plan, pace)
-        for what in over
-        for value in what.values
-    )
     return replace(planned, tried=tried, notices=(*held, *planned.notices, *torn))
 
 
@@ -262,14 +266,13 @@ def _turn(change: Change, key: str, problem: PlanProblem) -> Turn:
 def _try(
     path: Path,
     machine: Path | None,
-    cache_root: Path | None,
     assumed: Sequence[Assumed],
     base: Plan,
-    pace: float,
+    answered: Callable[[Manifest], Plan],
 ) -> Tried:
     what = assumed[-1]
     try:
-        answer = _answer(_load(path, machine, assumed), cache_root, pace)
+        answer = answered(_load(path, machine, assumed))
     except DiscprepError as error:
         if not all(isinstance(one, CapacityError) for one in flatten([error])):
             raise
@@ -323,14 +326,11 @@ def _names(fault: DiscprepError, key: str) -> bool:
     return key in fault.message
 
 
-def _answer(manifest: Manifest, cache_root: Path | None, pace: float) -> Plan:
-    """The plan alone: the chosen trees are not laid out."""
-    hand = at_hand(manifest, cache_root)
-    with scratch() as work:
-        opened = open_items(hand)
-        hand, _ = sound(hand, opened)
-        trees = Trees(work)
-        return _agreed(figures(hand.manifest, hand, opened, trees, pace=pace), opened, trees).plan
+def _answer(hand: AtHand, known: Known, trees: Trees, pace: float) -> Plan:
+    """The plan alone, from what was opened and named for others already; the chosen trees are not laid out."""
+    opened = open_items(hand, None, known)
+    hand, _ = sound(hand, opened)
+    return _agreed(figures(hand.manifest, hand, opened, trees, pace=pace), opened, trees).plan
 
 
 def what_if(text: str) -> WhatIf:

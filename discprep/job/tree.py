@@ -16,7 +16,7 @@ from discprep.disc.layout.sizes import Layout, lay_out
 from discprep.disc.layout.tape import lay_out_tar
 from discprep.disc.lists import fill_lists, list_files
 from discprep.disc.media import usable_sectors
-from discprep.disc.names import KnownNames, folder_companions, with_second_copies
+from discprep.disc.names import FolderNames, folder_companions, map_names, with_second_copies
 from discprep.disc.parts import Part
 from discprep.disc.record import build_id
 from discprep.disc.setup import setup_files, setup_scripts
@@ -25,7 +25,7 @@ from discprep.errors import DiscprepError, ManifestError, StorageError
 from discprep.link import rates_both_hold
 from discprep.machine import bring_up_items, volumes_of
 from discprep.manifest.media import BOOT_SECTOR_BYTES, boot_image_problem, boot_sectors, loaded_sectors
-from discprep.model import Content, Form, Manifest, Named, Notice, Opened, Staged
+from discprep.model import Content, Form, Item, Manifest, Named, Notice, Opened, PlanSettings, Staged
 
 BOOT_NAME = "BOOT.IMG"
 
@@ -68,6 +68,7 @@ class Trees:
 
     Attributes:
         work: a folder for changed files and scripts
+        names: the folders that were named
         epoch_s: dates the volume and the folders that no archive brings
         secrets, allow_secrets: as `disc.stage.stage`
     """
@@ -76,8 +77,8 @@ class Trees:
     epoch_s: int = 0
     secrets: Mapping[str, str] | None = None
     allow_secrets: bool = False
+    names: FolderNames = field(default_factory=FolderNames)
     _made: dict[Hashable, Tree] = field(default_factory=dict)
-    _names: KnownNames = field(default_factory=KnownNames)
 
     def of(
         self,
@@ -92,7 +93,7 @@ class Trees:
         manifest asks for that and there is room.
 
         Arguments:
-            manifest: the run's; its medium may differ from call to call
+            manifest: may differ from call to call
             opened: at least the items of `forms`, by id
             present: ids already on the machine, or on an earlier disc
             preview: secrets are masked, and are no fault
@@ -103,7 +104,7 @@ class Trees:
             ManifestError: the image to boot from no longer suits its medium
         """
         preview = preview and bool(manifest.secrets)  # without secrets both are the same tree
-        key = (manifest.medium, frozenset(forms.items()), frozenset(present), preview)
+        key = (_followed(manifest), frozenset(forms.items()), frozenset(present), preview)
         if key in self._made:
             return self._made[key]
         if manifest.medium.second_copy:
@@ -132,7 +133,7 @@ class Trees:
         setup = setup_files(manifest, entries, rates, work, present=present)
         started = boot_files(manifest)
         tools = (*setup, *list_files(work), *started)
-        named, faults = self._names.map([*tools, *entries], manifest.profile, volumes_of(manifest))
+        named, faults = map_names([*tools, *entries], manifest.profile, volumes_of(manifest), self.names)
         options = options_of(manifest, named, self.epoch_s)
         archives = {item_id: opened[item_id].sha256 for item_id in forms if item_id in opened}
         if manifest.medium.second_copy:
@@ -144,6 +145,17 @@ class Trees:
         notices = (*staged.notices, *_load_notices(manifest, options, named), *scripts.notices,
                    *mentions(scripts.named, manifest.profile))  # fmt: skip
         return Tree(whole, options, build, scripts.parts, rates, notices, errors)
+
+
+def _followed(manifest: Manifest) -> Manifest:
+    """The manifest without what only the plan goes by: what a tree is made from."""
+    medium = manifest.medium
+    if not medium.second_copy:  # else they stand where there is room
+        medium = replace(medium, kind="", sectors=0)
+    usual = Item("")
+    items = tuple(replace(item, place=usual.place, worth=usual.worth, renewed_every_days=None)
+                  for item in manifest.items)  # fmt: skip
+    return replace(manifest, items=items, medium=replace(medium, discs=1), plan=PlanSettings())
 
 
 def _in_bring_up(manifest: Manifest) -> Callable[[Named], bool]:
