@@ -18,6 +18,22 @@ def test_a_clean_line_is_used_to_its_limit(protocol: str) -> None:
         assert outcome.seconds <= 1.03 * limit_s(setting, outcome.payload), setting
 
 
+def test_the_line_never_waits_for_a_number_that_rounds() -> None:
+    """Asked at the very moment at which it wants more, it gets more, however that moment's number is rounded."""
+    setting = Setting(115_200, "ppp", 576, 4096)
+    outcome = run(setting)
+    assert outcome.seconds <= 1.005 * limit_s(setting, outcome.payload)
+
+
+@pytest.mark.parametrize("protocol", ["slip", "ppp"])
+def test_a_computer_that_wakes_us_late(protocol: str) -> None:
+    """Up to 0.12 s late, four times what the line holds at first: it holds more then, and nothing is sent again."""
+    setting = Setting(115_200, protocol, 576, 4096, size=100_000, late_s=0.12)
+    outcome = run(setting)
+    assert outcome.whole and outcome.again == 0
+    assert outcome.seconds <= 1.02 * limit_s(setting, outcome.payload)
+
+
 @pytest.mark.parametrize("protocol", ["slip", "cslip", "ppp"])
 @pytest.mark.parametrize("keeps", [True, False])
 def test_errors_cost_little(protocol: str, keeps: bool) -> None:

@@ -38,6 +38,7 @@ class Setting:
     error_rate: float = 0.0
     keeps: bool = True
     pause_s: tuple[float, float] | None = None
+    late_s: float = 0.0  # by how much our end wakes up late at most, whatever for
     zeros: bool = False  # content without anything to escape
     head: int = 0  # bytes before the content, as a reply's head
     seed: int = 1
@@ -211,16 +212,20 @@ def run(setting: Setting, most_s: float = 36_000.0) -> Outcome:
     events: list[tuple[float, int, str, bytes]] = []
     count = 0
     free = {"down": 0.0, "up": 0.0}
+    late = random.Random(setting.seed)
+    woken_s = 0.0
     now, ident, started = 0.0, 0, None
 
     def carry(way: str, wire: bytes) -> None:
-        nonlocal count
+        nonlocal count, woken_s
         free[way] = max(free[way], now) + len(wire) / char_s
         count += 1
         delay = setting.answer_s if way == "down" else 0.0
         arrives = free[way] + delay
         if setting.pause_s and way == "down" and setting.pause_s[0] <= arrives < setting.pause_s[1]:
             arrives = setting.pause_s[1]
+        if setting.late_s and way == "up":
+            arrives = woken_s = max(woken_s, arrives + late.random() * setting.late_s)
         heapq.heappush(events, (arrives, count, way, hurt(wire, setting.error_rate, rng)))
 
     def machine_says(told: list[Segment]) -> None:
@@ -238,7 +243,10 @@ def run(setting: Setting, most_s: float = 36_000.0) -> Outcome:
             machine_says(machine.tick(now))
         while wire := line.next_bytes(now):
             carry("down", wire)
-        times = [time for time in (line.due_s(now), theirs.due_s, machine.due_s() if theirs.ready else None)
+        due_s = line.due_s(now)
+        if due_s is not None and setting.late_s:
+            due_s += late.random() * setting.late_s
+        times = [time for time in (due_s, theirs.due_s, machine.due_s() if theirs.ready else None)
                  if time is not None]  # fmt: skip
         later = min(times, default=None)
         if events and (later is None or events[0][0] <= later):
