@@ -136,13 +136,8 @@ def block_count(protocol: BlockProtocol, size_bytes: int) -> tuple[int, int]:
     return (full + 1, 0) if small >= most else (full, small)
 
 
-def wire_bytes(protocol: BlockProtocol, size_bytes: int) -> float:
-    """Bytes on the wire [B] for one file, its header, its end and the batch's end included."""
-    parts = _wire_parts(protocol, size_bytes, 1)
-    return sum(parts.values())
-
-
-def _wire_parts(protocol: BlockProtocol, size_bytes: int, files: int) -> dict[str, float]:
+def wire_parts(protocol: BlockProtocol, size_bytes: int, files: int = 1) -> dict[str, float]:
+    """Bytes on the wire [B] by what they are for, headers, ends and the batch's end included."""
     full, small = block_count(protocol, math.ceil(size_bytes / files))
     carried = full * protocol.data_bytes + small * protocol.tail_bytes
     filled = max(0, carried - size_bytes / files) if protocol.pads else 0
@@ -181,7 +176,7 @@ def send_blocks(
 def _block_parts(
     size_bytes: int, protocol: BlockProtocol, char_s: float, turnaround_s: float, files: int, error_rate: float
 ) -> dict[str, float]:
-    parts = {name: size / char_s for name, size in _wire_parts(protocol, size_bytes, files).items()}
+    parts = {name: size / char_s for name, size in wire_parts(protocol, size_bytes, files).items()}
     full, small = block_count(protocol, math.ceil(size_bytes / files))
     ends = 3 if protocol.header_bytes else 1  # of each file: its header, its end, the start of the next
     replies = files * (ends + (0 if protocol.streams else full + small)) + (1 if protocol.closing_bytes else 0)

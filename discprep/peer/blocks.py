@@ -5,12 +5,13 @@ Source: XMODEM/YMODEM protocol reference (10-10-85), chapters 4 to 7. What a pro
 
 from __future__ import annotations
 
-import math
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from typing import BinaryIO, Literal, Protocol
 
 from fastcrc import crc16
+
+from discprep.link.blocks import BLOCK_PROTOCOLS, block_count
 
 Name = Literal["xmodem", "xmodem-1k", "ymodem"]
 SOH, STX, EOT, ACK, NAK, CAN, SUB = 0x01, 0x02, 0x04, 0x06, 0x15, 0x18, 0x1A
@@ -24,6 +25,7 @@ _ASK_S = 3.0  # 7.3.2: between two "C"
 _CRC_ASKED = 4  # so often, then the plain sum is asked for (common practice, no source: three to six)
 _QUIET_S = 1.0  # 7.3.2: the line is purged until it is silent for so long
 _BYTE_S = 1.0  # between the bytes of a block
+_NOISE_BYTES = 4 * LARGE  # so many without a sign are as good as silence: a mad line must not hold us for ever
 
 
 class Failed(Exception):
@@ -85,12 +87,10 @@ def block(number: int, data: bytes, *, crc: bool) -> bytes:
 
 
 def pieces(size_bytes: int, name: Name) -> list[int]:
-    """The blocks' sizes of a file: large ones, and small ones for a short rest (5, as senders in use do)."""
-    if name == "xmodem":
-        return [SMALL] * math.ceil(size_bytes / SMALL)
-    full, rest = divmod(size_bytes, LARGE)
-    small = math.ceil(rest / SMALL)
-    return [LARGE] * (full + (small == LARGE // SMALL)) + [SMALL] * (small % (LARGE // SMALL))
+    """The blocks' sizes of a file, as many as the estimate counts."""
+    protocol = BLOCK_PROTOCOLS[name]
+    full, small = block_count(protocol, size_bytes)
+    return [protocol.data_bytes] * full + [protocol.tail_bytes] * small
 
 
 def header(offer: Offer) -> bytes:
@@ -100,20 +100,42 @@ def header(offer: Offer) -> bytes:
     return told[: LARGE - 1].ljust(size, b"\0")
 
 
-# --------------------------------------------------------------------------------------------------- sending
+class _Side:
+    """What sending and receiving have in common.
 
-
-class Sender:
-    """Sends files to whoever asks for them.
-
-    Args:
-        moved: told how many bytes of the file have been acknowledged since it was last called
+    Attributes:
+        again: blocks that went more than once
     """
 
     def __init__(self, wire: Wire, name: Name, moved: Callable[[int], None]) -> None:
+        """`moved` is told how many bytes of the file have been acknowledged since it was last called."""
         self._wire, self._name, self._moved = wire, name, moved
         self._crc = True
         self.again = 0
+
+    def _sign(self, wanted: Collection[int], wait_s: float) -> int | None:
+        """The next byte of those wanted, whatever noise comes before it; None when the line is silent for so long, or
+        when nothing but noise comes.
+
+        Raises:
+            Failed: two signs of giving up in a row (7.2)
+        """
+        cancels = 0
+        for _ in range(_NOISE_BYTES):
+            byte = self._wire.byte(wait_s)
+            if byte is None or byte in wanted:
+                return byte
+            cancels = cancels + 1 if byte == CAN else 0
+            if cancels >= 2:
+                raise Failed("the other side gave up")
+        return None
+
+
+# --------------------------------------------------------------------------------------------------- sending
+
+
+class Sender(_Side):
+    """Sends files to whoever asks for them."""
 
     def send(self, offers: Sequence[Offer]) -> None:
         """All of them; XMODEM carries one.
@@ -133,22 +155,13 @@ class Sender:
 
     def _wait_start(self) -> None:
         """Until the receiver asks: "C" for CRC, NAK for the plain sum."""
-        cancels = 0
-        left_s = START_S
-        while left_s > 0:
-            byte = self._wire.byte(1.0)
-            if byte is None:
-                left_s -= 1.0
-                continue
-            if byte in (WANTS_CRC, NAK):
-                self._crc = byte == WANTS_CRC
-                if not self._crc and self._name == "ymodem":
-                    continue  # 5: YMODEM knows no plain sum
+        wanted = (WANTS_CRC,) if self._name == "ymodem" else (WANTS_CRC, NAK)  # 5: YMODEM knows no plain sum
+        for _ in range(int(START_S)):
+            asked = self._sign(wanted, 1.0)
+            if asked is not None:
+                self._crc = asked == WANTS_CRC
                 self._wire.forget()  # it asked several times: one answer is enough
                 return
-            cancels = cancels + 1 if byte == CAN else 0
-            if cancels >= 2:
-                raise Failed("the other side gave up before it began")
         raise Failed(f"the other side did not ask for a file within {START_S:.0f} s")
 
     def _file(self, offer: Offer) -> None:
@@ -158,34 +171,19 @@ class Sender:
                 data = file.read(size)
                 self._block(number, data.ljust(size, bytes([SUB])))
                 self._moved(len(data))
-        self._end()
+        # Receivers answer the first one with NAK, to be sure that it is no noise.
+        self._until_acknowledged(bytes([EOT]), "the end of the file")
 
     def _block(self, number: int, data: bytes) -> None:
         self._until_acknowledged(block(number, data, crc=self._crc), f"block {number}")
-
-    def _end(self) -> None:
-        """EOT until it is acknowledged: receivers answer the first one with NAK, to be sure that it is no noise."""
-        self._until_acknowledged(bytes([EOT]), "the end of the file")
 
     def _until_acknowledged(self, data: bytes, what: str) -> None:
         for attempt in range(TRIES):
             self.again += attempt > 0
             self._wire.write(data)
-            if self._acknowledged():
+            if self._sign((ACK, NAK), REPLY_S) == ACK:
                 return
         raise Failed(f"{what} was not acknowledged {TRIES} times")
-
-    def _acknowledged(self) -> bool:
-        cancels = 0
-        while (byte := self._wire.byte(REPLY_S)) is not None:
-            if byte == ACK:
-                return True
-            if byte == NAK:
-                return False
-            cancels = cancels + 1 if byte == CAN else 0
-            if cancels >= 2:
-                raise Failed("the other side gave up")
-        return False
 
 
 # ------------------------------------------------------------------------------------------------- receiving
@@ -197,13 +195,12 @@ class _Block:
     data: bytes
 
 
-class Receiver:
+class Receiver(_Side):
     """Takes files. Every one is whole, by the checks of its blocks, or it is not finished."""
 
     def __init__(self, wire: Wire, name: Name, target: Target, moved: Callable[[int], None]) -> None:
-        self._wire, self._name, self._target, self._moved = wire, name, target, moved
-        self._crc = True
-        self.again = 0
+        super().__init__(wire, name, moved)
+        self._target = target
 
     def take(self, name: str = "") -> int:
         """Until the other side has no more; `name` is the file's with XMODEM, which tells none. Returns how many came.
@@ -287,16 +284,10 @@ class Receiver:
             _Hurt: nothing came, or not whole
             Failed: the other side gave up
         """
-        cancels = 0
-        while (byte := self._wire.byte(wait_s)) is not None:
-            if byte == EOT:
-                return None
-            if byte in (SOH, STX):
-                return self._rest(SMALL if byte == SOH else LARGE)
-            cancels = cancels + 1 if byte == CAN else 0
-            if cancels >= 2:
-                raise Failed("the other side gave up")
-        raise _Hurt
+        start = self._sign((SOH, STX, EOT), wait_s)
+        if start is None:
+            raise _Hurt
+        return None if start == EOT else self._rest(SMALL if start == SOH else LARGE)
 
     def _rest(self, size: int) -> _Block:
         body = bytearray()
@@ -312,7 +303,7 @@ class Receiver:
 
     def _purge(self) -> None:
         """Reads until the line is silent, for a while at most."""
-        for _ in range(4 * LARGE):
+        for _ in range(_NOISE_BYTES):
             if self._wire.byte(_QUIET_S) is None:
                 return
 

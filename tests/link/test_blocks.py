@@ -10,7 +10,7 @@ from discprep.link.blocks import (
     ZMODEM_GROWTH,
     block_count,
     send_blocks,
-    wire_bytes,
+    wire_parts,
 )
 
 MB = 1_000_000
@@ -19,22 +19,22 @@ MB = 1_000_000
 def test_xmodem_and_ymodem_bytes() -> None:
     """V36. Source: counted from stock open-source senders, exact; X/YMODEM reference 4.2, 4.3, 5."""
     assert sum(block_count(BLOCK_PROTOCOLS["xmodem-crc"], MB)) == 7813
-    assert wire_bytes(BLOCK_PROTOCOLS["xmodem-crc"], MB) == 1_039_130
-    assert wire_bytes(BLOCK_PROTOCOLS["xmodem-1k"], MB) == 1_004_970
-    assert wire_bytes(BLOCK_PROTOCOLS["ymodem"], MB) == 1_005_236
+    assert sum(wire_parts(BLOCK_PROTOCOLS["xmodem-crc"], MB).values()) == 1_039_130
+    assert sum(wire_parts(BLOCK_PROTOCOLS["xmodem-1k"], MB).values()) == 1_004_970
+    assert sum(wire_parts(BLOCK_PROTOCOLS["ymodem"], MB).values()) == 1_005_236
 
 
 def test_zmodem_bytes() -> None:
     """V37. Source: ZMODEM specification 7.2 for the escapes; counted from a stock sender."""
     assert pytest.approx(1.027405, abs=1e-6) == ZMODEM_GROWTH
-    assert wire_bytes(BLOCK_PROTOCOLS["zmodem"], MB) == pytest.approx(1_033_538, rel=1e-3)
+    assert sum(wire_parts(BLOCK_PROTOCOLS["zmodem"], MB).values()) == pytest.approx(1_033_538, rel=1e-3)
 
 
 @pytest.mark.parametrize(("name", "ratio"), [("kermit", 1.391), ("kermit-long", 1.2765)])
 def test_kermit_bytes(name: str, ratio: float) -> None:
     """V38. Source: control-unprefixing note for what is prefixed; counted from a stock sender."""
     assert KERMIT_GROWTH == 1.2734375
-    assert wire_bytes(BLOCK_PROTOCOLS[name], MB) / MB == pytest.approx(ratio, rel=5e-3)
+    assert sum(wire_parts(BLOCK_PROTOCOLS[name], MB).values()) / MB == pytest.approx(ratio, rel=5e-3)
 
 
 def test_stop_and_wait() -> None:

@@ -17,7 +17,6 @@ from support.command import run
 from support.programs import program
 
 from discprep.job.over_blocks import LineWish, expected_s
-from discprep.link.blocks import BLOCK_PROTOCOLS, block_count
 from discprep.peer import blocks
 from discprep.peer.blocks import Failed, Offer, Receiver, Sender
 
@@ -38,13 +37,43 @@ def test_checks_of_the_standard() -> None:
     assert blocks.header(Offer("a.bin", 77, io.BytesIO)).startswith(b"a.bin\x0077\x00")
 
 
-@pytest.mark.parametrize("size", [0, 1, 128, 129, 1023, 1024, 1025, 1024 + 897, 5000])
-def test_the_estimate_counts_the_same_blocks(size: int) -> None:
-    """One cutting into blocks: what the model of the time reckons with is what is sent."""
-    for name in ("xmodem", "xmodem-1k", "ymodem"):
-        sizes = blocks.pieces(size, name)
-        full, small = block_count(BLOCK_PROTOCOLS["xmodem-crc" if name == "xmodem" else name], size)
-        assert len(sizes) == full + small and sum(sizes) >= size
+@pytest.mark.parametrize(
+    ("name", "size", "expected"),
+    [
+        ("xmodem", 0, []), ("xmodem", 128, [128]), ("xmodem", 129, [128, 128]), ("xmodem-1k", 1023, [1024]),
+        ("ymodem", 1025, [1024, 128]), ("ymodem", 1024 + 896, [1024] + 7 * [128]), ("ymodem", 1024 + 897, [1024, 1024]),
+    ],
+)  # fmt: skip
+def test_a_file_in_blocks(name: str, size: int, expected: list[int]) -> None:
+    """Small blocks for a short rest (chapter 5, as senders in use do); the estimate counts the same ones."""
+    assert blocks.pieces(size, name) == expected
+
+
+class Endless:
+    """A line on which one byte comes without end."""
+
+    def __init__(self) -> None:
+        self.heard = 0
+
+    def byte(self, wait_s: float) -> int:
+        self.heard += 1
+        assert self.heard < 2_000_000, "it would listen for ever"
+        return 0x55
+
+    def write(self, data: bytes) -> None:
+        pass
+
+    def forget(self) -> None:
+        pass
+
+
+@pytest.mark.parametrize("name", ["xmodem", "ymodem"])
+def test_noise_without_end_ends_it(name: str) -> None:
+    """A mad line says bytes without end, and none that means anything: both sides give up in words."""
+    with pytest.raises(Failed, match="did not ask"):
+        Sender(Endless(), name, print).send([Offer("a", 1, io.BytesIO)])
+    with pytest.raises(Failed, match="nothing that could be a file"):
+        Receiver(Endless(), name, None, print).take("a")
 
 
 @pytest.mark.parametrize("name", ["xmodem", "xmodem-1k", "ymodem"])
