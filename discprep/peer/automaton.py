@@ -7,11 +7,9 @@ from collections.abc import Callable, Sequence
 RESTART_S = 3.0  # RFC 1661 4.6
 MAX_CONFIGURE = 10
 MAX_TERMINATE = 2
-STATES = (
-    "initial", "starting", "closed", "stopped", "closing", "stopping", "req-sent", "ack-rcvd", "ack-sent", "opened",
-)  # fmt: skip
 
-# RFC 1661 4.1, as printed there: a column a state, `-` for what cannot be, actions before the slash.
+# RFC 1661 4.1, as printed there: a column a state (initial, starting, closed, stopped, closing, stopping, request sent,
+# ack received, ack sent, opened), `-` for what cannot be, actions before the slash.
 _TABLE = """
 up    2       irc,scr/6  -        -           -      -        -          -            -        -
 down  -       -          0        tls/1       0      1        1          1            1        tld/1
@@ -58,10 +56,6 @@ class Automaton:
         self._state = 0
         self._counter = 0
         self._timer_s: float | None = None
-
-    @property
-    def state(self) -> str:
-        return STATES[self._state]
 
     @property
     def opened(self) -> bool:

@@ -5,14 +5,14 @@ from __future__ import annotations
 from typing import Protocol
 
 from discprep.link.encapsulation import slip_encode
-from discprep.peer.compression import Compressor, Decompressor, Kind
-from discprep.peer.slip import Unslip
+from discprep.peer.compression import Compressor, Decompressor, Kind, on_slip
+from discprep.peer.framing import Unslip
 
 MOST_PACKET_BYTES = 2048  # that is taken from the line, whatever the MTU
 
 
 class Carrier(Protocol):
-    """IP packets to bytes on the line and back."""
+    """IP packets to bytes on the line and back. Whoever derives from it and has no talk of its own leaves that out."""
 
     @property
     def ready(self) -> bool:
@@ -37,30 +37,35 @@ class Carrier(Protocol):
     @property
     def due_s(self) -> float | None:
         """When `tick` has something to do."""
+        return None
 
     def start(self, now: float) -> None:
         """The line is there."""
+        return
 
     def stop(self, now: float) -> None:
         """We are leaving."""
+        return
 
     def tick(self, now: float) -> None:
         """Timers."""
+        return
 
     def feed(self, data: bytes, now: float) -> list[bytes]:
         """The packets that these bytes complete."""
 
     def control(self) -> bytes | None:
         """The carrier's own next bytes for the line."""
+        return None
 
     def wrap(self, data: bytes) -> bytes:
         """A packet as it goes on the line."""
 
 
-class Slip:
+class Slip(Carrier):
     """RFC 1055, with the headers of RFC 1144 where `compress`: their kind then stands in a packet's first bits."""
 
-    ready, state, due_s, looped = True, "open", None, False
+    ready, state, looped, mtu_bytes = True, "open", False, 0
 
     def __init__(self, mtu_bytes: int, *, compress: bool) -> None:
         self.mtu_bytes = mtu_bytes
@@ -71,19 +76,7 @@ class Slip:
 
     @property
     def hurt(self) -> int:
-        return self._unslip.dropped + self._refused
-
-    def start(self, now: float) -> None:
-        pass
-
-    def stop(self, now: float) -> None:
-        pass
-
-    def tick(self, now: float) -> None:
-        pass
-
-    def control(self) -> bytes | None:
-        return None
+        return self._unslip.hurt + self._refused
 
     def feed(self, data: bytes, now: float) -> list[bytes]:
         packets = self._unslip.feed(data)
@@ -91,15 +84,9 @@ class Slip:
 
     def _restored(self, packet: bytes) -> bytes | None:
         """Compressed headers are understood once the settings say so; a full one is taken either way."""
-        first = packet[0]
         if self._decompressor is None:
             return packet
-        if first & Kind.COMPRESSED:
-            restored = self._decompressor.restore(Kind.COMPRESSED, packet)
-        elif first & 0xF0 == Kind.UNCOMPRESSED:
-            restored = self._decompressor.restore(Kind.UNCOMPRESSED, bytes([first & 0x4F]) + packet[1:])
-        else:
-            return packet
+        restored = self._decompressor.restore(*on_slip(packet))
         self._refused += restored is None
         return restored
 

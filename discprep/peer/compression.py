@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import IntEnum
 
-from discprep.peer.ip import TCP, checksum
+from discprep.peer.ip import TCP, checksum, summed
 
 SLOTS = 16  # RFC 1144 4.1 and the usual number on SLIP
 _NEW_C, _NEW_I, _PUSHED, _NEW_S, _NEW_A, _NEW_W, _NEW_U = 0x40, 0x20, 0x10, 0x08, 0x04, 0x02, 0x01
@@ -21,6 +22,15 @@ class Kind(IntEnum):
     IP = 0x40
     UNCOMPRESSED = 0x70
     COMPRESSED = 0x80
+
+
+def on_slip(packet: bytes) -> tuple[Kind, bytes]:
+    """What a packet of SLIP is by its first bits, and the packet without them."""
+    if packet[0] & Kind.COMPRESSED:
+        return Kind.COMPRESSED, packet
+    if packet[0] & 0xF0 == Kind.UNCOMPRESSED:
+        return Kind.UNCOMPRESSED, bytes([packet[0] & 0x4F]) + packet[1:]
+    return Kind.IP, packet
 
 
 @dataclass(slots=True)
@@ -194,21 +204,21 @@ class Decompressor:
         return packet
 
     def _compressed(self, data: bytes) -> bytes | None:
-        reader = _Reader(data)
+        left = iter(data)
         try:
-            mask = reader.byte()
+            mask = next(left)
             if mask & _NEW_C:
-                self._last, self._tossing = reader.byte(), False
+                self._last, self._tossing = next(left), False
             if self._tossing or not 0 <= self._last < len(self._slots):
                 return None
             header = self._slots[self._last]
             if header is None:
                 return None
-            total = reader.word()
-            fields = _stepped(_Fields.of(header), len(header), mask, reader)
-        except IndexError:
+            total = _word(left)
+            fields = _stepped(_Fields.of(header), len(header), mask, left)
+        except StopIteration:
             return None
-        rest = reader.rest()
+        rest = bytes(left)
         fields.length = len(header) + len(rest)
         if fields.length > 0xFFFF:
             return None
@@ -217,7 +227,7 @@ class Decompressor:
         return restored + rest
 
 
-def _stepped(fields: _Fields, header_bytes: int, mask: int, reader: _Reader) -> _Fields:
+def _stepped(fields: _Fields, header_bytes: int, mask: int, deltas: Iterator[int]) -> _Fields:
     carried = fields.length - header_bytes
     fields.flags = fields.flags & ~(_PSH | _URG) | (_PSH if mask & _PUSHED else 0)
     specials = mask & _SPECIALS
@@ -227,11 +237,11 @@ def _stepped(fields: _Fields, header_bytes: int, mask: int, reader: _Reader) -> 
     else:
         if mask & _NEW_U:
             fields.flags |= _URG
-            fields.urgent = reader.delta()
-        fields.window += reader.delta() if mask & _NEW_W else 0
-        fields.ack += reader.delta() if mask & _NEW_A else 0
-        fields.seq += reader.delta() if mask & _NEW_S else 0
-    fields.ident += reader.delta() if mask & _NEW_I else 1
+            fields.urgent = _delta(deltas)
+        fields.window += _delta(deltas) if mask & _NEW_W else 0
+        fields.ack += _delta(deltas) if mask & _NEW_A else 0
+        fields.seq += _delta(deltas) if mask & _NEW_S else 0
+    fields.ident += _delta(deltas) if mask & _NEW_I else 1
     return fields
 
 
@@ -244,23 +254,12 @@ def _written(header: bytes, fields: _Fields, total: int) -> bytes:
     made[at + 13] = fields.flags
     struct.pack_into("!HHH", made, at + 14, fields.window & 0xFFFF, total, fields.urgent & 0xFFFF)
     made[10:12] = b"\0\0"
-    struct.pack_into("!H", made, 10, checksum(bytes(made[:at])))
-    return bytes(made)
+    return summed(bytes(made[:at]), 10) + bytes(made[at:])
 
 
-class _Reader:
-    def __init__(self, data: bytes) -> None:
-        self._data, self._at = data, 0
+def _word(data: Iterator[int]) -> int:
+    return next(data) << 8 | next(data)
 
-    def byte(self) -> int:
-        self._at += 1
-        return self._data[self._at - 1]
 
-    def word(self) -> int:
-        return self.byte() << 8 | self.byte()
-
-    def delta(self) -> int:
-        return self.byte() or self.word()
-
-    def rest(self) -> bytes:
-        return self._data[self._at :]
+def _delta(data: Iterator[int]) -> int:
+    return next(data) or _word(data)

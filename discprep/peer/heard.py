@@ -12,12 +12,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 from discprep.model import LinkProtocol
-from discprep.peer import hdlc, ip, lcp, names, segment
-from discprep.peer.compression import Decompressor, Kind
+from discprep.peer import framing, ip, lcp, names, segment
+from discprep.peer.compression import Decompressor, Kind, on_slip
 from discprep.peer.ip import ICMP, TCP, UDP, Packet
 from discprep.peer.negotiation import options_in
 from discprep.peer.port import Lines
-from discprep.peer.slip import Unslip
 
 Rung = Literal["loop", "prompt", "address", "beyond", "name", "fetch"]
 USUAL_RATES_BIT_S = (9600, 19_200, 38_400, 57_600, 115_200, 2400, 1200, 4800, 14_400, 28_800, 230_400, 300)
@@ -64,7 +63,7 @@ class Ear:
 
     def clear(self) -> None:
         """Begins anew, at another rate; what was told stays told."""
-        self._unslip, self._unframe = Unslip(2048), hdlc.Unframe(2048)
+        self._unslip, self._unframe = framing.Unslip(2048), framing.Unframe(2048)
         self._decompressor = Decompressor()
         self._recent = b""
         self.senseless_bytes = 0
@@ -93,13 +92,11 @@ class Ear:
         for raw in self._unslip.feed(data):
             protocol: LinkProtocol = "slip"
             packet = ip.parse(raw)
-            if packet is None and raw[0] & 0xF0 == Kind.UNCOMPRESSED:
-                restored = self._decompressor.restore(Kind.UNCOMPRESSED, bytes([raw[0] & 0x4F]) + raw[1:])
-                packet, protocol = ip.parse(restored or b""), "cslip"
-            elif packet is None and raw[0] & Kind.COMPRESSED:
-                restored = self._decompressor.restore(Kind.COMPRESSED, raw)
-                packet, protocol = ip.parse(restored or b""), "cslip"
-                packet = packet if packet and segment.parse(packet) else None
+            kind, told = on_slip(raw)
+            if packet is None and kind is not Kind.IP:
+                packet, protocol = ip.parse(self._decompressor.restore(kind, told) or b""), "cslip"
+                if kind is Kind.COMPRESSED and not (packet and segment.parse(packet)):
+                    packet = None
             if packet is not None:
                 yield from self._spoken(protocol)
                 yield _told(packet, self._own, self._machine)
@@ -120,10 +117,7 @@ class Ear:
 
     def _frames(self, data: bytes) -> Iterator[Finding]:
         for body in self._unframe.feed(data):
-            if body[:2] == b"\xff\x03":
-                body = body[2:]
-            size = 1 if body[:1] and body[0] & 1 else 2
-            number, inner = int.from_bytes(body[:size], "big"), body[size:]
+            number, inner = framing.opened(body)
             yield from self._spoken("ppp")
             if number not in (0x0021, 0x002D, 0x002F):
                 yield _ppp(number, inner, answering=self._answering)
@@ -231,12 +225,8 @@ def _asks(packet: Packet, target: str) -> tuple[str, Rung]:
 
 
 def _name(query: bytes) -> str:
-    labels: list[str] = []
-    at = 12
-    while at < len(query) and 0 < query[at] < 64 and len(labels) < 20:
-        labels.append(query[at + 1 : at + 1 + query[at]].decode("ascii", "replace"))
-        at += 1 + query[at]
-    return ".".join(labels)[:80] or "?"
+    asked = names.question_in(query)
+    return b".".join(asked[0]).decode("ascii", "replace")[:80] if asked else "?"
 
 
 def lines_words(lines: Lines) -> tuple[str, str]:
@@ -278,7 +268,3 @@ class Search:
         """The next rate to try [bit/s]."""
         self._at = (self._at + 1) % len(self._rates)
         return self.rate_bit_s
-
-    @property
-    def tried_all(self) -> bool:
-        return self._at == len(self._rates) - 1

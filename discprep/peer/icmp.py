@@ -5,7 +5,7 @@ from __future__ import annotations
 import struct
 from ipaddress import IPv4Address
 
-from discprep.peer.ip import ICMP, Packet, checksum
+from discprep.peer.ip import ICMP, Packet, checksum, summed
 
 ECHO_REPLY, UNREACHABLE, ECHO = 0, 3, 8
 HOST, PORT = 1, 3  # codes of "unreachable"
@@ -26,5 +26,4 @@ def unreachable(packet: Packet, code: int, source: IPv4Address) -> Packet:
 
 
 def _message(kind: int, code: int, rest: bytes) -> bytes:
-    plain = struct.pack("!BBH", kind, code, 0) + rest
-    return plain[:2] + struct.pack("!H", checksum(plain)) + plain[4:]
+    return summed(struct.pack("!BBH", kind, code, 0) + rest, 2)

@@ -37,6 +37,11 @@ def checksum(data: bytes) -> int:
     return ~total & 0xFFFF
 
 
+def summed(data: bytes, at: int, before: bytes = b"") -> bytes:
+    """The bytes with the checksum over `before` and themselves at `at`, where two zeros stand."""
+    return data[:at] + checksum(before + data).to_bytes(2, "big") + data[at + 2 :]
+
+
 def parse(data: bytes) -> Packet | None:
     """The packet in `data`; None for what is no whole, sound, unfragmented IPv4 packet."""
     if len(data) < HEADER_BYTES or data[0] >> 4 != 4:
@@ -59,7 +64,7 @@ def build(packet: Packet, ident: int) -> bytes:
         "!BBHHHBBH4s4s", 0x45, 0, length, ident & 0xFFFF, _DO_NOT_FRAGMENT, _TTL, packet.protocol, 0,
         packet.source.packed, packet.target.packed,
     )  # fmt: skip
-    return head[:10] + struct.pack("!H", checksum(head)) + head[12:] + packet.payload
+    return summed(head, 10) + packet.payload
 
 
 def pseudo_header(packet: Packet) -> bytes:

@@ -10,8 +10,8 @@ from discprep.peer.compression import SLOTS
 from discprep.peer.negotiation import Option
 
 COMPRESSION, ADDRESS, NAME_SERVER = 2, 3, 129
-_VAN_JACOBSON = 0x002D
-_NONE = IPv4Address(0)
+_VAN_JACOBSON = struct.pack("!H", 0x002D)
+_COMPRESSED = _VAN_JACOBSON + bytes([SLOTS - 1, 1])  # our slots; a slot's number may be left out
 
 
 class AddressPolicy:
@@ -27,23 +27,16 @@ class AddressPolicy:
         self._own, self._given = own, machine
         self._wanted = {ADDRESS: own.packed}
         if compress:
-            self._wanted[COMPRESSION] = struct.pack("!HBB", _VAN_JACOBSON, SLOTS - 1, 1)
+            self._wanted[COMPRESSION] = _COMPRESSED
         self.agreed(())
-
-    @property
-    def takes_compressed(self) -> bool:
-        """Whether we still ask for compressed headers on the way to us."""
-        return COMPRESSION in self._wanted
 
     def wanted(self) -> list[Option]:
         return [Option(kind, value) for kind, value in self._wanted.items()]
 
     def judge(self, option: Option) -> Option | None:
         if option.kind == COMPRESSION:
-            known = len(option.value) == 4 and option.value[:2] == struct.pack("!H", _VAN_JACOBSON)
-            return option if known and option.value[2] >= 2 else Option(
-                COMPRESSION, struct.pack("!HBB", _VAN_JACOBSON, SLOTS - 1, 1)
-            )  # fmt: skip
+            known = len(option.value) == 4 and option.value.startswith(_VAN_JACOBSON)
+            return option if known and option.value[2] >= 2 else Option(COMPRESSION, _COMPRESSED)
         if len(option.value) != 4:
             return None
         if option.kind == ADDRESS:
@@ -53,7 +46,7 @@ class AddressPolicy:
     def suggested(self, options: Iterable[Option]) -> None:
         """Our address is the user's word and stays; of the rest a smaller number of slots is taken."""
         for option in options:
-            if option.kind == COMPRESSION and option.value[:2] == struct.pack("!H", _VAN_JACOBSON):
+            if option.kind == COMPRESSION and option.value.startswith(_VAN_JACOBSON):
                 self._wanted[COMPRESSION] = option.value[:4].ljust(4, b"\0")
             elif option.kind == COMPRESSION:
                 self._wanted.pop(COMPRESSION, None)

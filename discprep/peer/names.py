@@ -33,7 +33,7 @@ def datagram(source: IPv4Address, target: IPv4Address, source_port: int, target_
     """A UDP packet with its checksum."""
     head = struct.pack("!HHHH", source_port, target_port, 8 + len(data), 0)
     plain = Packet(source, target, UDP, head + data)
-    total = checksum(pseudo_header(plain) + plain.payload) or 0xFFFF
+    total = checksum(pseudo_header(plain) + plain.payload) or 0xFFFF  # zero would say that there is none
     return Packet(source, target, UDP, head[:6] + struct.pack("!H", total) + data)
 
 
@@ -50,7 +50,7 @@ def answer(query: bytes, address: IPv4Address, own_name: str = OWN_NAME) -> byte
     recursion = flags & 0x0100
     if flags & _QUERY:
         return _reply(ident, recursion, _NOT_DONE, b"")
-    asked = _question(query) if questions == 1 and not answers and not authorities else None
+    asked = question_in(query) if questions == 1 and not answers and not authorities else None
     if asked is None:
         return _reply(ident, recursion, _FORMAT, b"")
     labels, kind, group, question = asked
@@ -61,7 +61,7 @@ def answer(query: bytes, address: IPv4Address, own_name: str = OWN_NAME) -> byte
     return _reply(ident, recursion, _NO_ERROR, question, record)
 
 
-def _question(query: bytes) -> tuple[list[bytes], int, int, bytes] | None:
+def question_in(query: bytes) -> tuple[list[bytes], int, int, bytes] | None:
     """Labels, type and class of the only question, and its bytes (RFC 1035 4.1.2); it may not point elsewhere."""
     labels, at = [], 12
     while at < len(query) and query[at]:

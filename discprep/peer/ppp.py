@@ -8,7 +8,8 @@ from collections import deque
 from collections.abc import Callable
 from ipaddress import IPv4Address
 
-from discprep.peer import hdlc, lcp
+from discprep.peer import framing, lcp
+from discprep.peer.carrier import Carrier
 from discprep.peer.compression import Compressor, Decompressor, Kind
 from discprep.peer.ipcp import AddressPolicy
 from discprep.peer.lcp import LinkPolicy
@@ -24,8 +25,8 @@ WAITING = 16  # control packets that may wait for the line
 LEAST_FRAME_BYTES = 1500  # RFC 1661 6.1: whatever was agreed, so much must be taken
 
 
-class Ppp:
-    """The far end of a PPP line, as a carrier of packets (`carrier.Carrier`).
+class Ppp(Carrier):
+    """The far end of a PPP line, as a carrier of packets.
 
     Args:
         own, machine: addresses that are given
@@ -42,7 +43,7 @@ class Ppp:
         self._mtu_bytes = mtu_bytes
         self._identity = (name.encode("latin-1", "replace")[:255], password.encode("latin-1", "replace")[:255])
         self._waiting: deque[bytes] = deque(maxlen=WAITING)
-        self._unframe = hdlc.Unframe(max(mtu_bytes, LEAST_FRAME_BYTES) + 8)
+        self._unframe = framing.Unframe(max(mtu_bytes, LEAST_FRAME_BYTES) + 8)
         self.link = LinkPolicy(mtu_bytes, accm, short_fields=short_fields, magic=magic)
         self.addresses = AddressPolicy(own, machine, compress=compress)
         self._lcp = Negotiation(
@@ -59,17 +60,14 @@ class Ppp:
 
     @property
     def ready(self) -> bool:
-        """Whether packets can be sent."""
         return self._ipcp.opened
 
     @property
     def mtu_bytes(self) -> int:
-        """The largest packet that may be sent."""
         return min(self._mtu_bytes, self.link.mru_bytes)
 
     @property
     def state(self) -> str:
-        """How far the talk is, for people."""
         if self._ipcp.opened:
             return "open"
         return "the link is agreed, addresses are not" if self._lcp.opened else "nothing agreed yet"
@@ -81,11 +79,9 @@ class Ppp:
 
     @property
     def hurt(self) -> int:
-        """Frames that arrived damaged."""
         return self._unframe.hurt
 
     def start(self, now: float) -> None:
-        """The line is there: begins to negotiate."""
         self._lcp.event("up", now)
         self._lcp.event("open", now)
 
@@ -108,7 +104,6 @@ class Ppp:
     # ---- what arrives
 
     def feed(self, data: bytes, now: float) -> list[bytes]:
-        """The IP packets that these bytes complete."""
         self._now = now
         found = []
         for body in self._unframe.feed(data):
@@ -121,11 +116,7 @@ class Ppp:
         return found
 
     def _body(self, body: bytes, now: float) -> bytes | None:
-        """A frame's body: short fields are taken whether or not they were agreed."""
-        if body[:2] == bytes([hdlc.ALL_STATIONS, hdlc.UNNUMBERED]):
-            body = body[2:]
-        size = 1 if body[:1] and body[0] & 1 else 2
-        protocol, data = int.from_bytes(body[:size], "big"), body[size:]
+        protocol, data = framing.opened(body)
         if protocol == LCP:
             self._lcp.receive(data, now)
         elif not self._lcp.opened:
@@ -137,12 +128,12 @@ class Ppp:
         elif protocol in _KINDS:
             return self._decompressor.restore(_KINDS[protocol], data) if self._ipcp.opened else None
         else:
-            self._reject(body[:size], data)
+            self._reject(protocol, data)
         return None
 
-    def _reject(self, protocol: bytes, data: bytes) -> None:
+    def _reject(self, protocol: int, data: bytes) -> None:
         self._rejected = (self._rejected + 1) & 0xFF
-        told = protocol.rjust(2, b"\0") + data[: self.link.mru_bytes - 10]
+        told = struct.pack("!H", protocol) + data[: self.link.mru_bytes - 10]
         self._control(LCP, packet(_PROTOCOL_REJECT, self._rejected, told))
 
     def _link_code(self, code: int, ident: int, data: bytes) -> bool:
@@ -202,11 +193,9 @@ class Ppp:
     # ---- what leaves
 
     def control(self) -> bytes | None:
-        """The next control packet that waits, framed."""
         return self._waiting.popleft() if self._waiting else None
 
     def wrap(self, data: bytes) -> bytes:
-        """An IP packet, framed."""
         kind, data = self._compressor.compress(data) if self._compressor else (Kind.IP, data)
         return self._framed(_PROTOCOLS[kind], data)
 
@@ -214,13 +203,13 @@ class Ppp:
         number = struct.pack("!H", protocol)
         if self.link.short_protocol and protocol < 0x100:
             number = number[1:]
-        head = b"" if self.link.short_address else bytes([hdlc.ALL_STATIONS, hdlc.UNNUMBERED])
-        return hdlc.frame(head + number + data, self.link.send_accm)
+        head = b"" if self.link.short_address else framing.FULL_HEAD
+        return framing.frame(head + number + data, self.link.send_accm)
 
     def _control(self, protocol: int, data: bytes) -> None:
         if protocol != LCP:
             self._waiting.append(self._framed(protocol, data))
             return
         # RFC 1661 6.5, 6.6 and RFC 1662 7.1: LCP always goes with full fields and every control escaped.
-        head = bytes([hdlc.ALL_STATIONS, hdlc.UNNUMBERED]) + struct.pack("!H", LCP)
-        self._waiting.append(hdlc.frame(head + data, lcp.ALL_CONTROLS))
+        head = framing.FULL_HEAD + struct.pack("!H", LCP)
+        self._waiting.append(framing.frame(head + data, lcp.ALL_CONTROLS))

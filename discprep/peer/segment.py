@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from ipaddress import IPv4Address
 
-from discprep.peer.ip import TCP, Packet, checksum, pseudo_header
+from discprep.peer.ip import TCP, Packet, checksum, pseudo_header, summed
 
 FIN, SYN, RST, PSH, ACK = 1, 2, 4, 8, 16
 DEFAULT_MSS = 536  # RFC 9293 3.7.1
@@ -62,9 +62,7 @@ def build(segment: Segment, source: IPv4Address, target: IPv4Address) -> Packet:
         (20 + len(options)) << 2, segment.flags, segment.window, 0, 0,
     )  # fmt: skip
     plain = Packet(source, target, TCP, head + options + segment.data)
-    total = checksum(pseudo_header(plain) + plain.payload)
-    whole = plain.payload[:16] + struct.pack("!H", total) + plain.payload[18:]
-    return Packet(source, target, TCP, whole)
+    return replace(plain, payload=summed(plain.payload, 16, pseudo_header(plain)))
 
 
 def reset_for(segment: Segment) -> Segment | None:

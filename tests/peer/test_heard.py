@@ -19,7 +19,7 @@ from discprep.job import listen as job
 from discprep.job.sheet.ladder import NAMES
 from discprep.link.encapsulation import slip_encode
 from discprep.model import LinkSettings, Silent
-from discprep.peer import hdlc, ip, names, segment
+from discprep.peer import framing, ip, names, segment
 from discprep.peer.compression import Compressor, Kind
 from discprep.peer.heard import Ear, lines_words
 from discprep.peer.ip import ICMP, Packet
@@ -75,7 +75,7 @@ CASES = {
     "a connection": (slip_encode(syn()), "packet", "192.0.2.2 opens TCP port 80 of 192.0.2.1", "fetch"),
     "a name": (slip_encode(query()), "packet", "192.0.2.2 asks 198.51.100.53 for the name shelf", "beyond"),
     "compressed headers": (compressed(), "cslip", "the machine speaks SLIP with compressed headers", "address"),
-    "PPP": (hdlc.frame(LCP, 0xFFFFFFFF), "ppp-frame", "PPP, LCP Configure-Request: map of controls 00000000, "
+    "PPP": (framing.frame(LCP, 0xFFFFFFFF), "ppp-frame", "PPP, LCP Configure-Request: map of controls 00000000, "
             "password c023, magic number, short protocol field, short address field", "address"),
     "a modem's commands": (b"ATZ\rATDT5551234\r", "modem", "the machine commands a modem: ATDT5551234", "prompt"),
     "text": (b"Ready for work. Type HELP\r\n", "text", "plain text comes: rate and framing are right", "prompt"),
@@ -99,7 +99,7 @@ def test_told_in_words(data: bytes, kind: str, words: str, rung: str) -> None:
 
 def test_another_protocol_than_the_manifest_says() -> None:
     """Both are named, and what to set."""
-    (_, differs, *_) = Ear("slip").hear(hdlc.frame(LCP, 0xFFFFFFFF))
+    (_, differs, *_) = Ear("slip").hear(framing.frame(LCP, 0xFFFFFFFF))
     assert differs.words == "the machine speaks PPP, the manifest says SLIP"
     assert 'protocol = "ppp"' in differs.hint
     assert "protocol-differs" not in [f.kind for f in Ear("cslip").hear(slip_encode(ping()))]
@@ -180,7 +180,7 @@ def evening(said: list[bytes], rate: int, link: LinkSettings | None = None, seco
 
 
 @pytest.mark.parametrize("rate", [pytest.param(1200, marks=pytest.mark.slow), 19_200, 38_400, 57_600, 115_200])
-@pytest.mark.parametrize("said", [slip_encode(ping()), hdlc.frame(LCP, 0xFFFFFFFF),
+@pytest.mark.parametrize("said", [slip_encode(ping()), framing.frame(LCP, 0xFFFFFFFF),
                                   b"Ready for work in the reading room\r\n"], ids=["slip", "ppp", "text"])  # fmt: skip
 def test_the_rate_that_makes_sense(rate: int, said: bytes) -> None:
     """Whatever the machine speaks, its rate is found, by the usual rates in turn, and told."""

@@ -7,7 +7,7 @@ from ipaddress import IPv4Address
 
 import pytest
 
-from discprep.peer import automaton, hdlc, negotiation
+from discprep.peer import automaton, framing, negotiation
 from discprep.peer.ppp import Ppp
 
 A, B = IPv4Address("192.0.2.1"), IPv4Address("192.0.2.2")
@@ -54,14 +54,14 @@ def test_a_machine_without_address_is_given_one() -> None:
 
 
 def frames(ppp: Ppp) -> list[bytes]:
-    unframe, found = hdlc.Unframe(1600), []
+    unframe, found = framing.Unframe(1600), []
     while (wire := ppp.control()) is not None:
         found += unframe.feed(wire)
     return found
 
 
 def lcp(code: int, ident: int, data: bytes) -> bytes:
-    return hdlc.frame(b"\xff\x03\xc0\x21" + struct.pack("!BBH", code, ident, 4 + len(data)) + data, 0xFFFFFFFF)
+    return framing.frame(b"\xff\x03\xc0\x21" + struct.pack("!BBH", code, ident, 4 + len(data)) + data, 0xFFFFFFFF)
 
 
 def test_an_unknown_option_is_rejected_a_wrong_value_suggested() -> None:
@@ -83,12 +83,12 @@ def test_a_machine_that_insists_on_a_password() -> None:
     (asked,) = frames(ppp)
     ppp.feed(lcp(1, 1, bytes.fromhex("0304c023")), 0.0)
     ppp.feed(lcp(2, asked[5], asked[8:]), 0.0)
-    told = hdlc.Unframe(1600).feed(b"".join(iter(ppp.control, None)))
+    told = framing.Unframe(1600).feed(b"".join(iter(ppp.control, None)))
     assert told[-1][-17:].endswith(bytes([5]) + b"guest" + bytes([4]) + b"room")
     assert not ppp.ready
     ppp.tick(3.5)
     assert frames(ppp)[-1].endswith(b"guest\x04room")
-    ppp.feed(hdlc.frame(bytes.fromhex("ff03c0230201000500"), 0), 4.0)
+    ppp.feed(framing.frame(bytes.fromhex("ff03c0230201000500"), 0), 4.0)
     assert any(frame[-1 - 9 :] and b"\x80\x21" in frame for frame in frames(ppp))
 
 
@@ -111,7 +111,7 @@ def test_echo_and_a_protocol_that_nobody_knows() -> None:
     left.feed(lcp(9, 7, struct.pack("!I", right.link.magic) + b"ping"), 1.0)
     (reply,) = frames(left)
     assert reply[4:6] == bytes([10, 7]) and reply[8:] == struct.pack("!I", left.link.magic) + b"ping"
-    left.feed(hdlc.frame(bytes.fromhex("ff0380fd") + b"\x01\x01\x00\x04", 0), 1.0)
+    left.feed(framing.frame(bytes.fromhex("ff0380fd") + b"\x01\x01\x00\x04", 0), 1.0)
     (reply,) = frames(left)
     assert reply[4] == 8 and reply[8:] == bytes.fromhex("80fd01010004")
 
@@ -159,7 +159,7 @@ def test_noise_changes_nothing_for_good(seed: int) -> None:
         inner = rng.randbytes(rng.randrange(40))
         if rng.random() < 0.7 and len(inner) >= 4:
             inner = bytes([rng.randrange(13), inner[1]]) + struct.pack("!H", len(inner)) + inner[4:]
-        ppp.feed(hdlc.frame(body + inner, 0), number / 10)
+        ppp.feed(framing.frame(body + inner, 0), number / 10)
         ppp.tick(number / 10)
         assert len(ppp._waiting) <= 16
     list(iter(ppp.control, None))
