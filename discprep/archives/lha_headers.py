@@ -268,14 +268,14 @@ _LEVELS = (_level_0, _level_1, _level_2, _level_3)
 class Search:
     """Finds verified headers: behind a self-extractor's program, or after a damaged header.
 
-    All searching through one archive may parse at most `budget` bytes of candidates, so that a file full of
-    method ids cannot cost more than its own length many times over.
+    All searching through one archive may read at most `budget` bytes of candidates, a piece counting for HEAD_BYTES at
+    least, so that a file full of method ids cannot cost more than its own length many times over.
     """
 
     def __init__(self, read: ReadAt, end: int, budget: int = 2**26) -> None:
         self._read = read
         self._end = end
-        self._budget = budget
+        self._left = budget
 
     def next(self, start: int, stop: int) -> int | None:
         """The offset of the first header in [start, stop) that verifies; None if there is none."""
@@ -289,12 +289,13 @@ class Search:
         return None
 
     def _verified(self, offset: int) -> bool:
-        if self._budget <= 0:
-            return False
         try:
-            header = read_header(self._read, offset, self._end)
+            return read_header(self._bounded, offset, self._end).verified(self._end)
         except BadHeader:
-            self._budget -= HEAD_BYTES
             return False
-        self._budget -= HEAD_BYTES + header.header_bytes
-        return header.verified(self._end)
+
+    def _bounded(self, offset: int, size: int) -> bytes:
+        self._left -= max(size, HEAD_BYTES)
+        if self._left < 0:
+            raise BadHeader("too much was searched through")
+        return self._read(offset, size)

@@ -172,6 +172,30 @@ def test_search_gives_up_on_a_file_full_of_ids() -> None:
     assert calls < 2 * len(whole) + 2 * 2**20
 
 
+def test_search_gives_up_on_chains_that_lead_nowhere() -> None:
+    """Headers of level 1 that share a long chain of the shortest extended headers: each would be walked to its end
+    only to be no header."""
+    count, chain = 50, b"\x05\x03\0" * 300_000
+    whole = b""
+    for number in range(count):
+        base = bytes(Made(level=1, name=b"", data=b"", packed_size=2**24, extensions=[(0x41, b"")]))[:27]
+        whole += base[:-2] + struct.pack("<H", 3 + 27 * (count - 1 - number))
+    whole += b"\0\x03\0" + chain
+    reads = 0
+
+    def read(offset: int, size: int) -> bytes:
+        nonlocal reads
+        reads += 1
+        return whole[offset : offset + size]
+
+    with pytest.raises(BadHeader, match="ends inside"):
+        read_header(read, 0, len(whole))
+    assert reads > 250_000  # one alone
+    reads = 0
+    assert Search(read, len(whole)).next(0, 27 * count) is None
+    assert reads < 150_000
+
+
 def test_bomb_header_is_plain() -> None:
     """The declared size of a decompression bomb is known before anything is decoded."""
     header = read_header(reader(archive(Made(level=0, packed=BOMB, method=b"-lh5-", size=BOMB_BYTES))), 0, 10_000)
