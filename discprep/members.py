@@ -6,7 +6,7 @@ Alone in a module, because each worker process imports them and would pay for th
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -47,6 +47,24 @@ def kind_by_name(name: str) -> str:
         if inner := without_layer(name, layer):
             return f"tar.{layer}" if kind_by_name(inner) == "tar" else layer
     return next((kind for ending, kind in _ENDINGS.items() if name.lower().endswith(ending)), "")
+
+
+class Remarks(list[str]):
+    """What is said of one archive, no more than a person reads: a hostile one could ask for words without end."""
+
+    MOST = 200
+
+    def append(self, remark: str) -> None:
+        """One more, as long as there are few."""
+        if len(self) < self.MOST:
+            super().append(remark)
+        elif len(self) == self.MOST:
+            super().append(f"more than {self.MOST} such remarks; the others are not told")
+
+    def extend(self, remarks: Iterable[str]) -> None:
+        """Several more."""
+        for remark in remarks:
+            self.append(remark)
 
 
 @dataclass(frozen=True, slots=True)

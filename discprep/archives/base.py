@@ -24,7 +24,7 @@ from typing import BinaryIO, Protocol
 
 from discprep.archives.crc import crc16
 from discprep.errors import ArchiveError
-from discprep.members import Limits, Member
+from discprep.members import Limits, Member, Remarks
 
 HEAD_BYTES = 4096
 CHUNK_BYTES = 65_536
@@ -111,6 +111,39 @@ class Reader(Protocol):
 
     def close(self) -> None:
         """Frees what the reader opened itself (not `Source.file`)."""
+
+
+class Remarking:
+    """What the readers have in common: they remark on problems and notices, and most hold nothing open."""
+
+    def __init__(self) -> None:
+        self.problems = Remarks()
+        self.notices = Remarks()
+
+    def close(self) -> None:
+        """Nothing is held open."""
+
+
+class Inflater:
+    """zlib's decompressor behind the face of the standard library's others; `wbits` says what stands around the
+    stream (31: a gz header, with CRC-32 and size, which it compares itself)."""
+
+    def __init__(self, wbits: int) -> None:
+        self._inner = zlib.decompressobj(wbits)
+        self.needs_input = True
+
+    @property
+    def eof(self) -> bool:
+        return self._inner.eof
+
+    @property
+    def unused_data(self) -> bytes:
+        return self._inner.unused_data
+
+    def decompress(self, data: bytes, max_length: int) -> bytes:
+        out = self._inner.decompress(self._inner.unconsumed_tail + data, max_length)
+        self.needs_input = len(out) < max_length and not self._inner.unconsumed_tail
+        return out
 
 
 class MemberError(ArchiveError):

@@ -10,10 +10,9 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
-from itertools import pairwise
 
 from discprep.archives.base import Format, MemberError, Options, Source, enforced
-from discprep.archives.floppy import PATH_MAX, Found, without_shared
+from discprep.archives.floppy import PATH_MAX, Found, ImageReader, without_shared
 from discprep.errors import ArchiveError
 from discprep.members import Member, MemberKind
 
@@ -21,7 +20,6 @@ BLOCK = 512
 SLOTS = 72  # of a folder's hash table, and pointers in one header
 PLAIN_BYTES = 488  # file bytes in a data block of the plain variant, after its own header
 BLOCKS_MAX = 8192  # beyond any floppy: such an image is refused
-REMARKS_MAX = 200
 VARIANTS = 6  # flags 0..5: fast is bit 0, international 2 and up (4.1)
 HEADER, DATA, EXTENSION = 2, 8, 16  # a block's type, offset 0
 ROOT, FOLDER, SOFT_LINK, FOLDER_LINK = 1, 2, 3, 4  # its second type, offset 508
@@ -61,18 +59,12 @@ def moment(block: bytes, at: int) -> int | None:
     return EPOCH_S + days * 86_400 + minutes * 60 + ticks // 50
 
 
-class BlockReader:
-    """An open image (`base.Reader`). The whole tree is walked at once, since a later file can hurt an earlier one."""
-
+class BlockReader(ImageReader):
     format = "blockfs"
 
     def __init__(self, source: Source, options: Options) -> None:
-        self._source, self._charset = source, options.charset or "latin-1"
-        self._most = options.limits.members + 1
-        self._problems: list[str] = []
-        self._notices: list[str] = []
-        self.problems: Sequence[str] = self._problems
-        self.notices: Sequence[str] = self._notices
+        super().__init__(source, options)
+        self._charset = options.charset or "latin-1"
         flag = source.head[3]
         if flag >= VARIANTS:
             raise ArchiveError(f"a variant of the block file system that is not read (flag {flag})")
@@ -91,16 +83,10 @@ class BlockReader:
             self._search()
         self._found = without_shared(self._found, "blocks")
 
-    def members(self) -> Iterator[Member]:
-        return (found.member for found in self._found)
-
     def read(self, member: Member) -> Iterator[bytes]:
         found = self._found[member.index]
         chunks = self._fast_content if self._fast else self._plain_content
         return enforced(chunks(found, member.size_bytes), member.size_bytes)
-
-    def close(self) -> None:
-        """Nothing is held open."""
 
     # -- blocks
 
@@ -123,24 +109,19 @@ class BlockReader:
     # -- the tree
 
     def _walk_root(self) -> None:
-        source, whole = self._source, self._total * BLOCK
-        if source.size_bytes < whole:
-            self._problems.append(f"the image is short: {source.size_bytes} bytes of {whole}")
-        elif source.size_bytes > whole:
-            self._notices.append(f"{source.size_bytes - whole} bytes after the end of the disk")
+        self._check_length(self._total * BLOCK)
         block = self._block(self._root)
         if not is_root(block):
             self._lose(f"the root block {self._root} is damaged")
             return
         if not sum_is_right(block):
             self._lose(f"the root block {self._root} has a wrong sum")
-        self._notices.append(f"the disk's label: {self._name(block)[1]}")
+        self.notices.append(f"the disk's label: {self._name(block)[1]}")
         self._walk(block, self._root)
 
     def _lose(self, problem: str) -> None:
         self._lost = True
-        if len(self._problems) < REMARKS_MAX:
-            self._problems.append(problem)
+        self.problems.append(problem)
 
     def _walk(self, block: bytes, number: int) -> None:
         """Notes everything below a folder, a folder before what it holds."""
@@ -183,8 +164,8 @@ class BlockReader:
 
     def _check_slot(self, block: bytes, path: str, slot: int) -> None:
         raw, name = self._name(block)
-        if slot_of(raw, self._international) != slot and len(self._notices) < REMARKS_MAX:
-            self._notices.append(f"{path}{name} hangs in slot {slot}, where the machine would not look for it")
+        if slot_of(raw, self._international) != slot:
+            self.notices.append(f"{path}{name} hangs in slot {slot}, where the machine would not look for it")
 
     def _name(self, block: bytes) -> tuple[bytes, str]:
         raw = block[433 : 433 + min(block[432], 30)]
@@ -296,7 +277,7 @@ class BlockReader:
                 if each not in self._seen and len(self._found) < self._most:
                     self._adopt(each, headers[each])
         if found := len(self._found) - before:
-            self._notices.append(f"{found} files and folders were found by a search of all blocks only")
+            self.notices.append(f"{found} files and folders were found by a search of all blocks only")
 
     def _is_name(self, block: bytes, number: int) -> bool:
         return not self._fault(block, number, HEADER) and long(block, 508) in NAMES
@@ -335,13 +316,7 @@ class BlockReader:
 
     def _fast_content(self, found: Found, size_bytes: int) -> Iterator[bytes]:
         """A file's bytes from data blocks that hold nothing else, neighbours in one go."""
-        chain, start = found.chain, 0
-        breaks = [n for n, (a, b) in enumerate(pairwise(chain), 1) if b != a + 1]
-        for stop in (*breaks, len(chain)):
-            if stop > start:
-                run = min((stop - start) * BLOCK, size_bytes - start * BLOCK)
-                yield from self._source.chunks(chain[start] * BLOCK, run)
-            start = stop
+        return self._runs(found.chain, BLOCK, size_bytes, lambda number: number * BLOCK)
 
 
 def is_root(block: bytes) -> bool:

@@ -10,10 +10,10 @@ from __future__ import annotations
 import struct
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise, takewhile
+from itertools import takewhile
 
 from discprep.archives.base import Format, Options, Source, enforced
-from discprep.archives.floppy import PATH_MAX, Found, without_shared
+from discprep.archives.floppy import PATH_MAX, Found, ImageReader, without_shared
 from discprep.archives.times import dos_time
 from discprep.errors import ArchiveError
 from discprep.members import Member
@@ -26,7 +26,6 @@ NAME_CHARSET = "cp437"
 DISK_MAX = 2**26  # [B]; beyond any floppy
 FOLDER_MAX = 65_536 * ENTRY  # [B] (Microsoft 1.03)
 LONG_MAX = 20  # pieces of a long name: 255 characters at 13 each
-REMARKS_MAX = 200
 
 # Disks formatted before the boot sector had fields: the FAT's first byte tells the geometry (sectors/cluster, root
 # entries, sectors/FAT, sectors). The values are those that mformat writes for these sizes.
@@ -116,35 +115,23 @@ def entries12(raw: bytes) -> list[int]:
     return found
 
 
-class Fat12Reader:
-    """An open image (`base.Reader`). The whole tree is walked at once, since a later file can hurt an earlier one."""
-
+class Fat12Reader(ImageReader):
     format = "fat12"
 
     def __init__(self, source: Source, options: Options) -> None:
         shape = geometry(source)
         if shape is None:
             raise ArchiveError("not a FAT12 image: boot sector and FAT do not agree")
-        self._source, self._shape = source, shape
+        super().__init__(source, options)
+        self._shape = shape
         self._charset = options.charset or NAME_CHARSET
-        self._most = options.limits.members + 1
-        self._problems: list[str] = []
-        self._notices: list[str] = []
         self._fat = self._read_fat()
         self._entered: set[int] = set()  # clusters read as folders
         self._chains: dict[int, tuple[tuple[int, ...], str]] = {}
         self._found = without_shared(self._walk(), "clusters")
-        self.problems: Sequence[str] = self._problems
-        self.notices: Sequence[str] = self._notices
-
-    def members(self) -> Iterator[Member]:
-        return (found.member for found in self._found)
 
     def read(self, member: Member) -> Iterator[bytes]:
         return enforced(self._content(self._found[member.index].chain, member.size_bytes), member.size_bytes)
-
-    def close(self) -> None:
-        """Nothing is held open."""
 
     def _read_fat(self) -> list[int]:
         """The first copy's entries; remarks on other copies and on the image's length."""
@@ -152,12 +139,8 @@ class Fat12Reader:
         length = shape.per_fat * shape.sector
         copies = [source.at((shape.reserved + n * shape.per_fat) * shape.sector, length) for n in range(shape.copies)]
         if any(copy != copies[0] for copy in copies):
-            self._notices.append("the copies of the file allocation table differ; the first was used")
-        whole = shape.sectors * shape.sector
-        if source.size_bytes < whole:
-            self._problems.append(f"the image is short: {source.size_bytes} bytes of {whole}")
-        elif source.size_bytes > whole:
-            self._notices.append(f"{source.size_bytes - whole} bytes after the end of the disk")
+            self.notices.append("the copies of the file allocation table differ; the first was used")
+        self._check_length(shape.sectors * shape.sector)
         return entries12(copies[0])[: shape.clusters + 2]
 
     def _chain(self, first: int) -> tuple[tuple[int, ...], str]:
@@ -185,14 +168,7 @@ class Fat12Reader:
         return self._shape.data + (cluster - 2) * self._shape.cluster
 
     def _content(self, chain: Sequence[int], size_bytes: int) -> Iterator[bytes]:
-        """The bytes of a chain, neighbouring clusters in one go."""
-        step, start = self._shape.cluster, 0
-        ends = [n for n, (a, b) in enumerate(pairwise(chain), 1) if b != a + 1]
-        for end in (*ends, len(chain)):
-            run = min((end - start) * step, size_bytes - start * step)
-            if run > 0:
-                yield from self._source.chunks(self._offset(chain[start]), run)
-            start = end
+        return self._runs(chain, self._shape.cluster, size_bytes, self._offset)
 
     def _walk(self) -> list[Found]:
         """Every file and folder, a folder before what it holds."""
@@ -233,14 +209,10 @@ class Fat12Reader:
                 pieces = [*pieces[-LONG_MAX:], entry]
                 continue
             if entry[0] != 0xE5 and entry[11] & LABEL:
-                self._remark(f"the disk's label: {entry[:11].decode(self._charset, 'replace').rstrip()}")
+                self.notices.append(f"the disk's label: {entry[:11].decode(self._charset, 'replace').rstrip()}")
             elif entry[0] != 0xE5 and entry[:11].rstrip() not in (b".", b".."):
                 yield self._entry(entry, pieces, above_raw, above)
             pieces = []
-
-    def _remark(self, notice: str) -> None:
-        if len(self._notices) < REMARKS_MAX:
-            self._notices.append(notice)
 
     def _entry(self, entry: bytes, pieces: list[bytes], above_raw: bytes, above: str) -> Found:
         time, date, first, size_bytes = struct.unpack_from("<3HL", entry, 22)
@@ -265,7 +237,7 @@ class Fat12Reader:
         if clusters * step < size_bytes:
             return fault or f"it is said to be {size_bytes} bytes long, but its chain holds only {clusters * step}"
         if fault or (clusters - 1) * step >= max(size_bytes, 1):
-            self._remark(f"{name}: its chain of clusters goes on behind its end")
+            self.notices.append(f"{name}: its chain of clusters goes on behind its end")
         return ""
 
 

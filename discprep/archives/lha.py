@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterable, Iterator
 
 from discprep.archives import lha_decode, times
-from discprep.archives.base import Again, Format, MemberError, Options, Source, checksum_text, enforced
+from discprep.archives.base import Again, Format, MemberError, Options, Remarking, Source, checksum_text, enforced
 from discprep.archives.lha_headers import (
     ANY_METHOD,
     FOLDER,
@@ -77,12 +77,13 @@ def open_reader(source: Source, options: Options) -> LhaReader:
     return LhaReader(source, options, start)
 
 
-class LhaReader:
+class LhaReader(Remarking):
     """One LHA archive; see `base.Reader`."""
 
     format = "lha"
 
     def __init__(self, source: Source, options: Options, start: int) -> None:
+        super().__init__()
         self._source = source
         self._options = options
         self._start = start
@@ -93,8 +94,6 @@ class LhaReader:
         self._guessed: set[str] = set()
         self._unnamed: list[str] = []
         self._unchecked = 0  # headers of levels 2 and 3 without a checksum
-        self.problems: list[str] = []
-        self.notices: list[str] = []
 
     def members(self) -> Iterator[Member]:
         """Members in stored order; see `base.Reader`."""
@@ -134,9 +133,6 @@ class LhaReader:
             if self._tried < len(names):
                 raise Again from None
             raise
-
-    def close(self) -> None:
-        """Nothing is held open."""
 
     # ------------------------------------------------------------------------------------------ headers
 

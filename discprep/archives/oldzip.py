@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import struct
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 from pathlib import Path
-from typing import IO
+from typing import IO, TYPE_CHECKING
 
 from discprep.archives.base import CHUNK_BYTES, MemberError, Options
 from discprep.errors import ToolError
+
+if TYPE_CHECKING:
+    from discprep.archives.zips import Entry
 
 SHRINK, IMPLODE, DEFLATE64 = 1, 6, 9
 # What each program decodes, measured with unzip 6.0 and 7-Zip 26.02: `unzip -v` lists its own, `7z i` likewise.
@@ -34,19 +36,7 @@ def why_not(method: int) -> str:
     return f"packed by method {method}, which is not read: repack it with deflate"
 
 
-@dataclass(frozen=True, slots=True)
-class Packed:
-    """A member's packed bytes and what its header says of them."""
-
-    method: int
-    flags: int
-    crc: int
-    size_bytes: int
-    packed_bytes: int
-    pieces: Iterable[bytes]
-
-
-def decoded(packed: Packed, options: Options) -> Iterator[bytes]:
+def decoded(entry: Entry, pieces: Iterable[bytes], options: Options) -> Iterator[bytes]:
     """The bytes of a member packed by shrink, implode or deflate64.
 
     Raises:
@@ -58,31 +48,33 @@ def decoded(packed: Packed, options: Options) -> Iterator[bytes]:
     for name, arguments in PROGRAMS.items():
         path = shutil.which(name)
         if path:
-            return _through(path, arguments, packed, options)
-    if packed.method == DEFLATE64 and (inflate := _inflate64()):
-        return _inflated(inflate, packed.pieces)
+            return _through(path, arguments, entry, pieces, options)
+    if entry.method == DEFLATE64 and (inflate := _inflate64()):
+        return _inflated(inflate, pieces)
     raise ToolError(
         "members packed by its old method need the program unzip or 7z, and neither is installed",
         hint="Install one of them (Debian: apt-get install unzip), then run it again.",
     )
 
 
-def wrapper(packed: Packed) -> Iterator[bytes]:
+def wrapper(entry: Entry, pieces: Iterable[bytes]) -> Iterator[bytes]:
     """A ZIP archive in pieces that holds this one member as `m` (APPNOTE 4.3.7, 4.3.12, 4.3.16).
 
     Only the flags that the decoder needs survive: bits 1 and 2, the window and the trees of implode (4.4.4).
     """
-    sizes = packed.crc, packed.packed_bytes, packed.size_bytes
-    common = struct.pack("<5H3L2H", 20, packed.flags & 6, packed.method, 0, 0x21, *sizes, 1, 0)
+    sizes = entry.crc, entry.packed, entry.size
+    common = struct.pack("<5H3L2H", 20, entry.flags & 6, entry.method, 0, 0x21, *sizes, 1, 0)
     local = b"PK\3\4" + common + b"m"
     central = b"PK\1\2" + struct.pack("<H", 20) + common + struct.pack("<3H2L", 0, 0, 0, 0, 0) + b"m"
     yield local
-    yield from packed.pieces
+    yield from pieces
     yield central
-    yield b"PK\5\6" + struct.pack("<4H2LH", 0, 0, 1, 1, len(central), len(local) + packed.packed_bytes, 0)
+    yield b"PK\5\6" + struct.pack("<4H2LH", 0, 0, 1, 1, len(central), len(local) + entry.packed, 0)
 
 
-def _through(path: str, arguments: Callable[[str], list[str]], packed: Packed, options: Options) -> Iterator[bytes]:
+def _through(
+    path: str, arguments: Callable[[str], list[str]], entry: Entry, pieces: Iterable[bytes], options: Options
+) -> Iterator[bytes]:
     """What the program at `path` makes of the member: bounded in size and time, then killed."""
     import subprocess  # few archives need it, and every worker would wait for it
     import tempfile
@@ -91,8 +83,8 @@ def _through(path: str, arguments: Callable[[str], list[str]], packed: Packed, o
     with tempfile.TemporaryDirectory(dir=options.scratch) as folder:
         place = Path(folder, "member.zip")
         with place.open("wb") as file:
-            file.writelines(wrapper(packed))
-        limit_s = options.limits.floor_s + packed.size_bytes / options.limits.rate_bytes_s
+            file.writelines(wrapper(entry, pieces))
+        limit_s = options.limits.floor_s + entry.size / options.limits.rate_bytes_s
         process = subprocess.Popen(
             [path, *arguments(str(place))], stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
         )
@@ -100,7 +92,7 @@ def _through(path: str, arguments: Callable[[str], list[str]], packed: Packed, o
         timer.start()
         try:
             assert process.stdout
-            yield from _bounded(process.stdout, packed.size_bytes)
+            yield from _bounded(process.stdout, entry.size)
         finally:
             late = not timer.is_alive()
             timer.cancel()

@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
-from discprep.archives.base import CHUNK_BYTES, Again, Format, MemberError, Options, Source, checksum_text, enforced
+from discprep.archives.base import CHUNK_BYTES, Again, Format, MemberError, Options, Remarking, Source, enforced
 from discprep.archives.times import filetime
 from discprep.errors import ArchiveError, ToolError
 from discprep.members import Member, MemberKind
@@ -32,7 +32,7 @@ def _missing(what: str, library: str, extra: str) -> ToolError:
 # ---------------------------------------------------------------------------------------------------- 7z
 
 
-class SevenZipReader:
+class SevenZipReader(Remarking):
     """An open 7z archive. Members of a solid archive are unpacked together, into files of the scratch folder."""
 
     format = "7z"
@@ -42,11 +42,10 @@ class SevenZipReader:
             import py7zr
         except ImportError:
             raise _missing("7z", "py7zr", "sevenzip") from None
+        super().__init__()
         self._options = options
         self._scratch: Path | None = None
         self._faults: dict[int, str] = {}
-        self.problems: Sequence[str] = []
-        self.notices: Sequence[str] = []
         source.file.seek(0)
         try:
             self._archive = py7zr.SevenZipFile(source.file, max_extract_size=options.limits.total_bytes)
@@ -68,7 +67,7 @@ class SevenZipReader:
                 0 if kind == "folder" else int(entry.uncompressed or 0), method="7z",
                 time_s=filetime(int(entry.lastwritetime)) if entry.lastwritetime else None,
                 attributes=attributes, attribute_system=system,
-                checksum=checksum_text("crc32", crc) if crc is not None else "",
+                checksum=f"crc32 {crc:08x}" if crc is not None else "",
                 problem="encrypted: neither checked nor unpacked without its password" if self._encrypted else "",
             )  # fmt: skip
 
@@ -183,7 +182,7 @@ def _file_chunks(path: Path) -> Iterator[bytes]:
 # --------------------------------------------------------------------------------------------------- RAR
 
 
-class RarReader:
+class RarReader(Remarking):
     """An open RAR archive."""
 
     format = "rar"
@@ -193,12 +192,11 @@ class RarReader:
             import rarfile
         except ImportError:
             raise _missing("RAR", "rarfile", "rar") from None
+        super().__init__()
         self._library = rarfile
         self._options = options
         self._programs: list[Any] | None = None  # looked for when a packed member asks for one
         self._tried = 0  # programs that failed on the member at hand
-        self.problems: list[str] = []
-        self.notices: list[str] = []
         rarfile.HACK_TMP_DIR = str(options.scratch)  # where it copies an archive for a program to read
         try:
             self._archive = self._opened(source, "strict")
@@ -234,7 +232,7 @@ class RarReader:
             yield Member(
                 index, name.replace("\\", "/"), raw, kind, 0 if kind == "folder" else info.file_size,
                 info.compress_size, f"rar-m{info.compress_type - 0x30}", moment, info.mode, system, info.comment or "",
-                checksum_text("crc32", crc) if crc is not None else "",
+                f"crc32 {crc:08x}" if crc is not None else "",
                 self._problem(info), info.file_redir[2] if info.file_redir else "",
             )  # fmt: skip
 

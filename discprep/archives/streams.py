@@ -7,13 +7,12 @@ else there is one member. Sources: RFC 1952 for gz; bz2 and xz end and concatena
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import PurePath
 from typing import Any, BinaryIO, cast
 
-from discprep.archives.base import HEAD_BYTES, Format, MemberError, Options, Reader, Source
+from discprep.archives.base import HEAD_BYTES, Format, Inflater, MemberError, Options, Reader, Remarking, Source
 from discprep.members import Member, without_layer
 from discprep.units import format_bytes
 
@@ -37,28 +36,6 @@ def _bz2() -> Any:
     return bz2.BZ2Decompressor()
 
 
-class _Gz:
-    """zlib's decompressor with the interface of the other two; it compares CRC-32 and size itself."""
-
-    def __init__(self) -> None:
-        self._inner = zlib.decompressobj(wbits=31)
-
-    def decompress(self, data: bytes, max_length: int) -> bytes:
-        return self._inner.decompress(self._inner.unconsumed_tail + data, max_length)
-
-    @property
-    def eof(self) -> bool:
-        return self._inner.eof
-
-    @property
-    def needs_input(self) -> bool:
-        return not self._inner.unconsumed_tail
-
-    @property
-    def unused_data(self) -> bytes:
-        return self._inner.unused_data
-
-
 @dataclass(frozen=True, slots=True)
 class Kind:
     """One compression."""
@@ -69,7 +46,7 @@ class Kind:
 
 
 KINDS = (
-    Kind("gz", b"\x1f\x8b\x08", _Gz),
+    Kind("gz", b"\x1f\x8b\x08", lambda: Inflater(31)),
     Kind("bz2", b"BZh", _bz2),
     Kind("xz", b"\xfd7zXZ\0", _xz),
 )
@@ -143,17 +120,16 @@ class Unpacker:
         return rest
 
 
-class StreamReader:
+class StreamReader(Remarking):
     """A single compressed file; see `base.Reader`."""
 
     def __init__(self, kind: Kind, source: Source, inner: Source, problem: str) -> None:
+        super().__init__()
         self.format = kind.name
         self._kind = kind
         self._source = source
         self._inner = inner
         self._problem = problem
-        self.problems: list[str] = []
-        self.notices: list[str] = []
 
     def members(self) -> Iterator[Member]:
         """The one member."""

@@ -8,11 +8,11 @@ header, and so loses the rest in silence.
 from __future__ import annotations
 
 import zlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from itertools import chain
 
-from discprep.archives.base import Format, Options, Source, enforced
+from discprep.archives.base import Format, Options, Remarking, Source, enforced
 from discprep.members import Member, MemberKind
 
 BLOCK = 512
@@ -90,22 +90,19 @@ class Pending:
     problem: str = ""
 
 
-class TarReader:
+class TarReader(Remarking):
     """An open tar archive (`base.Reader`): one walk, headers read as `members` goes on."""
 
     format = "tar"
 
     def __init__(self, source: Source, options: Options) -> None:
+        super().__init__()
         self._source, self._charset = source, options.charset
         self._data: list[int] = []  # offset of each member's data
         self._files: dict[bytes, tuple[int, int]] = {}  # stored path to where a file's data is, and how much
         self._targets: dict[int, bytes] = {}  # of hard links, until they are looked up
         self._globals: dict[str, bytes] = {}
         self._guessed = False
-        self._problems: list[str] = []
-        self._notices: list[str] = []
-        self.problems: Sequence[str] = self._problems
-        self.notices: Sequence[str] = self._notices
 
     def members(self) -> Iterator[Member]:
         at, pending = 0, Pending()
@@ -113,7 +110,7 @@ class TarReader:
             at, block = place
             size_bytes = number(block[124:136])
             if size_bytes is None or size_bytes < 0:
-                self._problems.append(f"the header at byte {at} after {self._latest()} has a size that is no size")
+                self.problems.append(f"the header at byte {at} after {self._latest()} has a size that is no size")
                 at += BLOCK
                 continue
             kind, at = block[156:157], at + BLOCK
@@ -131,15 +128,12 @@ class TarReader:
             yield member
             at += self._step(skip)
         if pending != Pending():
-            self._problems.append(f"the archive ends after an extended header that follows {self._latest()}")
+            self.problems.append(f"the archive ends after an extended header that follows {self._latest()}")
         if self._guessed:
-            self._notices.append("some names are no UTF-8; they were read as Latin-1")
+            self.notices.append("some names are no UTF-8; they were read as Latin-1")
 
     def read(self, member: Member) -> Iterator[bytes]:
         return enforced(self._source.chunks(self._data[member.index], member.size_bytes), member.size_bytes)
-
-    def close(self) -> None:
-        """Nothing is held open."""
 
     def _step(self, size_bytes: int) -> int:
         """Bytes up to the header behind so much data; a size beyond the file leads just beyond it."""
@@ -156,14 +150,14 @@ class TarReader:
         if block == ZERO:
             following = self._source.at(at + BLOCK, BLOCK)
             if sum_is_right(following):
-                self._notices.append(f"a lone block of zeros after {self._latest()}; the members behind it were read")
+                self.notices.append(f"a lone block of zeros after {self._latest()}; the members behind it were read")
                 return at + BLOCK, following
             self._check_tail(at + 2 * BLOCK, following == ZERO)
             return None
         if len(block) < BLOCK:
             self._check_end(at, block)
             return None
-        self._problems.append(f"the header at byte {at} after {self._latest()} is damaged: its sum is wrong")
+        self.problems.append(f"the header at byte {at} after {self._latest()} is damaged: its sum is wrong")
         return self._next_sound(at + BLOCK)
 
     def _next_sound(self, at: int) -> tuple[int, bytes] | None:
@@ -177,27 +171,27 @@ class TarReader:
     def _check_end(self, at: int, rest: bytes) -> None:
         """The file ends where a header should start, or before."""
         if at > self._source.size_bytes or rest.strip(b"\0"):
-            self._problems.append(f"the archive is cut short in or after {self._latest()}")
+            self.problems.append(f"the archive is cut short in or after {self._latest()}")
         else:
-            self._notices.append(f"no end mark after {self._latest()}; the archive may have been cut there")
+            self.notices.append(f"no end mark after {self._latest()}; the archive may have been cut there")
 
     def _check_tail(self, at: int, whole_mark: bool) -> None:
         """What stands after the end mark: zeros are padding."""
         if not whole_mark:
-            self._notices.append("half an end mark: one block of zeros instead of two")
+            self.notices.append("half an end mark: one block of zeros instead of two")
         for chunk in self._source.chunks(at, self._source.size_bytes - at):
             if chunk.strip(b"\0"):
                 skipped = (len(chunk) - len(chunk.lstrip(b"\0"))) // BLOCK * BLOCK
                 another = sum_is_right(self._source.at(at + skipped, BLOCK))
                 what = "another archive, which was not read" if another else "bytes that are no padding"
-                self._notices.append(f"after the end mark, at byte {at + skipped}: {what}")
+                self.notices.append(f"after the end mark, at byte {at + skipped}: {what}")
                 return
             at += len(chunk)
 
     def _take(self, kind: bytes, at: int, size_bytes: int, block: bytes, pending: Pending) -> None:
         """Notes what a pseudo-member says about the next member."""
         if kind == LABEL:
-            self._notices.append(f"the archive's label: {self._text(cut(block[:100]))}")
+            self.notices.append(f"the archive's label: {self._text(cut(block[:100]))}")
             return
         raw = self._source.at(at, min(size_bytes, METADATA_BYTES))
         if len(raw) < size_bytes:

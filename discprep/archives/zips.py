@@ -17,7 +17,7 @@ from itertools import chain
 from typing import Any, Protocol
 
 from discprep.archives import oldzip
-from discprep.archives.base import Format, MemberError, Options, Source, enforced
+from discprep.archives.base import Format, Inflater, MemberError, Options, Remarking, Source, enforced
 from discprep.archives.times import dos_time
 from discprep.errors import ArchiveError
 from discprep.members import AttributeSystem, Member, MemberKind
@@ -78,15 +78,6 @@ class Entry:
     def is_bad(self, problem: str) -> None:
         """Notes a problem, unless there is one."""
         self.problem = self.problem or problem
-
-
-@dataclass(frozen=True, slots=True)
-class Directory:
-    """A whole archive as listed."""
-
-    entries: tuple[Entry, ...]
-    problems: tuple[str, ...] = ()
-    notices: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -329,73 +320,26 @@ def _part(entries: Iterable[Entry]) -> None:
             reach, owner = stop, entry
 
 
-def walk(source: Source, options: Options) -> Directory:
-    """Lists an archive: members in the order of the central directory, each with what is wrong with it.
-
-    Raises:
-        ArchiveError: part of a multi-volume archive, or a central directory beyond all bounds
-    """
-    end, doubtful = find_end(source)
-    if end is None:
-        end, doubtful = find_end(source, FAR_TAIL_BYTES)
-    if end is None:
-        return _salvaged(source, options.limits.members)
-    if end.directory < 0:
-        raise ArchiveError("one part of a multi-volume ZIP archive", hint="Join the parts into one archive first.")
-    if end.size > DIRECTORY_BYTES:
-        raise ArchiveError(f"a central directory of {end.size} bytes; at most {DIRECTORY_BYTES} are read")
-    entries = list(_entries(source.at(end.directory, end.size), end.shift, options.limits.members + 1))
-    for entry in entries:
-        _locate(source, entry, end.directory)
-    _part(entries)
-    problems = _directory_problems(source, end, entries, options.limits.members)
-    if doubtful:
-        problems.append("two end records could each be the true one; unpackers would disagree about the members")
-    after = source.size_bytes - end.stop
-    if after < 0:
-        problems.append(f"its comment at the end lacks {-after} bytes: the archive is cut short or damaged there")
-    return Directory(tuple(entries), tuple(problems), (f"{after} bytes after the end record",) if after > 0 else ())
-
-
-def _directory_problems(source: Source, end: End, entries: list[Entry], most: int) -> list[str]:
-    """What is wrong with the archive beyond its members."""
-    problems = []
-    read = len(entries)
-    # Packers without the 64-bit records let the 16-bit count run over (common practice, no source).
-    if read <= most and {end.count & 0xFFFF, end.here & 0xFFFF} != {read & 0xFFFF}:
-        counts = f"{end.count}" if end.count == end.here else f"{end.count} or {end.here}"
-        problems.append(f"the end record counts {counts} members, the central directory holds {read}: damaged there")
-    if end.disk:
-        problems.append(f"the end record says that this is volume {end.disk + 1} of several; the others are not read")
-    first = min((entry.header for entry in entries), default=end.directory)
-    stub = Source(source.file, first, source.head, source.name)
-    if first >= END.size and find_end(stub)[0]:
-        problems.append(f"another ZIP archive stands in the {first} bytes in front of this one; it was not read")
-    return problems
-
-
-def _salvaged(source: Source, most: int) -> Directory:
+def _salvaged(source: Source, most: int) -> Iterator[Entry]:
     """An archive without an end record, as a download that broke off: what the local headers say, in their order."""
-    entries: list[Entry] = []
-    at = source.head.find(LOCAL_MARK, 0, 8)
-    while 0 <= at < source.size_bytes and len(entries) <= most:
+    at, index = source.head.find(LOCAL_MARK, 0, 8), 0
+    while 0 <= at < source.size_bytes and index <= most:
         raw = source.at(at, LOCAL.size)
         if len(raw) < LOCAL.size or not raw.startswith(LOCAL_MARK):
-            break
+            return
         _, version, flags, method, time, date, crc, packed, size, name_bytes, extra_bytes = LOCAL.unpack(raw)
         names = source.at(at + LOCAL.size, name_bytes + extra_bytes)
         fixed = (b"", version, version, flags, method, time, date, crc, packed, size, 0, 0, 0, 0, 0, 0, at)
         data = at + LOCAL.size + len(names)
-        entry = Entry(len(entries), fixed, names[:name_bytes], names[name_bytes:], b"", size, packed, at, data)
+        entry = Entry(index, fixed, names[:name_bytes], names[name_bytes:], b"", size, packed, at, data)
         entry.is_bad(_why_unreadable(method, flags))
-        entries.append(entry)
-        if flags & DESCRIPTOR and not packed:
+        unsized = flags & DESCRIPTOR and not packed
+        if unsized:
             entry.is_bad("its size stood in the lost central directory")
-            break
-        if entry.data + entry.packed > source.size_bytes:
+        elif data + packed > source.size_bytes:
             entry.is_bad("the file ends inside it")
-        at = entry.data + entry.packed
-    return Directory(tuple(entries), ("no end record: the archive is cut short or damaged at its end",))
+        yield entry
+        at, index = -1 if unsized else data + packed, index + 1
 
 
 # ---------------------------------------------------------------------------------------------- decoding
@@ -409,23 +353,6 @@ class Decoder(Protocol):
     @property
     def needs_input(self) -> bool: ...
     def decompress(self, data: bytes, max_length: int) -> bytes: ...
-
-
-class Inflater:
-    """zlib's raw inflater behind the same face as the other two."""
-
-    def __init__(self) -> None:
-        self._inner = zlib.decompressobj(-zlib.MAX_WBITS)
-        self.needs_input = True
-
-    @property
-    def eof(self) -> bool:
-        return self._inner.eof
-
-    def decompress(self, data: bytes, max_length: int) -> bytes:
-        out = self._inner.decompress(self._inner.unconsumed_tail + data, max_length)
-        self.needs_input = len(out) < max_length and not self._inner.unconsumed_tail
-        return out
 
 
 def expanded(decoder: Decoder, pieces: Iterable[bytes], ends_itself: bool = True) -> Iterator[bytes]:
@@ -466,23 +393,76 @@ def _lzma_decoder(pieces: Iterator[bytes], size_bytes: int) -> tuple[Decoder, It
     return decoder, chain([first[9:]], pieces)
 
 
-class ZipReader:
+class ZipReader(Remarking):
     """An open ZIP archive (`base.Reader`)."""
 
     format = "zip"
 
     def __init__(self, source: Source, options: Options) -> None:
+        super().__init__()
         self._source, self._options = source, options
-        self._directory = walk(source, options)
-        self.problems: Sequence[str] = self._directory.problems
-        self.notices: Sequence[str] = self._directory.notices
+        self._entries = self._listed()
 
     def members(self) -> Iterator[Member]:
-        return map(self._member, self._directory.entries)
+        return map(self._member, self._entries)
 
     def read(self, member: Member) -> Iterator[bytes]:
-        entry = self._directory.entries[member.index]
-        return enforced(self._decoded(entry), member.size_bytes, member.checksum)
+        return enforced(self._decoded(self._entries[member.index]), member.size_bytes, member.checksum)
+
+    def _listed(self) -> list[Entry]:
+        """Members in the order of the central directory, each with what is wrong with it.
+
+        Raises:
+            ArchiveError: part of a multi-volume archive, or a central directory beyond all bounds
+        """
+        source, most = self._source, self._options.limits.members
+        end, doubtful = find_end(source)
+        if end is None:
+            end, doubtful = find_end(source, FAR_TAIL_BYTES)
+        if end is None:
+            self.problems.append("no end record: the archive is cut short or damaged at its end")
+            return list(_salvaged(source, most))
+        if end.directory < 0:
+            raise ArchiveError("one part of a multi-volume ZIP archive", hint="Join the parts into one archive first.")
+        if end.size > DIRECTORY_BYTES:
+            raise ArchiveError(f"a central directory of {end.size} bytes; at most {DIRECTORY_BYTES} are read")
+        entries = list(_entries(source.at(end.directory, end.size), end.shift, most + 1))
+        for entry in entries:
+            _locate(source, entry, end.directory)
+        _part(entries)
+        self._check(end, entries)
+        if doubtful:
+            self.problems.append(
+                "two end records could each be the true one; unpackers would disagree about the members"
+            )
+        after = source.size_bytes - end.stop
+        if after < 0:
+            self.problems.append(
+                f"its comment at the end lacks {-after} bytes: the archive is cut short or damaged there"
+            )
+        elif after > 0:
+            self.notices.append(f"{after} bytes after the end record")
+        return entries
+
+    def _check(self, end: End, entries: list[Entry]) -> None:
+        """What is wrong with the archive beyond its members."""
+        read = len(entries)
+        # Packers without the 64-bit records let the 16-bit count run over (common practice, no source).
+        few = read <= self._options.limits.members
+        if few and {end.count & 0xFFFF, end.here & 0xFFFF} != {read & 0xFFFF}:
+            counts = f"{end.count}" if end.count == end.here else f"{end.count} or {end.here}"
+            self.problems.append(
+                f"the end record counts {counts} members, the central directory holds {read}: damaged there"
+            )
+        if end.disk:
+            self.problems.append(
+                f"the end record says that this is volume {end.disk + 1} of several; the others are not read"
+            )
+        first = min((entry.header for entry in entries), default=end.directory)
+        if first >= END.size and find_end(Source(self._source.file, first, self._source.head, self._source.name))[0]:
+            self.problems.append(
+                f"another ZIP archive stands in the {first} bytes in front of this one; it was not read"
+            )
 
     def _member(self, entry: Entry) -> Member:
         """The member; a symbolic link's target is its data."""
@@ -497,23 +477,18 @@ class ZipReader:
 
     def _decoded(self, entry: Entry) -> Iterator[bytes]:
         pieces = self._source.chunks(entry.data, entry.packed)
-        size_bytes = entry.size
         match entry.method:
             case 0:
                 return pieces
             case 8:
-                return expanded(Inflater(), pieces)
+                return expanded(Inflater(-zlib.MAX_WBITS), pieces)
             case 12:
                 return expanded(bz2.BZ2Decompressor(), pieces)
             case 14:
-                decoder, rest = _lzma_decoder(pieces, size_bytes)
+                decoder, rest = _lzma_decoder(pieces, entry.size)
                 # Bit 1: the stream has an end mark (4.4.4); without it, the size ends it.
                 return expanded(decoder, rest, ends_itself=bool(entry.flags & 2))
-        packed = oldzip.Packed(entry.method, entry.flags, entry.crc, size_bytes, entry.packed, pieces)
-        return oldzip.decoded(packed, self._options)
-
-    def close(self) -> None:
-        """Nothing is held open."""
+        return oldzip.decoded(entry, pieces, self._options)
 
 
 FORMATS = (

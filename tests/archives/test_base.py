@@ -1,8 +1,7 @@
 """What all readers share: checksums, enforced sizes, the guard over names, times, attribute letters, host names."""
 
-import random
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 
 import pytest
 
@@ -14,7 +13,6 @@ from discprep.model import Limits, Member, MemberKind
 HELLO = b"hello world\n"
 
 
-@pytest.mark.parametrize("function", [crc.crc16, crc.pure_crc16], ids=["fastest", "pure"])
 @pytest.mark.parametrize(
     ("data", "value"),
     [
@@ -24,19 +22,9 @@ HELLO = b"hello world\n"
         (b"\xff" * 4, 0x9401), (HELLO, 0x9778), (bytes(range(256)), 0xBAD3),
     ],
 )  # fmt: skip
-def test_crc16(function: Callable[[bytes, int], int], data: bytes, value: int) -> None:
+def test_crc16(data: bytes, value: int) -> None:
     """Check value and codewords of CRC-16/ARC in the RevEng catalogue; the last two by two other libraries."""
-    assert function(data, 0) == value
-
-
-def test_pure_crc16_agrees_with_the_library_in_pieces() -> None:
-    """The fallback gives the library's value for any length and any cut."""
-    source = random.Random(16)
-    data = source.randbytes(5000)
-    for _ in range(20):
-        cut, end = sorted(source.sample(range(5001), 2))
-        chained = crc.pure_crc16(data[cut:end], crc.pure_crc16(data[:cut], 0))
-        assert chained == crc.crc16(data[:end], 0)
+    assert crc.crc16(data, 0) == value
 
 
 def test_enforced_passes_right_bytes_on() -> None:

@@ -403,3 +403,11 @@ def test_a_small_archive_s_every_cut(tmp_path: Path) -> None:
         assert seen.problems or seen.faults or seen.notices, cut
         for name, content in seen.contents.items():
             assert content == {"one": HELLO, "two": noise(1000), "three": HELLO}[name]
+
+
+def test_remarks_have_an_end(tmp_path: Path) -> None:
+    """A label in every block, and sizes that are none: what is said of an archive stays short enough to be read."""
+    data = header(b"label", kind=b"V") * 1000 + header(b"a", -1) * 1000 + END
+    seen = look(data, tmp_path)
+    assert len(seen.notices) == len(seen.problems) == 201
+    assert "the others are not told" in seen.notices[-1] and "the others are not told" in seen.problems[-1]
