@@ -104,6 +104,10 @@ def _chain(places: Sequence[MachinePath], target: MachinePath, say: Language) ->
         yield from say.when("exists", into, say.command("delete", into))
         failed = say.stop("It could not be joined. Is there room on the volume?")
         yield from [*say.join(so_far, place, into), *say.failed("join", failed)]
+        # Some languages do not tell a file that was cut short; the setup's room file, where it is there, does.
+        short = say.stop(f"The volume is full, and {say.path(into)} may be cut short. Make room, and run this again.")
+        gone = [*say.command("delete", into), *short]
+        yield from say.when("exists", say.room, say.full(into.base, gone), rare=True)
         if so_far in halves:
             yield from say.command("delete", so_far)
         so_far = into

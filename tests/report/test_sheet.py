@@ -21,7 +21,20 @@ from discprep.disc.media import MEDIA, hard_to_read
 from discprep.disc.setup.site import BYTES_ALONE, UNSEEN
 from discprep.job.sheet import DiscMade, facts_from
 from discprep.manifest import load_manifest
-from discprep.model import Decision, Item, LinkSettings, Manifest, Medium, Plan, Profile, Pulled, Shell, Step
+from discprep.model import (
+    Content,
+    Decision,
+    Item,
+    LinkSettings,
+    Manifest,
+    Medium,
+    Plan,
+    Profile,
+    Pulled,
+    Shell,
+    Step,
+    Volume,
+)
 from discprep.report.sheet import SheetFacts, html, sections, text
 from discprep.report.sheet.blocks import Picture
 from discprep.report.sheet.contents import merged
@@ -494,6 +507,22 @@ def test_what_each_power_on_wants_is_said(tmp_path: Path) -> None:
     shown = words(shown_of(told, placed=(start,)))
     assert r"After each power-on: D:\SETUP\START.BAT. It brings back what the machine forgets: " in shown
     assert "After each power-on" not in words(shown_of(manifest, placed=(start,)))
+
+
+def test_room_for_what_is_saved_is_counted(tmp_path: Path) -> None:
+    """On the volume that it goes to, though nothing is installed there: the setup's own files in blocks of 512 bytes
+    (one of 700: two), a block for each item's mark and two for each part; what is wiped elsewhere is named."""
+    volumes = (Volume("R:", volatile=True), Volume("S:", block_bytes=512))
+    manifest = with_opener(tmp_path, steps=(replace(WIPES, wipes=("R:/NET/",)),))
+    profile = replace(manifest.profile, volumes=volumes)
+    script = replace(bench.placed()[0], named=replace(bench.placed()[0].named, target=(), staged=replace(
+        bench.placed()[1].named.staged, name=("SETUP", "UNDO.BAT"), item="", copied=False,
+        content=Content(tmp_path, 0, 700, "ab"))))  # fmt: skip
+    made = DiscMade(replace(manifest, profile=profile), bench.plan(), pins={}, pulled=bench.pulled(), placed=(script,))
+    (room,) = [room for room in facts_from(made).rooms if room.volume == "S:"]
+    parts, items = len(made.parts), len(made.burned)
+    assert room.needed_bytes == 1024 + 512 * (items + 2 * parts) and room.saved == r"old files in the way, R:\NET"
+    assert r"and as much as is saved there first: old files in the way, R:\NET" in words(text(facts_from(made)))
 
 
 def test_what_the_language_lacks_is_said(tmp_path: Path) -> None:

@@ -14,10 +14,11 @@ from support.command import run
 from support.dos import dos_profile, run_dos
 from support.programs import program
 from support.shelf import served
+from support.staging import manifest_of, opened_of, prepared
 
 from discprep.link.pull import file_seconds
 from discprep.manifest.load import load_profile
-from discprep.model import LinkSettings
+from discprep.model import Item, LinkSettings
 from discprep.serve.script import fetch_script, join_script
 from discprep.serve.shelf import Offer, Shelf, ShelfFile
 
@@ -166,6 +167,33 @@ def test_joined_in_the_emulated_machine(tmp_path: Path) -> None:
     assert not list((target / "SLICES").glob("*.A")) + list((target / "SLICES").glob("*.B"))
     said = " ".join(run_dos(None, target, [r"call c:\JOIN.BAT"]))
     assert r"C:\NET\TOOLS.LHA is there already" in said
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("size_kb", [100, 180])
+def test_joined_onto_a_full_volume(tmp_path: Path, size_kb: int) -> None:
+    """A floppy of 360 KB (mkfs.fat) with the slices on it: where the whole file does not fit beside them, COPY cuts it
+    short and says nothing; the script sees it, takes it away, and tells of no file to compare."""
+    profile = replace(dos_profile(), volumes=(replace(dos_profile().volumes[0], path="A:"),))
+    data = random_bytes(size_kb * 1000, 9)
+    offers = (replace(sliced(tmp_path, data, size_kb * 500), volume="A:"),)
+    shelf = Shelf("Reading room", offers, charset="cp437", script_name="PULL.BAT", join_name="JOIN.BAT")
+    setup = prepared(manifest_of([Item("net")], profile), {"net": opened_of({"a": b"a"}, tmp_path)}, tmp_path)
+    room = next(n.staged.content for n in setup.named if n.staged.name[-1] == "ROOM.BAT")
+    floppy, target = tmp_path / "target.img", tmp_path / "c"
+    subprocess.run([program("mkfs.fat", "dosfstools"), "-C", str(floppy), "360"], check=True, stdout=subprocess.DEVNULL)
+    for folder in ("SAVED", "SLICES", "NET"):
+        subprocess.run([program("mmd", "mtools"), "-i", str(floppy), f"::{folder}"], check=True)
+    files = [(one.content.path, one.name) for one in offers[0].files] + [(room.path, "SAVED/ROOM.BAT")]
+    for source, name in files:
+        subprocess.run([program("mcopy", "mtools"), "-i", str(floppy), str(source), f"::{name}"], check=True)
+    target.mkdir()
+    (target / "JOIN.BAT").write_bytes(join_script(shelf, profile).encode("cp437"))
+    said = " ".join(run_dos(None, target, [r"call c:\JOIN.BAT"], mounts=[f"imgmount a {floppy} -t floppy"]))
+    assert ("The volume is full" in said) == (size_kb == 180) != ("Compare it" in said), said
+    joined = subprocess.run([program("mtype", "mtools"), "-i", str(floppy), "::NET/TOOLS.LHA"],
+                            check=False, capture_output=True)  # fmt: skip
+    assert joined.stdout == (data if size_kb == 100 else b"")
 
 
 def test_a_language_that_compares(tmp_path: Path) -> None:

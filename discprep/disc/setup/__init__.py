@@ -145,7 +145,7 @@ def setup_scripts(
         except NameRuleError as error:
             errors.append(NameRuleError(error.message, where=name, item=item, hint=error.hint))
     if shell.if_full and shell.conditions:
-        texts[_room_name(shell)] = "\n".join([*_padding(language), *language.room_answer(site.room_answer), ""])
+        texts[_room_name(shell)] = "\n".join([*_padding(language), *language.room_answer(), ""])
     notices = [*_approximated(language), *_foreign_attributes(named, shell)]
     filled = tuple(_filled(entry, shell, texts, manifest, work) for entry in named)
     return SetupResult(filled, of_disc, tuple(notices), tuple(errors))

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from discprep.disc.setup.flow import Do, Node
 from discprep.disc.setup.language import FIRST, SECOND, Language
-from discprep.disc.setup.site import BACK, FILE, PUT, ROOM, SAVE, TEMPORARY, Site, called_stems
+from discprep.disc.setup.site import BACK, FILE, PUT, SAVE, TEMPORARY, Site, called_stems
 from discprep.machine import MachinePath
 from discprep.model import Named, Shell
 
@@ -83,10 +83,7 @@ class Files:
         return [*made, *self.say.when("missing", mark, self.full_stop(mark.base))] if made else []
 
     def if_full(self, volume: str) -> list[Node]:
-        return self.is_full(volume, self.full_stop(volume))
-
-    def is_full(self, volume: str, body: Sequence[Node]) -> list[Node]:
-        return self.say.full(self.site.own(ROOM), self.site.trial(volume), self.site.room_answer, body)
+        return self.say.full(volume, self.full_stop(volume))
 
     def full_stop(self, volume: str) -> list[Node]:
         return self.say.stop(
@@ -223,7 +220,7 @@ class Files:
         left = [*self.say.say(f"Left out: {FIRST}"), *self.say.append(FIRST, self.site.missed)]
         away = self.say.when("exists", new, self.say.command("delete", new))
         source = MachinePath(FIRST)
-        again = [*self.is_full("", self.full_stop("")), *self.gone(old), *self.say.rename(new, SECOND)]
+        again = [*self.say.full("", self.full_stop("")), *self.gone(old), *self.say.rename(new, SECOND)]
         return [
             *self.say.copy(source, new),
             *self.say.failed("copy", away),
@@ -277,7 +274,7 @@ class Files:
         """The new file in the current folder takes an old one's place: its arguments are that one's path and name."""
         here, old, new = MachinePath(""), MachinePath(FIRST), MachinePath("", (TEMPORARY,))
         return [
-            *self.is_full(here.base, self.full_stop("")),
+            *self.say.full(here.base, self.full_stop("")),
             *self.gone(old),
             *self.say.rename(new, SECOND),
         ]
@@ -306,7 +303,7 @@ class Files:
         """Told where a volume is full after files were put back on it; none is taken away between them, so that one
         that was cut short cannot hide."""
         text = f"The volume {volume} is full: what was put back last may be cut short"
-        return self.is_full(volume, [*self.say.say(f"{text}."), *self.say.append(text, self.site.lost_list)])
+        return self.say.full(volume, [*self.say.say(f"{text}."), *self.say.append(text, self.site.lost_list)])
 
     def _folder_back(self, path: MachinePath, copy: MachinePath) -> list[Node]:
         back = self.say.copy_folder(copy, path)

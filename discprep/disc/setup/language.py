@@ -11,9 +11,10 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 
 from discprep.disc.setup.flow import THEN, Do, If, Node
+from discprep.disc.setup.site import ROOM
 from discprep.disc.textform import approximate
 from discprep.errors import NameRuleError
-from discprep.machine import MachinePath, path_text
+from discprep.machine import MachinePath, lasting_volume, path_text, script_ending
 from discprep.manifest.substitute import substitute
 from discprep.model import Profile, Shell, Staged
 
@@ -265,17 +266,31 @@ class Language:
             return []
         return [If(self._asked("if_failed"), tuple(body), True)]
 
-    def full(self, room: MachinePath, trial: MachinePath, answer: MachinePath, body: Sequence[Node]) -> list[Node]:
-        """`body` where the target has no room left, if the language has a way to see it."""
+    def full(self, volume: str, body: Sequence[Node]) -> list[Node]:
+        """`body` where a volume has no room left, if the language has a way to see it."""
         if not self.shell.if_full:
             return []
-        paths = {"room": room, "trial": trial, "answer": answer}
+        trial = MachinePath(volume, (f"ROOMTRY{script_ending(self.shell)}",))
+        paths = {"room": self.room, "trial": trial, "answer": self._answer}
         texts = {name: self.quoted(self.path(path)) for name, path in paths.items()}
         return [If(self._asked("if_full", **texts), tuple(body), True)]
 
-    def room_answer(self, answer: MachinePath) -> list[str]:
+    @property
+    def room(self) -> MachinePath:
+        """The room file at rest on the machine, which part 1 brings."""
+        return self._saved / f"{ROOM}{script_ending(self.shell)}"
+
+    @property
+    def _answer(self) -> MachinePath:
+        return self._saved / "ROOM.YES"
+
+    @property
+    def _saved(self) -> MachinePath:
+        return MachinePath(lasting_volume(self.profile).path, (self.shell.save_folder,))
+
+    def room_answer(self) -> list[str]:
         """The last lines of the room file, which leave its answer."""
-        return list(self._fill(self.shell.room_file, answer=self.quoted(self.path(answer))))
+        return list(self._fill(self.shell.room_file, answer=self.quoted(self.path(self._answer))))
 
     def _asked(self, key: str, **values: str) -> tuple[str, ...]:
         """A conditional's lines with `THEN` in them."""

@@ -87,13 +87,6 @@ class Site:
         return self.saved / f"{digest.hexdigest()[:8].upper()}.IN"
 
     @property
-    def room_answer(self) -> MachinePath:
-        return self.saved / "ROOM.YES"
-
-    def trial(self, volume: str) -> MachinePath:
-        return MachinePath(volume, (f"ROOMTRY{self.ending}",))
-
-    @property
     def ending(self) -> str:
         return script_ending(self.shell)
 

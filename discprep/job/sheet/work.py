@@ -10,7 +10,7 @@ from math import ceil
 
 from discprep.disc.media import read_seconds
 from discprep.disc.parts import Part, parts
-from discprep.disc.setup.site import BYTES_ALONE, UNSEEN
+from discprep.disc.setup.site import BYTES_ALONE, CONTENTS, UNSEEN
 from discprep.job.sheet.made import DiscMade
 from discprep.link.ends import bridge_flow
 from discprep.machine import (
@@ -32,7 +32,7 @@ from discprep.machine import (
 )
 from discprep.manifest.substitute import mask
 from discprep.members import kind_by_name
-from discprep.model import UNPACK_ROLES, Item, Manifest, Placed, Role, Step, Where
+from discprep.model import UNPACK_ROLES, Item, Manifest, Placed, Role, Shell, Step, Where
 from discprep.report.sheet.facts import Room, Task
 from discprep.report.tables import counted
 from discprep.serve.gate import SERVER
@@ -65,7 +65,8 @@ def bench_of(manifest: Manifest, discs: int, waits: bool) -> tuple[str, ...]:
 
 
 def rooms_of(made: DiscMade) -> tuple[Room, ...]:
-    """Bytes that the copied files take on each volume, in its blocks, beside what the profile says is free."""
+    """Bytes that the copied files take on each volume, in its blocks, beside what the profile says is free; on the one
+    that what is saved goes to, with what the setup leaves there for later."""
     profile = made.manifest.profile
     homes = volumes_of(made.manifest)
     needed: dict[str, int] = {}
@@ -74,11 +75,27 @@ def rooms_of(made: DiscMade) -> tuple[Room, ...]:
         if staged.copied and staged.content and staged.rate_bit_s is None:
             volume = homes.get(staged.item) or first_volume(profile)
             needed[volume.path] = needed.get(volume.path, 0) + block_bytes(staged.content.size_bytes, volume)
+    keeps, saved, shell = lasting_volume(profile), "", script_language(profile)
+    if shell and shell.conditions and made.placed:
+        steps = [step for part in made.parts for step in (*part.before, *part.after)]
+        lost = [path_text(one.path, shell) for step in steps for one in wiped(profile, step) if one.path]
+        saved = ", ".join(["old files in the way", *dict.fromkeys(lost)])
+        needed[keeps.path] = needed.get(keeps.path, 0) + _kept_bytes(made, shell)
     return tuple(
-        Room(path or "the machine's volume", size, room.free_bytes, room.keep_free_bytes, room.volatile)
+        Room(path or "the machine's volume", size, room.free_bytes, room.keep_free_bytes, room.volatile,
+             saved if path == keeps.path else "")
         for path, size in needed.items()
         if (room := volumes[path])
-    )
+    )  # fmt: skip
+
+
+def _kept_bytes(made: DiscMade, shell: Shell) -> int:
+    """What the setup keeps beside the saved files, in blocks: its scripts with the settings for each rate, the list of
+    what is on the disc, and a mark for each item and part."""
+    own = [staged for entry in made.placed if not (staged := entry.named.staged).copied]
+    kept = [one.content.size_bytes for one in own if one.content and one.name[0] in (shell.folder, CONTENTS)]
+    marks = [1] * (len(made.burned) + 2 * len(made.parts))
+    return sum(block_bytes(size, lasting_volume(made.manifest.profile)) for size in (*kept, *marks))
 
 
 # ----------------------------------------------------------------------------------------------- desk and bridge

@@ -51,6 +51,8 @@ def _room(room: Room) -> tuple[str, ...]:
     remarks = []
     if room.keep_free_bytes:
         remarks.append(f"{format_bytes(room.keep_free_bytes)} of it stay free")
+    if room.saved:
+        remarks.append(f"and as much as is saved there first: {room.saved}")
     if room.volatile:
         remarks.append("forgets at power-off")
     if room.free_bytes is not None and room.free_bytes < wanted:

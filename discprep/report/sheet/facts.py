@@ -16,6 +16,7 @@ class Room:
     free_bytes: int | None
     keep_free_bytes: int = 0
     volatile: bool = False
+    saved: str = ""  # what is saved there first, whose size only the machine knows
 
 
 @dataclass(frozen=True, slots=True)
