@@ -14,8 +14,6 @@ from discprep.fetch.source import host
 from discprep.fetch.transport import Answer, Resume, Run, SourceFault, Validators, Watch, translated
 
 _FAULTS = (ftplib.Error, EOFError, OSError, ValueError)
-
-
 _LINES_MAX = 2000
 
 
@@ -44,7 +42,7 @@ class FtpTransport:
                 same = resume is not None and _same(resume.validators, validators)
                 data, offset_bytes = _start(control, path, resume.offset_bytes if resume and same else 0)
                 stack.callback(data.close)
-            _watch_socket(watch, data, control.sock)
+            watch.over(data, control.sock)
             yield Answer(offset_bytes, validators, _reader(data, control, run, watch), source)
 
     def head(self, source: str, run: Run, watch: Watch) -> Validators:
@@ -66,7 +64,7 @@ def _control(source: str, run: Run, watch: Watch) -> Iterator[ftplib.FTP]:
             control.connect(parts.hostname or "", parts.port or 21, timeout=run.settings.connect_timeout_s)
             if control.sock is not None:
                 control.sock.settimeout(run.settings.stall_timeout_s)
-            _watch_socket(watch, control.sock)
+            watch.over(control.sock)
             control.login(unquote(parts.username or "anonymous"), unquote(parts.password or "anonymous@"))
             control.voidcmd("TYPE I")
         yield control
@@ -129,16 +127,6 @@ def _reader(data: socket.socket, control: ftplib.FTP, run: Run, watch: Watch) ->
         return chunk
 
     return read
-
-
-def _watch_socket(watch: Watch, *sockets: socket.socket | None) -> None:
-    def abort() -> None:
-        for each in sockets:
-            if each is not None:
-                with suppress(OSError):
-                    each.shutdown(socket.SHUT_RDWR)
-
-    watch.abort = abort
 
 
 def _translated(run: Run, watch: Watch) -> AbstractContextManager[None]:

@@ -12,7 +12,8 @@ import re
 import socket
 import threading
 from collections.abc import Iterator
-from contextlib import AbstractContextManager, ExitStack, contextmanager, suppress
+from contextlib import AbstractContextManager, ExitStack, contextmanager
+from dataclasses import replace
 from email.utils import parsedate_to_datetime
 from typing import Any
 from urllib.parse import urljoin
@@ -22,7 +23,7 @@ import urllib3
 from requests.adapters import HTTPAdapter
 
 from discprep import __version__
-from discprep.fetch.source import SCHEMES, host, scheme, shown
+from discprep.fetch.source import SCHEMES, host, printable, scheme, shown
 from discprep.fetch.transport import Answer, Redirected, Resume, Run, SourceFault, Validators, Watch, translated
 
 _FAULTS = (
@@ -141,9 +142,7 @@ def _answer(response: requests.Response, source: str, resume: Resume | None, run
     offset_bytes = 0
     if response.status_code == 206:
         offset_bytes, size_bytes = _content_range(response, resume, validators)
-        validators = Validators(
-            size_bytes, validators.etag, validators.last_modified, validators.date_s, validators.encoding
-        )
+        validators = replace(validators, size_bytes=size_bytes)
     raw = response.raw
     raw.enforce_content_length = False  # whoever reads compares, and says how much came
 
@@ -151,7 +150,7 @@ def _answer(response: requests.Response, source: str, resume: Resume | None, run
         with _translated(run, watch):
             return raw.read1(size_bytes, decode_content=False) or b""
 
-    return Answer(offset_bytes, validators, read, source, html="html" in response.headers.get("content-type", ""))
+    return Answer(offset_bytes, validators, read, source)
 
 
 def _content_range(response: requests.Response, resume: Resume | None, now: Validators) -> tuple[int, int | None]:
@@ -262,7 +261,7 @@ def _causes(error: BaseException | None) -> Iterator[BaseException]:
 
 
 def _short(text: str) -> str:
-    clean = "".join(c if c.isprintable() else "?" for c in re.sub(r"<[^>]*>:? ?", "", text))
+    clean = printable(re.sub(r"<[^>]*>:? ?", "", text))
     return clean if len(clean) <= 160 else clean[:157] + "..."
 
 
@@ -272,14 +271,8 @@ class _Watched:
     sock: Any
 
     def getresponse(self) -> Any:
-        watch, opened = getattr(_here, "watch", None), self.sock
-        if watch is not None:
-
-            def abort() -> None:
-                with suppress(OSError):
-                    opened.shutdown(socket.SHUT_RDWR)
-
-            watch.abort = abort
+        if (watch := getattr(_here, "watch", None)) is not None:
+            watch.over(self.sock)
         return super().getresponse()  # type: ignore[misc]
 
 

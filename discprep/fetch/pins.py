@@ -27,6 +27,14 @@ _MAX_BYTES = 64 * 2**20
 _HINT = "Put the file back as it was; or remove its seal line if the change is meant; --renew ITEM moves one pin."
 
 
+_KEYS: Mapping[str, tuple[str, type]] = {
+    "size": ("size_bytes", int), "sha256": ("sha256", str), "date": ("fetched_s", datetime), "source": ("source", str),
+    "slip_escapes": ("slip_escapes", int), "ppp_escapes": ("ppp_escapes", int),
+    "ppp_fixed_escapes": ("ppp_fixed_escapes", int),
+}  # fmt: skip
+"""The file's keys in their order: what the record calls them, and their type there."""
+
+
 def load_pins(path: Path) -> dict[str, Pin]:
     """The pins in the file at `path` by item id; none where there is no file.
 
@@ -107,16 +115,8 @@ def _sealed(body: bytes) -> bytes:
 
 
 def _table(pin: Pin) -> str:
-    rows: dict[str, Any] = {
-        "size": pin.size_bytes,
-        "sha256": pin.sha256,
-        "date": _date(pin.fetched_s),
-        "source": pin.source or None,
-        "slip_escapes": pin.slip_escapes,
-        "ppp_escapes": pin.ppp_escapes,
-        "ppp_fixed_escapes": pin.ppp_fixed_escapes,
-    }
-    lines = [f"{key} = {_value(value)}\n" for key, value in rows.items() if value is not None]
+    rows = {key: getattr(pin, name) for key, (name, _) in _KEYS.items()} | {"date": _date(pin.fetched_s)}
+    lines = [f"{key} = {_value(value)}\n" for key, value in rows.items() if value not in (None, "")]
     return f"\n[pin.{_quoted(pin.item)}]\n" + "".join(lines)
 
 
@@ -161,26 +161,12 @@ def _records(content: bytes, path: Path) -> dict[str, Pin]:
     return {item: _record(item, table, path) for item, table in pins.items()}
 
 
-_TYPES = {
-    "size": int, "sha256": str, "date": datetime, "source": str, "slip_escapes": int, "ppp_escapes": int,
-    "ppp_fixed_escapes": int,
-}  # fmt: skip
-
-
 def _record(item: str, table: Any, path: Path) -> Pin:
     fault = _fault(table)
     if fault:
         raise ManifestError(f"the pin is wrong: {fault}; no pin was used", where=str(path), item=item, hint=_HINT)
-    return Pin(
-        item=item,
-        size_bytes=table["size"],
-        sha256=table["sha256"],
-        fetched_s=int(table["date"].replace(tzinfo=table["date"].tzinfo or UTC).timestamp()),
-        source=table.get("source", ""),
-        slip_escapes=table.get("slip_escapes"),
-        ppp_escapes=table.get("ppp_escapes"),
-        ppp_fixed_escapes=table.get("ppp_fixed_escapes"),
-    )
+    fetched_s = int(table["date"].replace(tzinfo=table["date"].tzinfo or UTC).timestamp())
+    return Pin(item, **{_KEYS[key][0]: value for key, value in (table | {"date": fetched_s}).items()})
 
 
 def _fault(table: Any) -> str:
@@ -188,10 +174,9 @@ def _fault(table: Any) -> str:
     if not isinstance(table, dict):
         return "expected a table"
     for key in {*table, "size", "sha256", "date"}:
-        kind = _TYPES.get(key)
-        if kind is None:
+        if key not in _KEYS:
             return f"unknown key {key!r}"
-        value = table.get(key)
+        value, kind = table.get(key), _KEYS[key][1]
         if not isinstance(value, kind) or isinstance(value, bool):
             return f"{key} should be {kind.__name__}, got {value!r:.60}"
         if isinstance(value, int) and value < 0:

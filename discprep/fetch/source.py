@@ -42,7 +42,7 @@ def shown(source: str) -> str:
         parts = _split(source)
         if "@" in parts.netloc:
             source = urlunsplit(parts._replace(netloc=parts.netloc.rpartition("@")[2]))
-    return "".join(c if c.isprintable() else "?" for c in source)
+    return printable(source)
 
 
 def unspoken(words: str, source: str) -> str:
@@ -53,7 +53,12 @@ def unspoken(words: str, source: str) -> str:
     """
     for secret in secrets_of(source):
         words = words.replace(secret, "…")
-    return "".join(c if c.isprintable() else "?" for c in words)
+    return printable(words)
+
+
+def printable(text: str) -> str:
+    """Text without what a terminal would obey."""
+    return "".join(c if c.isprintable() else "?" for c in text)
 
 
 def secrets_of(source: str) -> tuple[str, ...]:

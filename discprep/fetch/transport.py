@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import socket
 import threading
 import time
 from collections import deque
 from collections.abc import Callable, Iterator
-from contextlib import AbstractContextManager, contextmanager
+from contextlib import AbstractContextManager, contextmanager, suppress
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -67,7 +68,6 @@ class Answer:
     validators: Validators
     read: Callable[[int], bytes]
     source: str  # where it came from in the end
-    html: bool = False  # declared as a web page
 
 
 class Run:
@@ -141,19 +141,19 @@ class Redirected(Exception):
         self.hops = hops
 
 
-@dataclass(slots=True)
+@dataclass(eq=False, slots=True)
 class Watch:
     """The time of one transfer: no silence, no trickle, no transfer without end.
 
     `read` calls into sockets can block in ways no socket timeout covers (a head or a trailer that comes a byte a
-    second), so a `Guard` also looks from outside and calls `abort`.
+    second), so a `Guard` also looks from outside and calls `abort`, which shuts them.
     """
 
     settings: FetchSettings
     clock: Callable[[], float]
-    abort: Callable[[], None] = lambda: None
     heard_s: float = 0.0
     aborted: bool = False
+    _sockets: tuple[socket.socket, ...] = ()
     _started_s: float = 0.0
     _window: deque[tuple[float, int]] = field(default_factory=deque)
     _in_window: int = 0
@@ -178,6 +178,17 @@ class Watch:
                 f"it delivered {format_bytes(self._in_window)} in {format_seconds(window_s)}, "
                 f"less than {format_rate(round(least))}; given up"
             )
+
+    def over(self, *sockets: socket.socket | None) -> None:
+        """By which sockets the transfer goes now."""
+        self._sockets = tuple(each for each in sockets if each)
+
+    def abort(self) -> None:
+        """Ends it, from another thread."""
+        self.aborted = True
+        for each in self._sockets:
+            with suppress(OSError):
+                each.shutdown(socket.SHUT_RDWR)
 
     @property
     def overdue(self) -> bool:
@@ -207,8 +218,7 @@ class Guard:
 
     def __init__(self, run: Run) -> None:
         self._run = run
-        self._watches: set[int] = set()
-        self._by_id: dict[int, Watch] = {}
+        self._watches: set[Watch] = set()
         self._lock = threading.Lock()
         self._done = threading.Event()
         self._thread = threading.Thread(target=self._look, name="fetch-guard", daemon=True)
@@ -218,12 +228,12 @@ class Guard:
     def over(self, watch: Watch) -> Iterator[Watch]:
         """Looks after `watch` meanwhile."""
         with self._lock:
-            self._by_id[id(watch)] = watch
+            self._watches.add(watch)
         try:
             yield watch
         finally:
             with self._lock:
-                self._by_id.pop(id(watch), None)
+                self._watches.discard(watch)
 
     def close(self) -> None:
         self._done.set()
@@ -232,8 +242,7 @@ class Guard:
     def _look(self) -> None:
         while not self._done.wait(0.1):
             with self._lock:
-                watches = list(self._by_id.values())
+                watches = list(self._watches)
             for watch in watches:
                 if self._run.stop.is_set() or watch.overdue:
-                    watch.aborted = True
                     watch.abort()
