@@ -6,10 +6,15 @@ from __future__ import annotations
 import json
 import os
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
+from dataclasses import fields
 from pathlib import Path
+from typing import TypeVar
 
 from discprep.fetch.files import BINARY
+
+Record = TypeVar("Record")
+Read = tuple[tuple[Record, ...], list[int]]
 
 
 def append(path: Path, values: Mapping[str, object]) -> None:
@@ -34,6 +39,24 @@ def lines_of(path: Path) -> list[tuple[int, str]]:
     except FileNotFoundError:
         return []
     return [(number, line) for number, line in enumerate(text.split("\n"), 1) if line]
+
+
+def records(path: Path, mark: str, form: int, cls: type[Record], sound: Callable[[Record], bool]) -> Read[Record]:
+    """Every line that is a whole record of `cls`, marked as one of this form; and which lines are none. Keys that a
+    later version may add are passed over. Raises OSError."""
+    found, odd = [], []
+    for number, line in lines_of(path):
+        try:
+            values = json.loads(line)
+            known = {one.name: values[one.name] for one in fields(cls) if one.name in values}  # type: ignore[arg-type]
+            one = cls(**known) if values[mark] == form else None
+        except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+            one = None
+        if one is not None and sound(one):
+            found.append(one)
+        else:
+            odd.append(number)
+    return tuple(found), odd
 
 
 def _lock(file: int) -> None:

@@ -10,7 +10,7 @@ import json
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
-from dataclasses import asdict, dataclass, fields, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Literal, get_args
 
@@ -66,12 +66,12 @@ def look(manifest: Path) -> tuple[tuple[Event, ...], tuple[Notice, ...]]:
     """What was done, oldest first, folders as paths of this computer; and a remark where lines were passed over."""
     log, home = log_path(manifest), manifest.resolve().parent
     try:
-        found = [(number, _parse(line)) for number, line in lines_of(log)]
+        found, odd = lines.records(log, "disc", FORMAT, Event, _sound)
     except OSError as error:
         return (), (Notice(f"it cannot be read: {error.strerror or error}", where=str(log), hint=_HINT),)
-    odd = sum(event is None for _, event in found)
-    events = tuple(replace(event, folder=home / event.folder) for _, event in found if event)
-    words = f"{odd} of {len(found)} lines are half-written or tell of no disc: passed over, all others count"
+    events = tuple(replace(event, folder=home / event.folder) for event in found)
+    count = len(found) + len(odd)
+    words = f"{len(odd)} of {count} lines are half-written or tell of no disc: passed over, all others count"
     return events, (Notice(words, where=str(log), hint=_HINT),) if odd else ()
 
 
@@ -151,19 +151,10 @@ def _note(manifest: Path, events: Sequence[Event]) -> tuple[Notice, ...]:
     return ()
 
 
-def _parse(line: str) -> Event | None:
-    try:
-        values = json.loads(line)
-        if values.pop("disc") != FORMAT:
-            return None
-        event = Event(**{one.name: values[one.name] for one in fields(Event) if one.name in values})
-        event = replace(event, folder=Path(event.folder))
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        return None
-    texts = (event.build_id, event.target, str(event.folder))
+def _sound(event: Event) -> bool:
+    texts = (event.build_id, event.target, event.folder)  # as JSON has it: not yet a path
     known = event.what in get_args(What) and event.result in get_args(Result) and event.kind in get_args(Kind)
-    whole = isinstance(event.at_s, int) and all(isinstance(text, str) and "\0" not in text for text in texts)
-    return event if known and whole else None
+    return known and isinstance(event.at_s, int) and all(isinstance(text, str) and "\0" not in text for text in texts)
 
 
 def folders(events: Sequence[Event]) -> Iterator[Path]:

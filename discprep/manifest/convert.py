@@ -17,16 +17,12 @@ from discprep.manifest.media import MEDIA, boot_image_problem, system_area_probl
 from discprep.manifest.source import Source
 from discprep.manifest.substitute import RATE_MARKER, RATE_NAMES, secret_names, shorten, substitute
 from discprep.model import (
-    BridgeSettings,
     Edit,
     Expect,
     Form,
     Hashes,
     Item,
-    Limits,
-    LinkSettings,
     Medium,
-    PlanSettings,
     Profile,
     Step,
     Volume,
@@ -196,22 +192,6 @@ def step_record(table: s.StepTable, where: str, names: Mapping[str, str], report
             report(ManifestError(f"wipes {shorten(path)!r} {problem}", where=where))
     caution = fill(table.caution, names, where, "", report, secrets=False)
     return record(Step, values(table, {"text", "caution", "for_"}), text=text, caution=caution, where=where)
-
-
-def link_record(table: s.LinkTable) -> LinkSettings:
-    return record(LinkSettings, values(table))
-
-
-def bridge_record(table: s.BridgeTable) -> BridgeSettings:
-    return record(BridgeSettings, values(table))
-
-
-def plan_record(table: s.PlanTable) -> PlanSettings:
-    return record(PlanSettings, values(table))
-
-
-def limits_record(table: s.LimitsTable) -> Limits:
-    return record(Limits, {key: value for key, value in values(table).items() if value})
 
 
 def medium_record(table: s.MediumTable, source: Source, report: Report) -> Medium:

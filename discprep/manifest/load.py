@@ -14,9 +14,22 @@ from discprep.manifest import convert, rules
 from discprep.manifest import schema as s
 from discprep.manifest.faults import explain, faulty_keys
 from discprep.manifest.lines import Path as Keys
+from discprep.manifest.mapper import record, values
 from discprep.manifest.source import Source, assume, read_source
 from discprep.manifest.substitute import Names, secret_marker, shorten
-from discprep.model import DEFAULT_BRING_UP, ROLES, Form, Item, Manifest, Profile, Secret
+from discprep.model import (
+    DEFAULT_BRING_UP,
+    ROLES,
+    BridgeSettings,
+    Form,
+    Item,
+    Limits,
+    LinkSettings,
+    Manifest,
+    PlanSettings,
+    Profile,
+    Secret,
+)
 
 MOST_ITEMS = 20_000
 MOST_INCLUDES = 50
@@ -282,16 +295,16 @@ def _assemble(
         items=tuple(wanted),
         profile=profile,
         medium=convert.medium_record(head.medium, top, loading.report),
-        link=convert.link_record(head.link) if head.link else None,
-        bridge=convert.bridge_record(head.bridge) if head.bridge else None,
-        plan=convert.plan_record(head.plan),
+        link=record(LinkSettings, values(head.link)) if head.link else None,
+        bridge=record(BridgeSettings, values(head.bridge)) if head.bridge else None,
+        plan=record(PlanSettings, values(head.plan)),
         bring_up=tuple(head.bring_up) if head.bring_up is not None else DEFAULT_BRING_UP,
         has=tuple(head.machine.has),
         expects=tuple(e for e in expects if _is_wanted(e.item, wanted, items)),
         steps=tuple(steps),
         values=tuple(sorted((k.removeprefix("values."), v) for k, v in names.items() if k.startswith("values."))),
         secrets=tuple(Secret(name, table.env) for name, table in sorted(head.secrets.items())),
-        limits=convert.limits_record(head.limits),
+        limits=record(Limits, {key: value for key, value in values(head.limits).items() if value}),
     )
 
 

@@ -93,8 +93,8 @@ def _is_simple(line: bytes) -> bool:
     return len(words) == 2 and words[0] == b"GET" and not words[1].startswith(b"HTTP/")
 
 
-def parse(head: bytes) -> Request:
-    """The request in a whole head, as `head_end` cut it.
+def parse(head: bytes, offered: tuple[str, ...] = ("GET", "HEAD")) -> Request:
+    """The request in a whole head, as `head_end` cut it. `offered`: the methods that are not refused.
 
     Raises:
         Refused: with the status that RFC 9110 gives for the fault
@@ -105,7 +105,8 @@ def parse(head: bytes) -> Request:
         return Request("GET", _path(first.split(None, 1)[1].strip(), (0, 9)), (0, 9))
     method, target, version = _request_line(first)
     headers = _headers([line.removesuffix("\r") for line in lines[1:]], version)
-    _check_method(method, version)
+    if method not in offered:
+        raise Refused(405 if method in KNOWN_METHODS else 501, "only GET and HEAD are offered", version=version)
     has_body = "transfer-encoding" in headers or headers.get("content-length", "0").strip() != "0"
     return Request(method, _path(target, version), version, headers, has_body, target.partition("?")[2])
 
@@ -120,22 +121,19 @@ class Put:
     asks_first: bool
 
 
-def put_of(head: bytes) -> Put | None:
-    """What a whole head wants to put here; None for any other request.
+def is_put(head: bytes) -> bool:
+    """Whether a head wants to put a file here."""
+    return head.lstrip(b"\r\n").startswith(b"PUT ")
 
-    Raises:
-        Refused: it is one, and wrong, or does not say how long it is
-    """
-    lines = head.lstrip(b"\r\n").decode("latin-1").split("\n")
-    if not lines[0].startswith("PUT "):
-        return None
-    _, target, version = _request_line(lines[0].removesuffix("\r"))
-    headers = _headers([line.removesuffix("\r") for line in lines[1:]], version)
-    length = headers.get("content-length", "")
-    if "transfer-encoding" in headers or not re.fullmatch(r"[0-9]{1,15}", length):
-        raise Refused(411, "a file must say how long it is: Content-Length", version=version)
-    asks_first = version >= (1, 1) and headers.get("expect", "").lower() == "100-continue"
-    return Put(_path(target, version).decode("utf-8", "replace"), int(length), asks_first)
+
+def put_of(head: bytes) -> Put:
+    """What such a head wants to put here. Raises Refused as `parse`, or when it does not say how long that is."""
+    request = parse(head, ("PUT",))
+    length = request.headers.get("content-length", "")
+    if "transfer-encoding" in request.headers or not re.fullmatch(r"[0-9]{1,15}", length):
+        raise Refused(411, "a file must say how long it is: Content-Length", version=request.version)
+    asks_first = request.version >= (1, 1) and request.headers.get("expect", "").lower() == "100-continue"
+    return Put(request.path.decode("utf-8", "replace"), int(length), asks_first)
 
 
 def _request_line(line: str) -> tuple[str, str, tuple[int, int]]:
@@ -166,13 +164,6 @@ def _headers(lines: list[str], version: tuple[int, int]) -> dict[str, str]:
             raise Refused(400, f"the header {name} stands twice", version=version)
         found[key] = f"{found[key]}, {value.strip()}" if key in found else value.strip()
     return found
-
-
-def _check_method(method: str, version: tuple[int, int]) -> None:
-    if method not in KNOWN_METHODS:
-        raise Refused(501, "only GET and HEAD are offered", version=version)
-    if method not in {"GET", "HEAD"}:
-        raise Refused(405, "only GET and HEAD are offered", version=version)
 
 
 def _path(target: str, version: tuple[int, int]) -> bytes:

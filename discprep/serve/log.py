@@ -5,7 +5,6 @@ A torn last line, which a kill leaves, is passed over (`fetch/lines.py` has how 
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass
 from heapq import nlargest
@@ -71,14 +70,13 @@ def read(path: Path) -> tuple[Transfer, ...]:
 
 def look(path: Path) -> tuple[tuple[Transfer, ...], tuple[Notice, ...]]:
     """The same, with a remark where lines were passed over."""
-    found = [(number, _parse(line)) for number, line in lines.lines_of(path)]
-    odd = [number for number, transfer in found if transfer is None]
+    found, odd = lines.records(path, "pull", FORMAT, Transfer, _sound)
     remark = Notice(
         f"{_lines(odd)} half-written or no transfer: passed over, all others count",
         where=str(path),
         hint="A kill or a full disk leaves that. What it told of may be offered once more.",
     )
-    return tuple(transfer for _, transfer in found if transfer), (remark,) if odd else ()
+    return found, (remark,) if odd else ()
 
 
 def _lines(numbers: Sequence[int]) -> str:
@@ -88,16 +86,10 @@ def _lines(numbers: Sequence[int]) -> str:
     return f"lines {', '.join(map(str, numbers[:5]))}{more} are"
 
 
-def _parse(line: str) -> Transfer | None:
-    try:
-        values = json.loads(line)
-        if values.pop("pull") != FORMAT:
-            return None
-        transfer = Transfer(**{key: values[key] for key in Transfer.__slots__ if key in values})
-    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
-        return None
+def _sound(transfer: Transfer) -> bool:
     numbers = (transfer.bytes, transfer.seconds, transfer.size_bytes, transfer.first_byte, transfer.rate_bytes_s)
-    return transfer if all(isinstance(n, int | float) and n >= 0 for n in numbers) else None
+    texts = (transfer.item, transfer.file, transfer.sha256, transfer.client, transfer.archive_sha256)
+    return all(isinstance(n, int | float) and n >= 0 for n in numbers) and all(isinstance(t, str) for t in texts)
 
 
 Spans = dict[str, list[tuple[int, int]]]

@@ -44,15 +44,19 @@ def join_script(shelf: Shelf, profile: Profile) -> str:
     if shell is None or not shell.join:
         return ""
     say = Language(shell, profile)
-    nodes: list[Node] = [*say.raw(shell.opening, title=shelf.title, build=shelf.build)]
+    nodes: list[Node] = []
     made: set[MachinePath] = set()
     for offer in shelf.offers:
         for whole in offer.wholes if not offer.present else ():
             slices = [file for file in offer.files if file.whole == whole]
             nodes += _joined(shelf, offer, whole, slices, say, made)
-    nodes += say.say("That is all.")
-    closing = say.raw(shell.closing, title=shelf.title, build=shelf.build)
-    return shelf.newline.join([*write_out(nodes, shell, say.fits, closing), ""]) + profile.end_mark
+    return _written(shelf, say, [*nodes, *say.say("That is all.")])
+
+
+def _written(shelf: Shelf, say: Language, nodes: Sequence[Node]) -> str:
+    ends = (say.shell.opening, say.shell.closing)
+    opening, closing = (say.raw(end, title=shelf.title, build=shelf.build) for end in ends)
+    return shelf.newline.join([*write_out([*opening, *nodes], say.shell, say.fits, closing), ""]) + say.profile.end_mark
 
 
 def _joined(
@@ -84,9 +88,7 @@ def _join(
     wrong = say.stop(f"{say.path(target)} did not become whole. Fetch its slices again.")
     away = [*say.command("delete", target), *wrong]
     proof = proof_words(size, shelf.checksum_kind, checksum)
-    for key, value in (("check_size", {"size": str(size)}), ("checksum", {"sum": checksum})):
-        check = say.command(key, target, **value)
-        yield from [*check, *say.failed(key, away)] if check else []
+    yield from _checks(target, size, checksum, away, say)
     if not say.shell.checksum:
         yield from say.say(f"Compare it before you use it: {proof}. Then its slices can be deleted.")
         return
@@ -125,16 +127,13 @@ def fetch_script(shelf: Shelf, host: str, profile: Profile) -> str:
         return ""
     say = Language(shell, profile)
     offers = still_to_pull(shelf.offers)
-    nodes: list[Node] = [*say.raw(shell.opening, title=shelf.title, build=shelf.build)]
-    nodes += say.comment(f"Fetches {len(offers)} items from {host}.")
+    nodes: list[Node] = [*say.comment(f"Fetches {len(offers)} items from {host}.")]
     made: set[MachinePath] = set()
     for number, offer in enumerate(offers, 1):
         nodes += say.say(_words(number, len(offers), offer))
         nodes += _fetches(shelf, offer, host, say, made)
     nodes += say.say("Done. Look at the list for what did not come, and run a fresh script for it.")
-    nodes += _fetch_join(shelf, host, say)
-    closing = say.raw(shell.closing, title=shelf.title, build=shelf.build)
-    return shelf.newline.join([*write_out(nodes, shell, say.fits, closing), ""]) + profile.end_mark
+    return _written(shelf, say, [*nodes, *_fetch_join(shelf, host, say)])
 
 
 def _fetch_join(shelf: Shelf, host: str, say: Language) -> Iterator[Node]:
@@ -164,14 +163,13 @@ def _fetches(shelf: Shelf, offer: Offer, host: str, say: Language, made: set[Mac
         yield from _folders(path, say, made)
         url = f"http://{host}/{quote(narrow(name, shelf.charset))}" + ("" if offer.files else "?wait")
         yield from say.command("fetch", path, url=say.quoted(url))
-        yield from _checks(path, size, checksum, say)
+        if size is not None:
+            bad = say.say(f"{'/'.join(path.parts)} is not whole: fetch it again.")
+            yield from _checks(path, size, checksum, bad, say)
 
 
-def _checks(path: MachinePath, size: int | None, checksum: str, say: Language) -> Iterator[Node]:
+def _checks(path: MachinePath, size: int, checksum: str, bad: Sequence[Node], say: Language) -> Iterator[Node]:
     """What the language can compare, compared; nothing else is said of a file that came."""
-    if size is None:
-        return
-    bad = say.say(f"{'/'.join(path.parts)} is not whole: fetch it again.")
     for key, value in (("check_size", {"size": str(size)}), ("checksum", {"sum": checksum})):
         check = say.command(key, path, **value)
         yield from [*check, *say.failed(key, bad)] if check else []

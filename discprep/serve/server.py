@@ -247,7 +247,7 @@ class Server:
             return b"", False
         connection.waiting_since = None
         connection.requests += 1
-        if self._takes and head.lstrip(b"\r\n").startswith(b"PUT "):
+        if self._takes and http.is_put(head):
             _push(connection, self._taken(connection, self._takes, head, rest))
             return b"", False
         local = connection.sock.getsockname()[:2]
@@ -263,7 +263,6 @@ class Server:
         now_s = int(self._wall())
         try:
             put = http.put_of(head)
-            assert put
             if put.size_bytes > takes.limits.file_bytes:
                 raise Refused(413, f"{takes.limits.file_bytes:,} bytes are the most for a file")
             taken = self._receive(connection, takes, put, rest)

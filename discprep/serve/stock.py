@@ -13,7 +13,7 @@ from discprep.fetch.files import storage
 from discprep.link.escapes import count_escapes
 from discprep.link.pull import FileTimes, Slice, pulled_seconds
 from discprep.machine import checksum_kind, folders_of, full_title, kind_of, published_name, roles_before, volume_of
-from discprep.model import Escapes, Fetched, Item, Manifest, Opened, Pin, Pulled, Role, Shape
+from discprep.model import Content, Escapes, Fetched, Item, Manifest, Opened, Pin, Pulled, Role, Shape
 from discprep.serve.crossing import ENDINGS, Crossing, crossing
 from discprep.serve.names import root_names
 from discprep.serve.script import join_name
@@ -196,12 +196,11 @@ class Stock:
         return [self._slice(whole, one, f"{stem}.{before + number:03}") for number, one in enumerate(slices, 1)]
 
     def _slice(self, whole: ShelfFile, one: Slice, name: str) -> ShelfFile:
-        profile = self.manifest.profile
         content = replace(whole.content, offset_bytes=whole.content.offset_bytes + one.first_byte,
                           size_bytes=one.size_bytes, sha256="")  # fmt: skip
         with storage("filling the shelf", content.path):
             content = replace(content, sha256=content_sha256(content))
-            crc32, own = (content_checksum(content, kind) for kind in ("crc32", checksum_kind(profile)))
+        crc32, own = self._sums(content)
         return replace(
             whole, name=f"{SLICES}/{name}", content=content, expected_s=one.expected_s, target=(SLICES, name),
             crc32=crc32, checksum=own, whole=whole, first_byte=one.first_byte,
@@ -217,16 +216,20 @@ class Stock:
     def _file(
         self, item: Item, name: str, file: Crossing, fetched: Fetched, escapes: Escapes | None
     ) -> ShelfFile:
-        profile = self.manifest.profile
         stamp = file.time_s if file.time_s is not None else fetched.pin.fetched_s if fetched.pin else 0
         seconds = self.seconds(file.content.size_bytes, escapes) if self.seconds else None
         target = (*folders_of(item), *(file.path or (name,)))
-        with storage("filling the shelf", file.content.path):
-            crc32, own = (content_checksum(file.content, kind) for kind in ("crc32", checksum_kind(profile)))
+        crc32, own = self._sums(file.content)
         return ShelfFile(
             name, item.id, file.content, min(max(0, stamp), LAST_S), seconds, target=target, crc32=crc32, checksum=own,
             archive_sha256=fetched.pin.sha256 if fetched.pin else "",
         )  # fmt: skip
+
+
+    def _sums(self, content: Content) -> tuple[str, str]:
+        """CRC-32, and the checksum in the form that the machine's own item speaks."""
+        with storage("filling the shelf", content.path):
+            return content_checksum(content, "crc32"), content_checksum(content, checksum_kind(self.manifest.profile))
 
 
 def _slice_stem(name: str, number: int) -> str:

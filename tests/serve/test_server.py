@@ -334,6 +334,9 @@ def test_the_log_survives_a_torn_line(tmp_path: Path) -> None:
     pulls.write_text(pulls.read_text() + pulls.read_text()[:80])
     log.append(pulls, log.read(pulls)[0])
     assert len(log.read(pulls)) == 2
+    odd = pulls.read_text().splitlines()[0].replace('"sha256": "', '"sha256": ["').replace('", "size', '"], "size')
+    pulls.write_text(odd)
+    assert json.loads(odd)["sha256"] and log.read(pulls) == ()
     pulls.write_text('{"pull": 1}\n[]\n{"pull": 2, "item": 3}\n' + "[" * 100_000)
     assert log.read(pulls) == ()
 
