@@ -8,8 +8,9 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from discprep.archives.crc import crc16
+from discprep.errors import IntegrityError
 from discprep.fetch.files import write_atomically
-from discprep.model import Content
+from discprep.model import Content, Named
 
 CHUNK_BYTES = 2**20
 
@@ -44,6 +45,31 @@ def content_sha256(content: Content) -> str:
     for chunk in chunks(content):
         digest.update(chunk)
     return digest.hexdigest()
+
+
+def checksum_line(sha256: str, path: str) -> str:
+    """A line that `sha256sum -c` takes: backslashes and line ends in a name are escaped, and a backslash before the
+    line says so (coreutils manual)."""
+    escaped = path.replace("\\", "\\\\").replace("\n", "\\n").replace("\r", "\\r")
+    return f"{chr(92) if escaped != path else ''}{sha256}  {escaped}\n"
+
+
+def as_staged(content: Content) -> bool:
+    """Whether the bytes are still those that the content says."""
+    try:
+        return content_sha256(content) == content.sha256
+    except FileNotFoundError:
+        return False
+
+
+def changed(named: Named) -> IntegrityError:
+    """The error for a file whose bytes are not."""
+    return IntegrityError(
+        "its bytes changed or vanished while the image was being written; the image was dropped",
+        where="/".join(named.staged.name),
+        item=named.staged.item,
+        hint="Leave the cache and the stage alone while discprep works, and build again.",
+    )
 
 
 def content_checksum(content: Content, kind: str) -> str:

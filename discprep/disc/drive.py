@@ -11,6 +11,7 @@ import os
 import stat
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -98,18 +99,16 @@ def _plain_file(device: str) -> Drive:
 
 def _block_device(device: str, host: Host) -> int:
     try:
-        status = host.stat(device)
+        number = _number(device, host)
     except OSError as error:
         raise UsageError(f"the device cannot be looked at: {error.strerror}", where=device) from None
-    if sys.platform == "win32":
-        raise AssertionError("asked only where a system tells")
-    if not stat.S_ISBLK(status.st_mode):
+    if number is None:
         raise UsageError(
             "it is not a device for discs; nothing was written",
             where=device,
             hint=f"Optical drives are usually /dev/sr0, /dev/sr1. {PLAIN}FILE writes to a new plain file.",
         )
-    return status.st_rdev
+    return number
 
 
 def _refuse_mounted(device: str, number: int, host: Host) -> None:
@@ -119,7 +118,10 @@ def _refuse_mounted(device: str, number: int, host: Host) -> None:
         raise ToolError(f"it cannot be seen whether it is mounted: {error.strerror}", where=device) from None
     for line in lines:
         source, folder, *_ = [*line.split(" "), ""]
-        if source == device or _number(source, host) == number:
+        same = source == device
+        with suppress(OSError):
+            same = same or (source.startswith("/") and _number(source, host) == number)
+        if same:
             raise ToolError(
                 f"it is mounted at {folder}; nothing was written",
                 where=device,
@@ -128,14 +130,10 @@ def _refuse_mounted(device: str, number: int, host: Host) -> None:
 
 
 def _number(source: str, host: Host) -> int | None:
-    if not source.startswith("/"):
-        return None
-    try:
-        status = host.stat(source)
-    except OSError:
-        return None
+    """A block device's number; None for anything else. Raises OSError: it cannot be looked at."""
     if sys.platform == "win32":
         raise AssertionError("asked only where a system tells")
+    status = host.stat(source)
     return status.st_rdev if stat.S_ISBLK(status.st_mode) else None
 
 

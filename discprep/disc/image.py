@@ -17,9 +17,10 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from discprep import __version__
+from discprep.disc.contents import as_staged, changed
 from discprep.disc.layout.check import Checked, Expected, check_image, hash_image
 from discprep.disc.layout.digest import Span
-from discprep.disc.layout.faults import Fault, Faults
+from discprep.disc.layout.faults import Faults
 from discprep.disc.layout.fields import SECTOR
 from discprep.disc.layout.options import BootImage, ImageOptions
 from discprep.disc.layout.sizes import Chunk, Layout, lay_out
@@ -31,7 +32,6 @@ from discprep.errors import (
     CapacityError,
     DiscError,
     DiscprepError,
-    IntegrityError,
     NameRuleError,
     StorageError,
     raise_all,
@@ -101,10 +101,7 @@ def write_image(
         if options.tar:
             sha256, head_sha256, reader = write_tape(path, layout, options.charset, progress)
         else:
-            head_sha256, checked, second = _write(path, layout, options, progress)
-            if faults := (*checked.faults, *second.faults):
-                raise_all(_changed_sources(layout) or [DiscError(str(fault), hint=OUR_FAULT) for fault in faults])
-            sha256, reader = checked.sha256, second.reader
+            sha256, head_sha256, reader = _write(path, layout, options, progress)
     except BaseException:
         path.unlink(missing_ok=True)
         raise
@@ -182,18 +179,8 @@ class _Written:
             self._condition.wait_for(lambda: self._end >= end)
 
 
-@dataclass(frozen=True, slots=True)
-class _Second:
-    """What came of the second reading."""
-
-    reader: str
-    faults: tuple[Fault, ...]
-
-
-def _write(path: Path, layout: Layout, options: ImageOptions, progress: Progress) -> tuple[str, Checked, _Second]:
-    """Writes and reads back everything; returns the SHA-256 of the structures, and what both readers found."""
-    # A file left by an earlier run must not show through the places that are never written.
-    path.unlink(missing_ok=True)
+def _write(path: Path, layout: Layout, options: ImageOptions, progress: Progress) -> tuple[str, str, str]:
+    """Writes and reads back everything; the SHA-256 of the whole and of the structures, and the second reader."""
     with SecondReader() as second, path.open("xb", buffering=0) as file:
         head_sha256 = _write_head(file.fileno(), layout, options)
         file.truncate(layout.sectors * SECTOR)
@@ -205,7 +192,9 @@ def _write(path: Path, layout: Layout, options: ImageOptions, progress: Progress
         if checked.hashes[_head(layout)] != head_sha256:
             faults.add("bytes", "the disc's structures changed after they were written")
         reader = compare(second, layout, options, faults)
-        return head_sha256, checked, _Second(reader, faults.all())
+    if found := (*checked.faults, *faults.all()):
+        raise_all(_changed_sources(layout) or [DiscError(str(fault), hint=OUR_FAULT) for fault in found])
+    return checked.sha256, head_sha256, reader
 
 
 def _head(layout: Layout) -> Span:
@@ -302,7 +291,7 @@ class _Sources:
             self._open(chunk)
         done = read_at(self._file, room, chunk.content.offset_bytes + offset)
         if not done:
-            raise _changed(chunk)
+            raise changed(chunk.named)
         return done
 
     def _open(self, chunk: Chunk) -> None:
@@ -310,7 +299,7 @@ class _Sources:
         try:
             self._file = os.open(chunk.content.path, os.O_RDONLY | BINARY)
         except FileNotFoundError as error:
-            raise _changed(chunk) from error
+            raise changed(chunk.named) from error
         self._path = chunk.content.path
 
     def _close(self) -> None:
@@ -321,21 +310,4 @@ class _Sources:
 
 def _changed_sources(layout: Layout) -> list[DiscprepError]:
     """The contents that are no longer what they were when they were staged: asked only when the image is not right."""
-    changed: list[DiscprepError] = []
-    with _Sources() as sources:
-        for chunk in layout.chunks:
-            digest = hashlib.sha256()
-            for _, block in _blocks([chunk], sources):
-                digest.update(block)
-            if digest.hexdigest() != chunk.content.sha256:
-                changed.append(_changed(chunk))
-    return changed
-
-
-def _changed(chunk: Chunk) -> IntegrityError:
-    return IntegrityError(
-        "its bytes changed or vanished while the image was being written; the image was dropped",
-        where="/".join(chunk.named.staged.name),
-        item=chunk.named.staged.item,
-        hint="Leave the cache and the stage alone while discprep works, and build again.",
-    )
+    return [changed(chunk.named) for chunk in layout.chunks if not as_staged(chunk.content)]

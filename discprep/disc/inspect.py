@@ -6,12 +6,11 @@ others.
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
 
+from discprep.disc.contents import content_sha256
 from discprep.disc.layout.boot import BootEntry
 from discprep.disc.layout.check import Checked, check_image, file_spans, identifier_faults
 from discprep.disc.layout.faults import Fault
@@ -20,7 +19,7 @@ from discprep.disc.layout.records import iso_parts
 from discprep.disc.layout.volume import MAX_DESCRIPTORS, Found, ImageFile, Tree
 from discprep.disc.second_reader.reader import Entry, udf_entries
 from discprep.errors import DiscError
-from discprep.model import Progress
+from discprep.model import Content, Progress
 
 Extents = tuple[tuple[int, int], ...]
 
@@ -235,30 +234,18 @@ def _has_udf(path: Path) -> bool:
 
 def _udf_members(path: Path, entries: Iterable[Entry]) -> Iterator[ImageMember]:
     """Files are hashed as long as they claim no more than twice the image's bytes together."""
-    left = 2 * path.stat().st_size
-    with path.open("rb") as file:
-        for name, at, size_bytes, kind in entries:
-            sha256, problem = "", ""
-            if kind == "file" and (at < 0 or at % SECTOR or size_bytes > left):
-                problem = "its bytes lie in several places or inside a structure; they were not read"
-            elif kind == "file":
-                left -= size_bytes
-                sha256 = _sha256_at(file, at, size_bytes)
-                problem = "" if sha256 else "its bytes lie outside the image"
-            yield ImageMember(name, name, kind, size_bytes, max(at, 0) // SECTOR, sha256, None, None, "", problem)
-
-
-def _sha256_at(file: BinaryIO, at: int, size_bytes: int) -> str:
-    """Of bytes of a file; "" where it ends before them."""
-    digest = hashlib.sha256()
-    file.seek(at)
-    while size_bytes:
-        block = file.read(min(size_bytes, 1 << 20))
-        if not block:
-            return ""
-        digest.update(block)
-        size_bytes -= len(block)
-    return digest.hexdigest()
+    image_bytes = path.stat().st_size
+    left = 2 * image_bytes
+    for name, at, size_bytes, kind in entries:
+        sha256, problem = "", ""
+        if kind == "file" and (at < 0 or at % SECTOR or size_bytes > left):
+            problem = "its bytes lie in several places or inside a structure; they were not read"
+        elif kind == "file" and size_bytes and at + size_bytes > image_bytes:
+            problem = "its bytes lie outside the image"
+        elif kind == "file":
+            left -= size_bytes
+            sha256 = content_sha256(Content(path, at, size_bytes, ""))
+        yield ImageMember(name, name, kind, size_bytes, max(at, 0) // SECTOR, sha256, None, None, "", problem)
 
 
 EMPTY_SHA256 = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"

@@ -7,12 +7,12 @@ As with the setup scripts, the lists are staged without content, mapped to names
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import replace
 from itertools import groupby
 from pathlib import Path
 
-from discprep.disc.contents import keep
+from discprep.disc.contents import checksum_line, keep
 from discprep.disc.setup.site import CONTENTS, disc_parts, second_parts
 from discprep.disc.textform import approximate, encode_text, expressible
 from discprep.machine import disc_title, full_title, names_shown
@@ -87,20 +87,10 @@ def _line(entry: Named, shown: Collection[NameShown]) -> str:
 
 def checksums_text(named: Sequence[Named], shown: Collection[NameShown] = ()) -> str:
     """SHA-256, two spaces and the path for each file, sorted by path; the list itself is not in it."""
-    lines = sorted(_checksum_lines(named, shown), key=lambda pair: pair[1])
-    return "".join(f"{_joined(sha256, path)}\n" for sha256, path in lines)
-
-
-def _checksum_lines(named: Iterable[Named], shown: Collection[NameShown]) -> Iterator[tuple[str, str]]:
+    sums: dict[str, str] = {}
     for entry in named:
-        content = entry.staged.content
-        if content is None or entry.link or entry.staged.name == (CHECKSUMS,):
-            continue
-        yield content.sha256, "/".join(disc_parts(entry, shown))
-        if entry.second:
-            yield content.sha256, "/".join(second_parts(entry, shown))
-
-
-def _joined(sha256: str, path: str) -> str:
-    """As the program escapes it: a backslash in a name is doubled and told by one at the line's start."""
-    return f"\\{sha256}  {path.replace(chr(92), chr(92) * 2)}" if "\\" in path else f"{sha256}  {path}"
+        if (content := entry.staged.content) and not entry.link and entry.staged.name != (CHECKSUMS,):
+            sums["/".join(disc_parts(entry, shown))] = content.sha256
+            if entry.second:
+                sums["/".join(second_parts(entry, shown))] = content.sha256
+    return "".join(checksum_line(sums[path], path) for path in sorted(sums))

@@ -6,21 +6,11 @@ from discprep.manifest.media import MEDIA, SECTORS_A_SECOND, medium_sectors
 from discprep.model import Medium, Notice
 from discprep.units import SECTOR_BYTES
 
-__all__ = ["MARGIN_SECTORS", "MEDIA", "hard_to_read", "medium_sectors", "msf_to_sector", "read_seconds",
-           "sectors", "usable_sectors"]  # fmt: skip
+__all__ = ["MARGIN_SECTORS", "MEDIA", "hard_to_read", "medium_sectors", "read_seconds", "usable_sectors"]
 
 LEAD_SECTORS = 150  # the two seconds before sector 0 that the nominal minutes count in (ECMA-130)
 MARGIN_SECTORS = 150  # kept free besides, so that no drive has to write at the rim (common practice, no source)
 SINGLE_SPEED_BYTES_S = SECTORS_A_SECOND * SECTOR_BYTES
-
-
-def sectors(size_bytes: int) -> int:
-    """Sectors that so many bytes take; none for an empty file.
-
-    >>> [sectors(n) for n in (0, 1, 2048, 2049)]
-    [0, 1, 1, 2]
-    """
-    return -(-size_bytes // SECTOR_BYTES)
 
 
 def usable_sectors(medium: Medium) -> int:
@@ -62,8 +52,3 @@ def hard_to_read(medium: Medium) -> tuple[Notice, ...]:
         return (Notice(f"a disc of {minutes} minutes is outside its specification, and old drives hardly read it",
                        hint=hint),)  # fmt: skip
     return ()
-
-
-def msf_to_sector(minute: int, second: int, frame: int) -> int:
-    """The sector of a time address: (minute * 60 + second) * 75 + frame - 150."""
-    return (minute * 60 + second) * SECTORS_A_SECOND + frame - LEAD_SECTORS

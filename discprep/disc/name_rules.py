@@ -27,35 +27,39 @@ LONG_EXTENSION = 15  # characters of an extension that shortening keeps
 
 
 class Rule(Protocol):
-    """How one tree names things. A name is handled as stem and extension; joined, they are the name."""
+    """How one tree names things. A name is handled as stem and extension; joined, they are the name. What a rule does
+    not say itself is as here."""
 
-    @property
-    def label(self) -> str:
-        """What it names, for messages: "disc", "Joliet", "machine"."""
+    label: str  # what it names, for messages: "disc", "Joliet", "machine"
 
     def split(self, name: str, folder: bool) -> tuple[str, str]:
         """Stem and extension in legal characters, not yet shortened."""
 
     def length(self, text: str) -> int:
         """How long a text is, in the unit of the rule's limit: characters, or bytes of a charset."""
+        return len(text)
 
     def room(self, extension: str, folder: bool) -> int:
         """How long a stem may be beside this extension, in the unit of `length`."""
 
     def cut(self, stem: str, room: int) -> str:
         """The stem, shortened to a length."""
+        return stem[:room]
 
     def join(self, stem: str, extension: str, folder: bool) -> str:
         """The name as it stands in the tree."""
+        return f"{stem}.{extension}" if extension else stem
 
     def key(self, name: str) -> str:
         """Equal for names that the tree's reader takes for one."""
 
     def reserved(self, name: str) -> bool:
         """True for a name that the machine takes for a device."""
+        return False
 
     def extension(self, extension: str) -> str:
         """The extension, shortened."""
+        return extension
 
     @property
     def pairs_by_stem(self) -> bool:
@@ -104,7 +108,7 @@ def short_ending(name: str) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class IsoRule:
+class IsoRule(Rule):
     """ISO 9660 level 1, 2 or 3: d-characters; 8+3 at level 1, 30 in all above it; folders 8 or 31."""
 
     level: int
@@ -113,26 +117,16 @@ class IsoRule:
 
     def split(self, name: str, folder: bool) -> tuple[str, str]:
         name = short_ending(name) if self.level == 1 and not folder else name
-        stem, extension = (self._characters(part) for part in split_last(name, folder))
+        stem, extension = (_NOT_D.sub("_", plain(part).upper()) for part in split_last(name, folder))
         return stem or "_", extension
-
-    @staticmethod
-    def _characters(text: str) -> str:
-        return _NOT_D.sub("_", plain(text).upper())
 
     def extension(self, extension: str) -> str:
         return extension[: 3 if self.level == 1 else LONG_EXTENSION]
-
-    def length(self, text: str) -> int:
-        return len(text)
 
     def room(self, extension: str, folder: bool) -> int:
         if self.level == 1:
             return 8
         return 31 if folder else 30 - len(extension)
-
-    def cut(self, stem: str, room: int) -> str:
-        return stem[:room]
 
     def join(self, stem: str, extension: str, folder: bool) -> str:
         return stem if folder else f"{stem}.{extension}"
@@ -144,12 +138,8 @@ class IsoRule:
         return name.partition(".")[0] in DEVICES
 
 
-def _dot_join(stem: str, extension: str, folder: bool) -> str:
-    return f"{stem}.{extension}" if extension else stem
-
-
 @dataclass(frozen=True, slots=True)
-class LongRule:
+class LongRule(Rule):
     """A tree of long names: some characters are forbidden, the whole name has a limit in characters or bytes."""
 
     label: str
@@ -169,9 +159,6 @@ class LongRule:
         stem, extension = split_last(clean, folder)
         return (stem, extension) if 0 < len(extension) <= LONG_EXTENSION else (clean, "")
 
-    def extension(self, extension: str) -> str:
-        return extension
-
     def room(self, extension: str, folder: bool) -> int:
         return self.limit - (self.length(extension) + 1 if extension else 0)
 
@@ -186,15 +173,9 @@ class LongRule:
             kept = kept[:-1]
         return kept
 
-    def join(self, stem: str, extension: str, folder: bool) -> str:
-        return _dot_join(stem, extension, folder)
-
     def key(self, name: str) -> str:
         # Readers that do not tell capitals apart drop last dots and spaces too.
         return name if self.case_sensitive else unicodedata.normalize("NFC", name).casefold().rstrip(". ")
-
-    def reserved(self, name: str) -> bool:
-        return False
 
 
 def _clean(name: str, forbidden: Collection[str], charset: str, last: int = sys.maxunicode) -> str:
@@ -240,7 +221,7 @@ def _folded(words: tuple[str, ...]) -> frozenset[str]:
 
 
 @dataclass(frozen=True, slots=True)
-class VolumeRule:
+class VolumeRule(Rule):
     """The machine's own volume, as its profile describes it. Lengths count characters."""
 
     volume: Volume
@@ -267,19 +248,10 @@ class VolumeRule:
     def extension(self, extension: str) -> str:
         return extension if self.volume.extension_max is None else extension[: self.volume.extension_max]
 
-    def length(self, text: str) -> int:
-        return len(text)
-
     def room(self, extension: str, folder: bool) -> int:
         beside = len(extension) + 1 if extension else 0
         limits = [self.volume.stem_max, None if self.volume.name_max is None else self.volume.name_max - beside]
         return min((limit for limit in limits if limit is not None), default=255)
-
-    def cut(self, stem: str, room: int) -> str:
-        return stem[:room]
-
-    def join(self, stem: str, extension: str, folder: bool) -> str:
-        return _dot_join(stem, extension, folder)
 
     def key(self, name: str) -> str:
         return name if self.volume.case_sensitive else name.casefold()

@@ -15,9 +15,10 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Literal
 
+from discprep.disc.contents import checksum_line
 from discprep.disc.layout.digest import Digester, Span
 from discprep.disc.layout.faults import Faults
-from discprep.disc.layout.fields import FIRST_DESCRIPTOR, IDENTIFIER, SECTOR
+from discprep.disc.layout.fields import FIRST_DESCRIPTOR, IDENTIFIER, SECTOR, sectors_of
 from discprep.disc.layout.records import Descriptor
 from discprep.disc.layout.volume import ImageFile, Sectors, read_descriptors, read_tree
 from discprep.disc.record import Record, RecordFile
@@ -163,9 +164,15 @@ def read_sectors(
     progress.begin("readback", "reading back", total * SECTOR)
     try:
         with Digester([head, padding, *spaces, *spans]) as digester:
-            for first in range(0, total, BLOCK_SECTORS):
-                _read_block(sectors, first, min(BLOCK_SECTORS, total - first), digester, passed, built)
-                progress.advance("readback", min(BLOCK_SECTORS, total - first) * SECTOR)
+            for first, block in _blocks(sectors, total * SECTOR):
+                if block is None:
+                    passed.unreadable.append(first)
+                    digester.skip(SECTOR)
+                else:
+                    passed.read_bytes += len(block)
+                    digester.feed(block)
+                    passed.different += _different(first, block, built)
+                progress.advance("readback", SECTOR if block is None else len(block))
             whole, hashes = digester.whole(), digester.hashes
     finally:
         progress.end("readback")
@@ -194,7 +201,7 @@ def read_sectors(
 
 def _data_end(record: Record) -> int:
     """The sector after the last file's."""
-    ends = [file.extent + -(-file.size_bytes // SECTOR) for file in record.expected if file.size_bytes]
+    ends = [file.extent + sectors_of(file.size_bytes) for file in record.expected if file.size_bytes]
     return max(ends, default=record.head_sectors)
 
 
@@ -227,49 +234,29 @@ def _zeros_sha256(size_bytes: int) -> str:
     return digest.hexdigest()
 
 
-def _read_block(
-    sectors: Sectors, first: int, count: int, digester: Digester, passed: _Pass, built: Sectors | None
-) -> None:
-    try:
-        block = sectors.read(first, count)
-    except OSError:
-        block = b""
-    if len(block) == count * SECTOR:
-        _take(first, block, digester, passed, built)
-        return
-    for sector in range(first, first + count):
-        data = _read_one(sectors, sector)
-        if data is None:
-            passed.unreadable.append(sector)
-            digester.skip(SECTOR)
-        else:
-            _take(sector, data, digester, passed, built)
-
-
-def _take(first: int, block: bytes, digester: Digester, passed: _Pass, built: Sectors | None) -> None:
-    digester.feed(block)
-    passed.read_bytes += len(block)
-    if built is None:
-        return
-    right = built.read(first, len(block) // SECTOR)
-    if right != block:
-        for offset in range(0, len(block), SECTOR):
-            if block[offset : offset + SECTOR] != right[offset : offset + SECTOR]:
-                passed.different.append(first + offset // SECTOR)
-
-
-def _read_one(sectors: Sectors, sector: int) -> bytes | None:
-    """One sector after some tries; None when it cannot be read or is not there."""
-    if (sector + 1) * SECTOR > sectors.size_bytes:
-        return None
-    for _ in range(1 + RETRIES):
-        try:
-            data = sectors.read(sector)
-        except OSError:
+def _blocks(sectors: Sectors, size_bytes: int) -> Iterator[tuple[int, bytes | None]]:
+    """So many bytes in blocks, each with its first sector; where one cannot be read, sector by sector: None for those
+    that fail after some tries, or are not there."""
+    quiet = _Quiet(sectors)
+    for first in range(0, sectors_of(size_bytes), BLOCK_SECTORS):
+        wanted = min(BLOCK_SECTORS * SECTOR, size_bytes - first * SECTOR)
+        block = quiet.read(first, BLOCK_SECTORS)[:wanted]
+        if len(block) == wanted:
+            yield first, block
             continue
-        if len(data) == SECTOR:
-            return data
-    return None
+        for sector in range(first, first + sectors_of(wanted)):
+            length = min(SECTOR, size_bytes - sector * SECTOR)
+            there = sector * SECTOR + length <= sectors.size_bytes
+            tries = (quiet.read(sector)[:length] for _ in range((1 + RETRIES) * there))
+            yield sector, next((data for data in tries if len(data) == length), None)
+
+
+def _different(first: int, block: bytes, built: Sectors | None) -> Iterator[int]:
+    """The sectors of a block that differ from the built image."""
+    right = built.read(first, len(block) // SECTOR) if built else block
+    for offset in range(0, len(block), SECTOR) if right != block else ():
+        if block[offset : offset + SECTOR] != right[offset : offset + SECTOR]:
+            yield first + offset // SECTOR
 
 
 def _judge(file: RecordFile, hashes: dict[tuple[int, int], str], passed: _Pass) -> FileState:
@@ -284,7 +271,7 @@ def _copy_state(
 ) -> tuple[State, tuple[Run, ...]]:
     if not file.size_bytes or hashes.get((extent * SECTOR, file.size_bytes)) == file.sha256:
         return "whole", ()
-    last = extent + -(-file.size_bytes // SECTOR) - 1
+    last = extent + file.sectors - 1
     return "hurt", _inside(extent, last, passed) or ((extent, last),)
 
 
@@ -429,45 +416,19 @@ def _path_state(
     if path is None:
         return "missing", ()
     digest, bad = hashlib.sha256(), []
-    for offset, block in _file_blocks(path, file.size_bytes):
-        if block is None:
-            bad.append(extent + offset // SECTOR)
-        else:
-            digest.update(block)
-            passed.read_bytes += len(block)
-        progress.advance("readback", len(block or bytes(SECTOR)))
+    with ImageFile(path) as sectors:
+        for first, block in _blocks(sectors, min(file.size_bytes, sectors.size_bytes)):
+            if block is None:
+                bad.append(extent + first)
+            else:
+                digest.update(block)
+                passed.read_bytes += len(block)
+            progress.advance("readback", SECTOR if block is None else len(block))
+        size_bytes = sectors.size_bytes
     passed.unreadable += bad
-    if not bad and path.stat().st_size == file.size_bytes and digest.hexdigest() == file.sha256:
+    if not bad and size_bytes == file.size_bytes and digest.hexdigest() == file.sha256:
         return "whole", ()
-    last = extent + max(1, -(-file.size_bytes // SECTOR)) - 1
-    return "hurt", runs(bad) or ((extent, last),)
-
-
-def _file_blocks(path: Path, size_bytes: int) -> Iterator[tuple[int, bytes | None]]:
-    """A file's bytes in blocks; a block that cannot be read is tried sector by sector (None: unreadable)."""
-    with path.open("rb", buffering=0) as file:
-        offset = 0
-        while offset < size_bytes:
-            count = min(BLOCK_SECTORS * SECTOR, size_bytes - offset)
-            block = _pread(file.fileno(), offset, count)
-            if block is not None:
-                if not block:
-                    return
-                yield offset, block
-                offset += len(block)
-                continue
-            for at in range(offset, offset + count, SECTOR):
-                tries = (_pread(file.fileno(), at, min(SECTOR, size_bytes - at)) for _ in range(1 + RETRIES))
-                yield at, next((data for data in tries if data is not None), None)
-            offset += count
-
-
-def _pread(descriptor: int, offset: int, count: int) -> bytes | None:
-    try:
-        os.lseek(descriptor, offset, os.SEEK_SET)
-        return os.read(descriptor, count)
-    except OSError:
-        return None
+    return "hurt", runs(bad) or ((extent, extent + max(1, file.sectors) - 1),)
 
 
 def _image_in_folder(record: Record, paths: Iterable[Path]) -> str:
@@ -494,9 +455,8 @@ def checksum_list(record: Record, names: Names | None = None) -> str:
     lines = []
     for file in record.files:
         if file.sha256 and not file.link:
-            lines.append(_line(file.sha256, _listed(file, names)))
-            if file.second:
-                lines.append(_line(file.sha256, _cased(file.second, names)))
+            paths = [_listed(file, names), *([_cased(file.second, names)] if file.second else [])]
+            lines += [checksum_line(file.sha256, "/".join(path)) for path in paths]
     return "".join(lines)
 
 
@@ -509,10 +469,3 @@ def _listed(file: RecordFile, names: Names) -> tuple[str, ...]:
 def _cased(path: tuple[str, ...], names: Names) -> tuple[str, ...]:
     bare = tuple(part.rstrip(".") for part in path)
     return tuple(part.lower() for part in bare) if names == "lower" else bare
-
-
-def _line(sha256: str, path: tuple[str, ...]) -> str:
-    """Backslashes and line ends in a name are escaped, and a backslash before the line says so (coreutils manual)."""
-    text = "/".join(path)
-    escaped = text.replace("\\", "\\\\").replace("\n", "\\n").replace("\r", "\\r")
-    return f"{chr(92) if escaped != text else ''}{sha256}  {escaped}\n"

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass, fields
@@ -23,7 +22,7 @@ from discprep import __version__
 from discprep.disc.image import ImageOptions, ImageWritten
 from discprep.disc.layout.check import Expected
 from discprep.errors import DiscError
-from discprep.fetch.host import move
+from discprep.fetch.files import write_atomically
 from discprep.model import AppliedEdit, Named, Pin, Placed, Shape, Staged
 
 FORMAT = 1
@@ -228,17 +227,16 @@ def make_record(
     )
 
 
+AS_STAGED = ("name", "item", "member", "form", "text", "important", "copied", "time_s", "attributes",
+             "attribute_system", "comment")  # fmt: skip
+AS_NAMED = ("iso", "joliet", "rock_ridge", "target", "why", "link", "target_link")
+
+
 def _file(placed: Placed) -> RecordFile:
     named, staged = placed.named, placed.named.staged
+    values = {name: getattr(staged, name) for name in AS_STAGED} | {name: getattr(named, name) for name in AS_NAMED}
     return RecordFile(
-        name=staged.name,
-        iso=named.iso,
-        joliet=named.joliet,
-        rock_ridge=named.rock_ridge,
-        target=named.target,
-        item=staged.item,
-        member=staged.member,
-        form=staged.form,
+        **values,
         size_bytes=staged.content.size_bytes if staged.content else 0,
         sha256=staged.content.sha256 if staged.content else "",
         extent=placed.extent,
@@ -246,16 +244,6 @@ def _file(placed: Placed) -> RecordFile:
         second=named.second if placed.second_extent is not None else (),
         second_extent=placed.second_extent,
         edits=tuple(RecordEdit(*_edit_values(edit)) for edit in staged.edits),
-        text=staged.text,
-        important=staged.important,
-        copied=staged.copied,
-        time_s=staged.time_s,
-        attributes=staged.attributes,
-        attribute_system=staged.attribute_system,
-        comment=staged.comment,
-        why=named.why,
-        link=named.link,
-        target_link=named.target_link,
     )
 
 
@@ -274,11 +262,6 @@ def _pieces(record: Record) -> Iterator[bytes]:
         digest.update(piece)
         yield piece
     yield _seal(digest.hexdigest())
-
-
-def _sealed(body: bytes) -> bytes:
-    """A written document with its seal."""
-    return body + _seal(hashlib.sha256(body).hexdigest())
 
 
 def _seal(sha256: str) -> bytes:
@@ -327,18 +310,9 @@ def save_record(record: Record, path: Path) -> None:
     """Writes `record.json` whole or not at all.
 
     Raises:
-        OSError: the folder cannot be written
+        StorageError: the folder cannot be written
     """
-    part = path.with_name(path.name + ".part")
-    try:
-        with part.open("wb") as file:
-            file.writelines(_pieces(record))
-            file.flush()
-            os.fsync(file.fileno())
-        move(part, path)
-    except BaseException:
-        part.unlink(missing_ok=True)
-        raise
+    write_atomically(path, _pieces(record))
 
 
 def load_record(path: Path) -> Record:
@@ -370,7 +344,7 @@ def load_record(path: Path) -> Record:
 
 def _check_seal(path: Path, data: bytes) -> None:
     body, mark, _ = data.rpartition(b'"seal": ')
-    if not mark or _sealed(body) != data:
+    if not mark or body + _seal(hashlib.sha256(body).hexdigest()) != data:
         raise _unbelieved(path, "it was changed after it was written (its seal does not match)")
 
 

@@ -10,12 +10,12 @@ import tarfile
 from pathlib import Path
 from typing import IO
 
-from discprep.disc.contents import chunks
+from discprep.disc.contents import changed, chunks
 from discprep.disc.layout.fields import SECTOR
 from discprep.disc.layout.sizes import Chunk, Layout
 from discprep.disc.layout.structures import OUR_FAULT
 from discprep.disc.layout.tape import members
-from discprep.errors import DiscError, IntegrityError
+from discprep.errors import DiscError
 from discprep.fetch.files import BINARY
 from discprep.model import Progress
 
@@ -44,12 +44,7 @@ def write_tape(path: Path, layout: Layout, charset: str, progress: Progress) -> 
                 file.write(block)
                 progress.advance("image", len(block))
             if digest.hexdigest() != chunk.content.sha256:
-                raise IntegrityError(
-                    "its bytes changed while the disc was being written; the image was dropped",
-                    where="/".join(chunk.named.staged.name),
-                    item=chunk.named.staged.item,
-                    hint="Leave the cache and the stage alone while discprep works, and build again.",
-                )
+                raise changed(chunk.named)
         file.truncate(layout.sectors * SECTOR)
     return *_read_again(path, layout, charset), f"tarfile of Python {platform.python_version()}"
 

@@ -9,7 +9,7 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -49,8 +49,9 @@ _STEPS = {
 }
 
 
-def write_atomically(path: Path, content: bytes) -> None:
-    """Writes `content` beside `path` and moves it there once it is on the disk. One writer at a time (see `Lock`).
+def write_atomically(path: Path, content: bytes | Iterable[bytes]) -> None:
+    """Writes `content`, or its pieces, beside `path` and moves it there once it is on the disk. One writer at a time
+    (see `Lock`).
 
     Raises:
         StorageError: the disk or its rights stand in the way; `path` is as it was
@@ -61,11 +62,11 @@ def write_atomically(path: Path, content: bytes) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         try:
             with part.open("wb") as file:
-                file.write(content)
+                file.writelines((content,) if isinstance(content, bytes) else content)
                 file.flush()
                 os.fsync(file.fileno())
             move(part, path)
-        except OSError:
+        except BaseException:
             with suppress(OSError):
                 part.unlink()
             raise

@@ -336,8 +336,7 @@ class _Maker:
             settings=settings_of(manifest) | told,
             inputs_sha256="" if self.trees.allow_secrets else self.digest,
         )
-        with storage("writing the record", folder / RECORD):
-            save_record(record, folder / RECORD)
+        save_record(record, folder / RECORD)
         seal(image, written.sha256)
 
     @cached_property

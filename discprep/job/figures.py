@@ -6,10 +6,11 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
+from discprep.disc.layout.fields import sectors_of
 from discprep.disc.layout.options import MIN_TRACK_SECTORS, ImageOptions
 from discprep.disc.layout.sizes import constant_sectors, item_sectors
 from discprep.disc.layout.tape import tar_constant_sectors, tar_item_sectors
-from discprep.disc.media import read_seconds, sectors, usable_sectors
+from discprep.disc.media import read_seconds, usable_sectors
 from discprep.disc.names import map_names
 from discprep.disc.stage import stage
 from discprep.errors import DiscprepError, EditError, MissingError, raise_all
@@ -448,7 +449,7 @@ def _guessed(manifest: Manifest, item: Item, hand: AtHand) -> Measured:
         peak = stays + (_blocks(size_bytes, block) if form == "packed" else 0)
         own = folders + (form != "packed" and bool(kind))
         used = (stays, peak) if item.use == "copy" else (0, 0)
-        forms.append(Burned(form, sectors(read) + own, read, own, *used, needs if form == "packed" else ()))
+        forms.append(Burned(form, sectors_of(read) + own, read, own, *used, needs if form == "packed" else ()))
     files = ((item.id, inside),)
     shape = last_shape(manifest, item, kind or "file")
     as_fetched = Pulled("archive", (size_bytes,), _escapes(item, hand))

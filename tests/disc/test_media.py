@@ -2,7 +2,8 @@
 
 import pytest
 
-from discprep.disc.media import medium_sectors, msf_to_sector, read_seconds, sectors, usable_sectors
+from discprep.disc.layout.fields import sectors_of
+from discprep.disc.media import medium_sectors, read_seconds, usable_sectors
 from discprep.model import Medium
 
 
@@ -21,22 +22,18 @@ def test_bytes_of_each_medium(kind: str, size_bytes: int) -> None:
 
 def test_what_fits_which_disc() -> None:
     """600,000,000 bytes: 292,969 sectors, not on 63 minutes, on 74; with padding 293,119 (arithmetic)."""
-    assert sectors(600_000_000) == 292_969
+    assert sectors_of(600_000_000) == 292_969
     assert usable_sectors(Medium("cd-63", medium_sectors("cd-63"))) < 293_119
     assert usable_sectors(Medium("cd-74", medium_sectors("cd-74"))) >= 293_119
 
 
 def test_the_usable_part_stays_off_the_rim() -> None:
-    """An 80-minute blank's lead-out starts at 79:59:74 (a typical value, common practice, no source): stay below."""
-    assert usable_sectors(Medium("cd-80", medium_sectors("cd-80"))) <= msf_to_sector(79, 59, 74) - 149
+    """An 80-minute blank's lead-out starts at 79:59:74 (a typical value, common practice, no source): stay below.
+    Time addresses begin at 00:02:00 in sector 0 (ECMA-130, number from memory)."""
+    lead_out = (79 * 60 + 59) * 75 + 74 - 150
+    assert usable_sectors(Medium("cd-80", medium_sectors("cd-80"))) <= lead_out - 149
     assert usable_sectors(Medium("dvd-r", medium_sectors("dvd-r"))) % 16 == 0
     assert usable_sectors(Medium("own", 1000)) == 1000
-
-
-def test_time_addresses() -> None:
-    """00:02:00 is sector 0 (ECMA-130, number from memory)."""
-    times = [(0, 2, 0), (79, 59, 74), (80, 0, 0), (74, 0, 0)]
-    assert [msf_to_sector(*t) for t in times] == [0, 359_849, 359_850, 332_850]
 
 
 def test_reading_times() -> None:

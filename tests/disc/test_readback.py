@@ -17,7 +17,6 @@ from support.disc_readers import run
 from support.programs import program
 from support.trees import Shelf, name, options
 
-from discprep.disc import readback
 from discprep.disc.image import write_image
 from discprep.disc.layout.fields import SECTOR, both32
 from discprep.disc.layout.records import Descriptor, split_directory
@@ -263,16 +262,16 @@ def test_a_folders_sector_that_comes_at_the_second_try_is_no_fault(
     """A worn disc: every read fails once, and none is the file's end."""
     record, image = build(tmp_path / "b")
     folder = mounted(image, tmp_path / "m")
-    real, tried = readback._pread, set()
+    real, tried = ImageFile.read, set()
 
-    def worn(descriptor: int, offset: int, count: int) -> bytes | None:
-        place = (os.fstat(descriptor).st_ino, offset, count)
+    def worn(file: ImageFile, sector: int, count: int = 1) -> bytes:
+        place = (os.fstat(file._file.fileno()).st_ino, sector, count)
         if place in tried:
-            return real(descriptor, offset, count)
+            return real(file, sector, count)
         tried.add(place)
-        return None
+        raise OSError(errno.EIO, "worn")
 
-    monkeypatch.setattr(readback, "_pread", worn)
+    monkeypatch.setattr(ImageFile, "read", worn)
     assert read_back(record, folder).identical
 
 

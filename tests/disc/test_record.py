@@ -1,5 +1,6 @@
 """The record: the same bytes for the same build, no path of this computer, and no damaged one is believed."""
 
+import hashlib
 import json
 import random
 from dataclasses import replace
@@ -12,7 +13,7 @@ from discprep.disc import record
 from discprep.disc.image import ImageOptions, write_image
 from discprep.disc.names import with_second_copies
 from discprep.disc.record import Record, RecordItem, build_id, load_record, make_record, record_bytes, save_record
-from discprep.errors import DiscError
+from discprep.errors import DiscError, StorageError
 from discprep.model import AppliedEdit, Pin, Staged
 
 
@@ -142,7 +143,8 @@ def test_a_sealed_record_that_lies_is_refused(tmp_path: Path, change) -> None:  
     del document["seal"]
     change(document)
     path = tmp_path / "record.json"
-    path.write_bytes(record._sealed(b"".join(record._written(document))))
+    body = b"".join(record._written(document))
+    path.write_bytes(body + record._seal(hashlib.sha256(body).hexdigest()))
     with pytest.raises(DiscError, match="does not say what a record says"):
         load_record(path)
 
@@ -150,7 +152,7 @@ def test_a_sealed_record_that_lies_is_refused(tmp_path: Path, change) -> None:  
 def test_a_record_that_cannot_be_saved_is_said(tmp_path: Path) -> None:
     """rename(2): no file takes the place of a folder. Nothing half-written stays beside it."""
     (tmp_path / "r").mkdir()
-    with pytest.raises(OSError):
+    with pytest.raises(StorageError):
         save_record(build(tmp_path / "b")[0], tmp_path / "r")
     assert not (tmp_path / "r.part").exists()
 

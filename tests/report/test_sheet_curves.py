@@ -332,7 +332,7 @@ def test_labels_of_the_curve_stand_apart(most_s: float) -> None:
 @pytest.mark.parametrize("each_s", [0.1, 60.0, 9999.0, 4e6])
 @pytest.mark.parametrize("count", [1, 3, 30])
 def test_labels_of_the_timeline_stand_apart(count: int, each_s: float) -> None:
-    pulls = [Pull(str(n), "Maps", 1, 1, n * each_s, (n + 1) * each_s) for n in range(count)]
+    pulls = [Pull("Maps", 1, 1, n * each_s, (n + 1) * each_s) for n in range(count)]
     assert covered(timeline_svg(pulls)) == []
 
 

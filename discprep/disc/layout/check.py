@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 from discprep.disc.layout import boot
 from discprep.disc.layout.digest import Digester, Span
 from discprep.disc.layout.faults import Fault, Faults
-from discprep.disc.layout.fields import FIRST_DESCRIPTOR, SECTOR, agree, little
+from discprep.disc.layout.fields import FIRST_DESCRIPTOR, SECTOR, agree, little, sectors_of
 from discprep.disc.layout.records import (
     ASSOCIATED,
     PARENT,
@@ -151,7 +151,7 @@ def _hash_blocks(
 
 
 def _blocks(image: Sectors, ready: Callable[[int], None] | None = None) -> Iterator[bytes]:
-    for sector in range(0, -(-image.size_bytes // SECTOR), BLOCK_SECTORS):
+    for sector in range(0, sectors_of(image.size_bytes), BLOCK_SECTORS):
         if ready:
             ready(min((sector + BLOCK_SECTORS) * SECTOR, image.size_bytes))
         if not (block := image.read(sector, BLOCK_SECTORS)):
@@ -231,7 +231,7 @@ def _check_volume_size(image: Sectors, descriptor: Descriptor, faults: Faults, e
     volume_bytes = descriptor.space_sectors * SECTOR
     missing = volume_bytes - image.size_bytes
     if missing > 0:
-        faults.add("volume-size", f"the image ends {-(-missing // SECTOR)} sectors before the volume of "
+        faults.add("volume-size", f"the image ends {sectors_of(missing)} sectors before the volume of "
                    f"{descriptor.space_sectors} sectors does")  # fmt: skip
     elif missing < 0 and exact:
         faults.add("volume-size", f"{-missing} bytes follow the end of the volume")
@@ -397,7 +397,7 @@ def _check_path_tables(image: Sectors, tree: Tree, faults: Faults) -> None:
         return
     wanted = _path_table(tree)
     for sector, byte_order in zip(tree.descriptor.path_tables, ("little", "big"), strict=True):
-        data = image.read(sector, -(-size_bytes // SECTOR))[:size_bytes]
+        data = image.read(sector, sectors_of(size_bytes))[:size_bytes]
         table = split_path_table(data, byte_order)
         if table is None or len(data) < size_bytes:
             faults.add("path-table", f"the {byte_order}-endian table cannot be read", where)
@@ -485,7 +485,7 @@ def _places(structure: Structure) -> Iterator[_Place]:
     last = max((d.sector for d in structure.descriptors), default=FIRST_DESCRIPTOR) + 1
     yield _Place(0, last + 1, "descriptors", ("(volume descriptors)",))
     for tree in structure.trees:
-        sectors = -(-tree.descriptor.path_table_bytes // SECTOR)
+        sectors = sectors_of(tree.descriptor.path_table_bytes)
         for first in tree.descriptor.path_tables:
             yield _Place(first, first + sectors, "path table", (f"(path table of the {tree.kind} tree)",))
         for sector in tree.continuation_sectors:
@@ -494,7 +494,7 @@ def _places(structure: Structure) -> Iterator[_Place]:
             # An enhanced tree is the primary one seen through another descriptor.
             for directory in tree.directories:
                 first = directory.extent
-                yield _Place(first, first - (-directory.size_bytes // SECTOR), "folder", directory.path or ("(root)",))
+                yield _Place(first, first + sectors_of(directory.size_bytes), "folder", directory.path or ("(root)",))
 
 
 def _file_places(structure: Structure) -> Iterator[_Place]:
@@ -506,7 +506,7 @@ def _file_places(structure: Structure) -> Iterator[_Place]:
                 found.setdefault(extent, entry.path)
     for (sector, size_bytes), path in found.items():
         if size_bytes:
-            yield _Place(sector, sector - (-size_bytes // SECTOR), "file", path)
+            yield _Place(sector, sector + sectors_of(size_bytes), "file", path)
 
 
 # ------------------------------------------------------------------------------------------- the files

@@ -34,6 +34,15 @@ def both32(value: int) -> bytes:
     return value.to_bytes(4, "little") + value.to_bytes(4, "big")
 
 
+def sectors_of(size_bytes: int) -> int:
+    """Sectors that so many bytes take; none for an empty file.
+
+    >>> [sectors_of(n) for n in (0, 1, 2048, 2049)]
+    [0, 1, 1, 2]
+    """
+    return -(-size_bytes // SECTOR)
+
+
 def little(data: bytes, offset: int, length: int) -> int:
     """The little-endian number of `length` bytes at an offset."""
     return int.from_bytes(data[offset : offset + length], "little")

@@ -20,6 +20,11 @@ class BootImage:
     load_sectors: int = 4  # of 512 bytes, loaded and started without emulation; a floppy's is always 1
     load_segment: int = 0  # 0: the firmware's own, 07C0h
 
+    @property
+    def loaded_sectors(self) -> int:
+        """A floppy is started from its first sector; the firmware reads the rest as a drive (El Torito §2.2)."""
+        return self.load_sectors if self.media == "none" else 1
+
 
 @dataclass(frozen=True, slots=True)
 class ImageOptions:

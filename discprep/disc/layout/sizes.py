@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from discprep.disc.layout import susp
-from discprep.disc.layout.fields import FIRST_DESCRIPTOR, SECTOR
+from discprep.disc.layout.fields import FIRST_DESCRIPTOR, SECTOR, sectors_of
 from discprep.disc.layout.options import MIN_TRACK_SECTORS, ImageOptions
 from discprep.disc.layout.records import (
     EXTENT_LIMIT,
@@ -113,11 +113,6 @@ class Layout:
     placed: tuple[Placed, ...]
     areas: dict[Path, tuple[int, bytes]]  # where a link's record goes on [B], and with what
     headers: tuple[tuple[int, bytes], ...] = ()  # of a tar archive: what stands where [B] besides the files' bytes
-
-
-def sectors_of(size_bytes: int) -> int:
-    """Sectors that so many bytes take."""
-    return -(-size_bytes // SECTOR)
 
 
 # --------------------------------------------------------------------------------------------- the nodes
@@ -220,10 +215,6 @@ def _area_sectors(areas: Mapping[Path, tuple[int, bytes]], sector: int) -> int:
     return max((sectors_of(at + len(area)) for at, area in areas.values()), default=sector) - sector
 
 
-def _joliet_record_bytes(node: Node) -> int:
-    return record_bytes(2 * len(node.joliet[-1]))
-
-
 def dot_bytes(options: ImageOptions, joliet: bool, root: bool) -> tuple[int, int]:
     """Lengths of a directory's records for itself and its parent."""
     if joliet or not options.rock_ridge:
@@ -259,7 +250,7 @@ def _folders(nodes: Iterable[Node], joliet: bool) -> dict[Path, list[Node]]:
 
 def _lengths(children: Iterable[Node], joliet: bool, options: ImageOptions) -> Iterator[int]:
     for node in children:
-        length = _joliet_record_bytes(node) if joliet else _iso_record_bytes(node, options)
+        length = record_bytes(2 * len(node.joliet[-1])) if joliet else _iso_record_bytes(node, options)
         for _ in range(_pieces(node.size_bytes)):
             yield length
 

@@ -119,9 +119,7 @@ def _path_table(tree: Tree, order: Literal["little", "big"]) -> bytes:
 
 
 def _catalogue(layout: Layout, image: BootImage) -> bytes:
-    # A floppy's image is started from its first sector; the firmware reads the rest as a drive (El Torito §2.2).
-    sectors = image.load_sectors if image.media == "none" else 1
-    entry = boot.BootEntry(True, image.media, image.load_segment, sectors, layout.extents[image.path])
+    entry = boot.BootEntry(True, image.media, image.load_segment, image.loaded_sectors, layout.extents[image.path])
     return boot.validation_entry() + boot.initial_entry(entry)
 
 

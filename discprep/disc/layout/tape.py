@@ -11,9 +11,9 @@ from __future__ import annotations
 import tarfile
 from collections.abc import Iterator, Sequence
 
-from discprep.disc.layout.fields import SECTOR
+from discprep.disc.layout.fields import SECTOR, sectors_of
 from discprep.disc.layout.options import MIN_TRACK_SECTORS, ImageOptions
-from discprep.disc.layout.sizes import Chunk, Layout, Path, sectors_of
+from discprep.disc.layout.sizes import Chunk, Layout, Path
 from discprep.errors import CapacityError, NameRuleError, raise_all
 from discprep.model import Content, Named, Placed
 

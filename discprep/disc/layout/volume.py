@@ -9,7 +9,7 @@ from typing import BinaryIO, Protocol
 
 from discprep.disc.layout import susp
 from discprep.disc.layout.faults import Faults
-from discprep.disc.layout.fields import FIRST_DESCRIPTOR, IDENTIFIER, SECTOR, read_short_date
+from discprep.disc.layout.fields import FIRST_DESCRIPTOR, IDENTIFIER, SECTOR, read_short_date, sectors_of
 from discprep.disc.layout.records import FOLDER, MORE, PARENT, SELF, Descriptor, Record, split_directory
 from discprep.fetch.host import size_bytes
 
@@ -174,7 +174,7 @@ class _Walk:
         if size_bytes < directory.size_bytes:
             self.faults.add("bounds", f"a folder of {directory.size_bytes} bytes was read only in part", where)
         self.bytes_left -= size_bytes
-        data = self.image.read(directory.extent, -(-size_bytes // SECTOR))[:size_bytes]
+        data = self.image.read(directory.extent, sectors_of(size_bytes))[:size_bytes]
         if len(data) < size_bytes:
             self.faults.add("range", f"the folder at sector {directory.extent} passes the end of the image", where)
         directory.records, problems = split_directory(data)

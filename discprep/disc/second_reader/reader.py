@@ -162,8 +162,7 @@ def _boot_entry(layout: Layout, options: ImageOptions) -> list[int] | None:
     if options.boot is None:
         return None
     image = options.boot
-    sectors = image.load_sectors if image.media == "none" else 1
-    return [0x88, MEDIA.index(image.media), image.load_segment, sectors, layout.extents[image.path]]
+    return [0x88, MEDIA.index(image.media), image.load_segment, image.loaded_sectors, layout.extents[image.path]]
 
 
 def _entries(tree: str, layout: Layout, options: ImageOptions) -> Iterator[Entry]:

@@ -123,7 +123,6 @@ def line_of(manifest: Manifest, there: Collection[str]) -> Line | None:
         machine_address=bridge.machine_address if bridge else "",
         resolver=mask(dict(manifest.values).get("resolver", "")),
         slower_bit_s=slower[-1] if slower else None,
-        fifo=profile.serial_fifo,
         ping_s=_ping_s(link),
         kilobyte_s=waiting.ten_kilobytes_s(link, manifest),
         example_host=_example_host(manifest),
@@ -215,8 +214,7 @@ def _placements(made: DiscMade) -> tuple[Placement, ...]:
     """Every item in the manifest's order, with its place and the reason."""
     decided = {decision.id: decision for decision in made.plan.decisions}
     return tuple(
-        Placement(item.id, title_of(item), d.place, d.form, size_of(item, made.pins.get(item.id)), d.saves_s, d.reason,
-                  d.disc)
+        Placement(title_of(item), d.place, d.form, size_of(item, made.pins.get(item.id)), d.reason, d.disc)
         for item in made.manifest.items
         if (d := decided.get(item.id))
     )  # fmt: skip
@@ -232,7 +230,7 @@ def _pulls(made: DiscMade) -> tuple[Pull, ...]:
         title = title_of(made.manifest.item(item_id))
         known = made.checksums.get(item_id)
         checksum = f"{CHECKSUM_NAMES[checksum_kind(made.manifest.profile)]} {known}" if known else ""
-        pulls.append(Pull(item_id, title, what.size_bytes, what.files, start, end, checksum))
+        pulls.append(Pull(title, what.size_bytes, what.files, start, end, checksum))
         start = end
     return tuple(pulls)
 
@@ -266,7 +264,6 @@ def _origins(made: DiscMade) -> tuple[Origin, ...]:
 def _origin(item: Item, pin: Pin | None, files: int) -> Origin:
     first = pin.source if pin and pin.source else next(iter(item.sources), "")
     return Origin(
-        id=item.id,
         title=title_of(item),
         version=item.version,
         source=_public(first) if first else "",

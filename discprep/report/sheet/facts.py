@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from discprep.model import End, Form, Plug, Where
+from discprep.model import End, Form, Plug
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +49,6 @@ class Line:
     machine_address: str = ""
     resolver: str = ""
     slower_bit_s: int | None = None  # the next slower rate that both ends hold
-    fifo: int = 1
     ping_s: float = 0.0  # what a ping of the bridge should take
     kilobyte_s: float = 0.0  # what 10 KB should take
     example_host: str = ""
@@ -118,22 +117,18 @@ class Capacity:
 class Placement:
     """One item of the plan and why it stands there. `form` is None for what is not on the disc."""
 
-    id: str
     title: str
     place: str
     form: Form | None
     size_bytes: int | None
-    saves_s: float
     reason: str
     disc: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Pull:
-    """One later item on the link's timeline, seconds from its start. `checksum`: of its one file, with the form's
-    name."""
+    """One later item on the link's timeline, seconds from its start."""
 
-    id: str
     title: str
     size_bytes: int
     files: int
@@ -166,7 +161,6 @@ class Renamed:
 class Origin:
     """Where an item came from. `date` is the day of its bytes as first fetched, "" when not fetched yet."""
 
-    id: str
     title: str
     version: str
     source: str
@@ -222,7 +216,3 @@ class SheetFacts:
     notices: tuple[str, ...] = ()
     faults: tuple[str, ...] = ()  # what makes the link impossible as it is set
     assumed: tuple[str, ...] = ()  # keys of the profile that nobody has tried yet
-
-    def tasks(self, where: Where) -> tuple[Task, ...]:
-        """What is to be done at one place."""
-        return {"desk": self.desk, "bridge": self.bridge, "machine": self.on_machine}[where]
