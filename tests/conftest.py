@@ -46,6 +46,15 @@ def pytest_xdist_auto_num_workers() -> int:
     return 2 * (os.cpu_count() or 1)
 
 
+@pytest.hookimpl(wrapper=True)
+def pytest_collection() -> Generator[None, object, object]:
+    """What runs when a module is imported is counted in one worker: it is the same in all."""
+    with contextlib.ExitStack() as held:
+        if os.environ.get("PYTEST_XDIST_WORKER", "gw0") != "gw0":
+            held.enter_context(_uncounted())
+        return (yield)
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """Long ones and those that share a fixture first, in such an order that each worker's share begins with some."""
     first: dict[str, list[pytest.Item]] = {}

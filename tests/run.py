@@ -11,7 +11,8 @@ from pathlib import Path
 
 TOP = Path(__file__).resolve().parent.parent
 PYTHON = str(TOP / ".venv" / ("Scripts/python.exe" if sys.platform == "win32" else "bin/python"))
-ALL = ["-q", "-n", "auto", "--dist", "worksteal", "--doctest-modules", "discprep", "tests",
+SELECTED = ["--doctest-modules", "discprep", "tests"]
+ALL = ["-q", "-n", "auto", "--dist", "worksteal", *SELECTED,
        "--cov=discprep", "--cov-report=term:skip-covered"]  # fmt: skip
 
 
@@ -27,7 +28,9 @@ def main() -> int:
     set_up = subprocess.run([sys.executable, TOP / ".ci" / "setup.py", "test"]).returncode
     if set_up:
         return set_up
-    environment = {**os.environ, "PYCDLIB_TRACK_WRITES": "1", "PYTHONDONTWRITEBYTECODE": "1"}
+    environment = {**os.environ, "PYCDLIB_TRACK_WRITES": "1"}
+    # Every worker and every command that the tests start reads the bytecode that the first one wrote.
+    environment.pop("PYTHONDONTWRITEBYTECODE", None)
 
     def step(name: str, *words: str) -> bool:
         print(f"== {name}", file=sys.stderr, flush=True)
@@ -40,6 +43,9 @@ def main() -> int:
     typed = subprocess.Popen(
         [PYTHON, "-c", TYPES], cwd=TOP, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
     )
+    # One collects first: in a fresh checkout the workers would all compile the same, at the same time.
+    warm = [PYTHON, "-m", "pytest", "--collect-only", "-qq", *SELECTED]
+    subprocess.run(warm, cwd=TOP, env=environment, stdout=subprocess.DEVNULL)
     # Below 95 % only under CI, where every outside program is there; what is left uncovered: see DEVELOPERS.md.
     good["tests"] = step("tests", "pytest", *ALL, *["--cov-fail-under=95"] * bool(os.environ.get("CI")))
     print("== types, here and on other systems", file=sys.stderr, flush=True)
