@@ -49,11 +49,12 @@ def pack(tree: Path, archive: Path) -> None:
     subprocess.run(command, cwd=tree, check=True, stdout=subprocess.DEVNULL)
 
 
-def make(folder: Path, base_url: str = "http://127.0.0.1:8765", unpacked_bytes: int = UNPACKED_BYTES) -> Path:
-    """Makes `folder/site/*` and `folder/all.toml` once; returns the manifest."""
+def make(folder: Path, base_url: str = "http://127.0.0.1:8765", archives: int = ARCHIVES,
+         unpacked_bytes: int = UNPACKED_BYTES) -> Path:  # fmt: skip
+    """Makes `folder/site/*` and `folder/all.toml` once; returns the manifest. Fewer archives have as many files each."""
     site, manifest = folder / "site", folder / "all.toml"
     if not manifest.exists():
-        make_site(folder, site, unpacked_bytes)
+        make_site(folder, site, archives, unpacked_bytes)
     items = [item(path, base_url) for path in sorted(site.iterdir())]
     (folder / "machine.toml").write_text(
         'name = "Bench machine"\n[disc]\nname_rules = ["iso-level-2", "joliet", "rock-ridge"]\n'
@@ -62,16 +63,16 @@ def make(folder: Path, base_url: str = "http://127.0.0.1:8765", unpacked_bytes: 
     return manifest
 
 
-def make_site(folder: Path, site: Path, unpacked_bytes: int) -> None:
+def make_site(folder: Path, site: Path, archives: int, unpacked_bytes: int) -> None:
     source = random.Random(90)
     words = [bytes(source.choices(b"etaoinshrdlucmfw", k=source.randint(2, 9))) for _ in range(1_200)]
     text = b" ".join(source.choices(words, k=900_000))
     noise = source.randbytes(8_000_000)
     site.mkdir(parents=True)
-    for index in range(ARCHIVES):
+    for index in range(archives):
         tree = folder / "tree"
         count = FILES // ARCHIVES + (index < FILES % ARCHIVES)
-        make_tree(tree, source, text, noise, count, 2 * unpacked_bytes // FILES - 1_000)
+        make_tree(tree, source, text, noise, count, 2 * unpacked_bytes // (FILES * archives // ARCHIVES) - 1_000)
         pack(tree, site / f"pack{index:02d}.{kind_of(index)}")
         shutil.rmtree(tree)
 

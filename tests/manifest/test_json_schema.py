@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -42,6 +43,7 @@ SHELL = (
 )
 
 
+@cache
 def schema(kind: str) -> dict[str, Any]:
     """What `discprep schema` prints."""
     printed: dict[str, Any] = run("schema", "--json", *FLAGS[kind]).document["schema"]

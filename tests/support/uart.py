@@ -1,6 +1,9 @@
 """What a serial receiver makes of bytes that were sent at another rate: bit times, sampled in their middles."""
 
+from functools import cache
 
+
+@cache
 def misheard(data: bytes, sent_bit_s: float, read_bit_s: float, gap_bits: float = 0.5) -> bytes:
     """Start bit, eight data bits, stop bit, then idle for `gap_bits`; the receiver looks for a falling edge, samples
     eight times and goes on after the stop bit's middle; a stop bit that is low still gives a byte."""
