@@ -7,9 +7,8 @@ A whole run is to take five minutes on two cores. What holds that, whoever adds 
   fixture of their module stay on one worker, so that it is made once. The quick ones fill what is left, by stealing.
 - Tests of a module that uses a clocked line (`CLOCKS`) begin first too, and go before what computes where the system
   allows that (as root), so that a busy computer's delays are not taken for the line's.
-- Lines are counted for coverage in no test marked `slow`, and of those of `link/` and `plan/` in the first case alone:
-  counting more than doubles the time of arithmetic (Pythons before 3.14 count by a trace function), and a repeat with
-  other numbers reaches what the first reached.
+- Lines are counted by slipcover, which takes its own marks out of the code that has run: a trace function, which is
+  what Pythons before 3.12 offer besides, more than doubles the time of arithmetic.
 - Who takes long without being marked is named at the end of the run.
 """
 
@@ -20,7 +19,6 @@ import itertools
 import os
 import re
 import signal
-import sys
 import threading
 from collections.abc import Generator, Iterator, Sequence
 
@@ -28,7 +26,6 @@ import pytest
 
 LONG_S = 6.0
 CLOCKS = {"support.clocked", "support.line_rig", "support.line_serve", "support.pty_line"}
-ARITHMETIC = ("tests/link/", "tests/plan/")
 
 # A run started in the background inherits an ignored Ctrl-C, which the tests of interrupts need.
 if threading.current_thread() is threading.main_thread():
@@ -38,21 +35,10 @@ if threading.current_thread() is threading.main_thread():
 if "PYTEST_XDIST_WORKER" in os.environ and hasattr(os, "nice"):
     os.nice(10)
 
-_counted: set[str] = set()
-
 
 @pytest.hookimpl(optionalhook=True)  # without xdist too
 def pytest_xdist_auto_num_workers() -> int:
     return 2 * (os.cpu_count() or 1)
-
-
-@pytest.hookimpl(wrapper=True)
-def pytest_collection() -> Generator[None, object, object]:
-    """What runs when a module is imported is counted in one worker: it is the same in all."""
-    with contextlib.ExitStack() as held:
-        if os.environ.get("PYTEST_XDIST_WORKER", "gw0") != "gw0":
-            held.enter_context(_uncounted())
-        return (yield)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -66,7 +52,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             first[item.nodeid] = [item]
         else:
             rest.append(item)
-    _counted.update({_counted_as(item): item.nodeid for item in reversed(items) if not _slow(item)}.values())
     items[:] = deal(list(first.values()), rest, int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1")))
 
 
@@ -85,12 +70,8 @@ def deal(first: Sequence[list[pytest.Item]], rest: list[pytest.Item], hands: int
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, bool, bool]:
-    """Goes before others or not, and its lines are counted or not, see above."""
-    with contextlib.ExitStack() as held:
-        if _clocked(item):
-            held.enter_context(_ahead())
-        if item.nodeid not in _counted:
-            held.enter_context(_uncounted())
+    """What uses a clocked line goes before others."""
+    with _ahead() if _clocked(item) else contextlib.nullcontext():
         return (yield)
 
 
@@ -109,18 +90,6 @@ def _ahead() -> Iterator[None]:
     finally:
         with contextlib.suppress(OSError):
             os.setpriority(os.PRIO_PROCESS, 0, before)
-
-
-@contextlib.contextmanager
-def _uncounted() -> Iterator[None]:
-    counting, in_threads = sys.gettrace(), threading.gettrace()
-    sys.settrace(None)
-    threading.settrace(None)  # type: ignore[arg-type]
-    try:
-        yield
-    finally:
-        sys.settrace(counting)
-        threading.settrace(in_threads)  # type: ignore[arg-type]
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
@@ -146,11 +115,6 @@ def _slow(item: pytest.Item) -> bool:
 def _clocked(item: pytest.Item) -> bool:
     used = vars(getattr(item, "module", None) or object).values()
     return any(getattr(one, "__module__", getattr(one, "__name__", "")) in CLOCKS for one in used)
-
-
-def _counted_as(item: pytest.Item) -> str:
-    """What the cases of which only one is counted have in common."""
-    return item.nodeid.split("[")[0] if item.nodeid.startswith(ARITHMETIC) else item.nodeid
 
 
 def _shares(item: pytest.Item) -> bool:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import importlib.util
 import itertools
 import os
-import sys
 from pathlib import Path
 from types import ModuleType
 
@@ -48,10 +47,3 @@ def test_a_clocked_test_goes_ahead_and_then_back(rules: ModuleType) -> None:
     with rules._ahead():
         assert os.getpriority(os.PRIO_PROCESS, 0) == -10
     assert os.getpriority(os.PRIO_PROCESS, 0) == before
-
-
-def test_lines_are_counted_again_afterwards(rules: ModuleType) -> None:
-    before = sys.gettrace()
-    with rules._uncounted():
-        assert sys.gettrace() is None
-    assert sys.gettrace() is before

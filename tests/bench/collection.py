@@ -51,7 +51,7 @@ def pack(tree: Path, archive: Path) -> None:
 
 def make(folder: Path, base_url: str = "http://127.0.0.1:8765", archives: int = ARCHIVES,
          unpacked_bytes: int = UNPACKED_BYTES) -> Path:  # fmt: skip
-    """Makes `folder/site/*` and `folder/all.toml` once; returns the manifest. Fewer archives have as many files each."""
+    """Makes `folder/site/*` and `folder/all.toml` once; returns the manifest. Each archive has as many files."""
     site, manifest = folder / "site", folder / "all.toml"
     if not manifest.exists():
         make_site(folder, site, archives, unpacked_bytes)
