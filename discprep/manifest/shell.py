@@ -1,15 +1,15 @@
 """The profile's `[shell]` section: the machine's own command language as templates, checked here, kept in
 `model.Shell`. The code knows no command; what a machine is told stands in its profile.
 
-A template is a text or a list of texts (one a line). `{name}` stands for a value from the closed list of
-its key (`TEMPLATES`), `{{` and `}}` for braces. Paths come quoted and escaped, as the section says. A conditional
-holds `{then}` once: alone on its line, whole commands stand there (a block); inside a line, one command does,
-and `goto` and `label` are needed for longer bodies.
+A template is a text or a list of texts (one a line). `{name}` stands for a value from the closed list of its key, which
+stands behind the key's type in `ShellSchema`; `{{` and `}}` for braces. Paths come quoted and escaped, as the section
+says. A conditional holds `{then}` once: alone on its line, whole commands stand there (a block); inside a line, one
+command does, and `goto` and `label` are needed for longer bodies.
 """
 
 import re
 from collections.abc import Mapping
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Literal, cast
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StringConstraints, WithJsonSchema, model_validator
 from typing_extensions import TypeAliasType
@@ -18,53 +18,6 @@ from discprep.errors import ManifestError
 from discprep.manifest.mapper import frozen, record, values
 from discprep.manifest.substitute import substitute
 from discprep.model import AttributeBit, Shell
-
-TEMPLATES: Mapping[str, tuple[str, ...]] = {
-    "script_name": ("part",),
-    "rate_name": ("rate",),
-    "opening": ("title", "build"),
-    "closing": ("title", "build"),
-    "comment": ("text",),
-    "message": ("text",),
-    "empty_message": (),
-    "wait": (),
-    "run": ("path",),
-    "make_folder": ("path",),
-    "copy": ("source", "target"),
-    "copy_folder": ("source", "target"),
-    "copy_with_attributes": ("source", "target"),
-    "link": ("path", "to"),
-    "compare_link": ("path", "to"),
-    "rename": ("path", "target", "name"),
-    "delete": ("path",),
-    "unprotect": ("path",),
-    "compare": ("source", "target"),
-    "join": ("first", "second", "target"),
-    "create_empty": ("path",),
-    "append": ("text", "path"),
-    "change_folder": ("path", "volume"),
-    "stop": (),
-    "goto": ("label",),
-    "label": ("label",),
-    "call": ("path", "first", "second"),
-    "if_exists": ("path", "then"),
-    "if_missing": ("path", "then"),
-    "if_folder": ("path", "then"),
-    "if_no_folder": ("path", "then"),
-    "if_failed": ("then",),
-    "if_full": ("room", "trial", "answer", "then"),
-    "room_file": ("answer",),
-    "check_size": ("path", "size"),
-    "checksum": ("path", "sum"),
-    "set_comment": ("path", "text"),
-    "line_settings": ("rate",),
-    "fetch": ("url", "path"),
-}
-"""The names that a template may use, by its key. `path`, `source` and `target` are whole paths on the machine;
-`rename` also has the new bare `name`; `call` runs another script with two arguments; `change_folder` has the `volume`
-apart; `room` is the room file at rest on the machine, `trial` the path to write it to, `answer` the file that it leaves
-when it runs to its end; `unprotect` clears what keeps a file from being seen, replaced or deleted; `link` makes a
-symbolic link with the text `to`, and `compare_link` fails where there is none with that text."""
 
 CONDITIONALS = ("if_exists", "if_missing", "if_folder", "if_no_folder", "if_failed", "if_full")
 PAIRS = (("if_exists", "if_missing"), ("if_folder", "if_no_folder"))
@@ -110,16 +63,22 @@ class AttributesTable(_Strict):
 class ShellSchema(_Strict):
     """The machine's command language. Without this section no setup script is written."""
 
-    script_name: Annotated[str, StringConstraints(min_length=1, max_length=64)]
-    make_folder: Template
-    copy_: Template = Field(alias="copy")
-    message: Template
+    # Behind a template's type stand the names that it may use. `path`, `source` and `target` are whole paths on the
+    # machine; `rename` also has the new bare `name`; `call` runs another script with two arguments; `change_folder` has
+    # the `volume` apart; `room` is the room file at rest on the machine, `trial` the path to write it to, `answer` the
+    # file that it leaves when it runs to its end; `unprotect` clears what keeps a file from being seen, replaced or
+    # deleted; `link` makes a symbolic link with the text `to`, `compare_link` fails where there is none with that text.
+
+    script_name: Annotated[str, StringConstraints(min_length=1, max_length=64), "part"]
+    make_folder: Annotated[Template, "path"]
+    copy_: Annotated[Template, "source", "target"] = Field(alias="copy")
+    message: Annotated[Template, "text"]
     stop: Template
-    if_exists: Template = []
-    if_missing: Template = []
+    if_exists: Annotated[Template, "path", "then"] = []
+    if_missing: Annotated[Template, "path", "then"] = []
     folder: Name = "SETUP"
     undo_name: Name = "UNDO"
-    rate_name: Annotated[str, StringConstraints(min_length=1, max_length=64)] = "R{rate}"
+    rate_name: Annotated[str, StringConstraints(min_length=1, max_length=64), "rate"] = "R{rate}"
     save_folder: Name = "SAVED"
     separator: Annotated[str, StringConstraints(min_length=1, max_length=1)] = "/"
     after_volume: Annotated[str, StringConstraints(max_length=1)] | None = None
@@ -128,47 +87,47 @@ class ShellSchema(_Strict):
     path_escapes: dict[str, str] = {}
     text_escapes: dict[str, str] = {}
     line_max: Annotated[int, Field(ge=40, le=65_535)] | None = None
-    opening: Template = []
-    closing: Template = []
-    comment: Template = []
+    opening: Annotated[Template, "title", "build"] = []
+    closing: Annotated[Template, "title", "build"] = []
+    comment: Annotated[Template, "text"] = []
     empty_message: Template = []
     wait: Template = []
-    run: Line = "{path}"
+    run: Annotated[Line, "path"] = "{path}"
     read_error: Line = ""
-    rename: Template = []
-    delete: Template = []
-    unprotect: Template = []
-    compare: Template = []
-    join: Template = []
-    copy_folder: Template = []
-    copy_with_attributes: Template = []
-    link: Template = []
-    compare_link: Template = []
-    create_empty: Template = []
-    append: Template = []
-    change_folder: Template = []
-    if_folder: Template = []
-    if_no_folder: Template = []
-    if_failed: Template = []
-    if_full: Template = []
-    room_file: Template = []
+    rename: Annotated[Template, "path", "target", "name"] = []
+    delete: Annotated[Template, "path"] = []
+    unprotect: Annotated[Template, "path"] = []
+    compare: Annotated[Template, "source", "target"] = []
+    join: Annotated[Template, "first", "second", "target"] = []
+    copy_folder: Annotated[Template, "source", "target"] = []
+    copy_with_attributes: Annotated[Template, "source", "target"] = []
+    link: Annotated[Template, "path", "to"] = []
+    compare_link: Annotated[Template, "path", "to"] = []
+    create_empty: Annotated[Template, "path"] = []
+    append: Annotated[Template, "text", "path"] = []
+    change_folder: Annotated[Template, "path", "volume"] = []
+    if_folder: Annotated[Template, "path", "then"] = []
+    if_no_folder: Annotated[Template, "path", "then"] = []
+    if_failed: Annotated[Template, "then"] = []
+    if_full: Annotated[Template, "room", "trial", "answer", "then"] = []
+    room_file: Annotated[Template, "answer"] = []
     stops_at_failure: bool = False
     tells: list[
         Literal["copy", "make_folder", "rename", "join", "compare", "compare_link", "check_size", "checksum", "fetch"]
     ] = []
-    goto: Template = []
-    label: Template = []
-    call: Template = []
+    goto: Annotated[Template, "label"] = []
+    label: Annotated[Template, "label"] = []
+    call: Annotated[Template, "path", "first", "second"] = []
     first: Line = ""
     second: Line = ""
-    check_size: Template = []
-    checksum: Template = []
+    check_size: Annotated[Template, "path", "size"] = []
+    checksum: Annotated[Template, "path", "sum"] = []
     checksum_kind: Literal["", "crc16", "crc32", "md5", "sha1", "sha256"] = ""
     attributes: AttributesTable | None = None
-    set_comment: Template = []
+    set_comment: Annotated[Template, "path", "text"] = []
     comment_max: Annotated[int, Field(ge=1, le=4096)] | None = None
-    line_settings: Template = []
-    fetch: Template = []
+    line_settings: Annotated[Template, "rate"] = []
+    fetch: Annotated[Template, "url", "path"] = []
 
     @model_validator(mode="after")
     def _holds_together(self) -> "ShellSchema":
@@ -245,6 +204,14 @@ class ShellSchema(_Strict):
             join=frozen(self.join),  # the attributes have a word of that name
             after_volume=self.separator if self.after_volume is None else self.after_volume,
         )
+
+
+TEMPLATES: Mapping[str, tuple[str, ...]] = {
+    field.alias or key: tuple(name for name in field.metadata if isinstance(name, str))
+    for key, field in ShellSchema.model_fields.items()
+    if cast(object, field.annotation) is Template or any(isinstance(name, str) for name in field.metadata)
+}
+"""The names that a template may use, by its key."""
 
 
 def is_block(lines: list[str]) -> bool:
