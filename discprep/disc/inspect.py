@@ -1,7 +1,7 @@
 """What a disc image holds and what is wrong with it: our own images and strangers'.
 
 A UDF tree, which our own reader does not know, is read by the second one, and shown where it holds more files than the
-others.
+others, or as many under richer names; and where it is the only one.
 """
 
 from __future__ import annotations
@@ -61,6 +61,7 @@ class ImageFacts:
     boot: tuple[BootEntry, ...]
     members: tuple[ImageMember, ...]
     faults: tuple[Fault, ...]
+    iso9660: bool = True  # it has a volume descriptor of that standard
 
 
 def inspect_image(path: Path, progress: Progress | None = None, charset: str | None = None) -> ImageFacts:
@@ -77,6 +78,8 @@ def inspect_image(path: Path, progress: Progress | None = None, charset: str | N
     """
     checked = check_image(path, None, progress)
     primary = checked.structure.primary
+    if primary is None and _has_udf(path):
+        return _udf_alone(path, checked)
     if primary is None:
         raise DiscError(
             "this is no image of an ISO 9660 disc: sector 16 has no primary volume descriptor",
@@ -87,12 +90,13 @@ def inspect_image(path: Path, progress: Progress | None = None, charset: str | N
     descriptor = primary.descriptor
     members, faults, extensions = _members(checked, shown, kind, charset), checked.faults, _extensions(checked)
     if _has_udf(path):
-        entries, problem = udf_entries(path)
+        entries, _, problem = udf_entries(path)
         extensions = (*extensions, "udf")
         if problem:
             faults += (Fault("udf", f"its UDF tree cannot be read: {problem}"),)
-        if sum(entry[3] == "file" for entry in entries) > sum(member.kind == "file" for member in members):
-            members, kind = tuple(_udf_members(path, entries)), "udf"
+        more = sum(entry[3] == "file" for entry in entries) - sum(member.kind != "folder" for member in members)
+        if more > 0 or (more == 0 and kind == "primary" and entries):
+            members, kind = tuple(_udf_members(path, entries, members)), "udf"
     return ImageFacts(
         path=path,
         sha256=checked.sha256,
@@ -232,8 +236,20 @@ def _has_udf(path: Path) -> bool:
     return False
 
 
-def _udf_members(path: Path, entries: Iterable[Entry]) -> Iterator[ImageMember]:
-    """Files are hashed as long as they claim no more than twice the image's bytes together."""
+def _udf_alone(path: Path, checked: Checked) -> ImageFacts:
+    """A disc without any volume descriptor of ISO 9660; nothing but its tree is known."""
+    entries, volume, problem = udf_entries(path)
+    faults = (Fault("udf", f"its UDF tree cannot be read: {problem}"),) if problem else ()
+    members, sectors = tuple(_udf_members(path, entries)), checked.size_bytes // SECTOR
+    return ImageFacts(path, checked.sha256, checked.size_bytes, volume, "", "", "", "", None, sectors, 0, ("udf",),
+                      "udf", (), members, faults, iso9660=False)  # fmt: skip
+
+
+def _udf_members(path: Path, entries: Iterable[Entry], others: Iterable[ImageMember] = ()) -> Iterator[ImageMember]:
+    """Files are hashed as long as they claim no more than twice the image's bytes together. What another tree says of
+    the same bytes is true of them here.
+    """
+    known = {(other.extent, other.size_bytes): other for other in others if other.size_bytes}
     image_bytes = path.stat().st_size
     left = 2 * image_bytes
     for name, at, size_bytes, kind in entries:
@@ -245,7 +261,10 @@ def _udf_members(path: Path, entries: Iterable[Entry]) -> Iterator[ImageMember]:
         elif kind == "file":
             left -= size_bytes
             sha256 = content_sha256(Content(path, at, size_bytes, ""))
-        yield ImageMember(name, name, kind, size_bytes, max(at, 0) // SECTOR, sha256, None, None, "", problem)
+        extent = max(at, 0) // SECTOR
+        same = known.get((extent, size_bytes))
+        iso, time_s = (same.iso, same.time_s) if same else (name, None)
+        yield ImageMember(name, iso, kind, size_bytes, extent, sha256, time_s, None, "", problem)
 
 
 EMPTY_SHA256 = "e3b0c44298fc1c149afbf4c8996fb92427ae41e4649b934ca495991b7852b855"

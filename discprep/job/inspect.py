@@ -31,8 +31,7 @@ if TYPE_CHECKING:
     from discprep.disc.inspect import ImageFacts
 
 DISC_MARK_AT = 32_769  # ECMA-119 8.1.2: the standard identifier of the first volume descriptor
-DISC_MARK = b"CD001"
-UDF_MARK = b"BEA01"  # ECMA-167 2/9.2: the structure there on a disc of UDF alone
+DISC_MARKS = (b"CD001", b"BEA01")  # the second on a disc of UDF alone (ECMA-167 2/9.2)
 REMARKED_MAX = 20  # unsafe members named one by one; the listing shows all of them
 # Looking writes nothing, so only time is at stake, and that is bounded by size: no ratio is refused. Archives inside
 # are written, so that they can be opened: they have the usual limits.
@@ -89,8 +88,6 @@ def open_file(
     (opened,) = open_tasks([task], kept, replace(limits, depth=max(limits.depth, nested)), 1, progress or Silent())
     if opened.format == "file":
         none = f"no archive, floppy image or disc image that discprep knows; it begins {_beginning(path)}"
-        if _mark(path) == UDF_MARK:
-            none = "a UDF disc without an ISO 9660 tree, which discprep does not read"
         return replace(opened, members=(), problems=opened.problems or (none,))
     return opened
 
@@ -103,14 +100,10 @@ def check_charset(charset: str | None) -> None:
 
 
 def is_disc_image(path: Path) -> bool:
-    """Whether the first volume descriptor of ISO 9660 stands where it should."""
-    return _mark(path) == DISC_MARK
-
-
-def _mark(path: Path) -> bytes:
+    """Whether the first volume descriptor of ISO 9660, or what UDF alone has, stands where it should."""
     with path.open("rb") as file:
         file.seek(DISC_MARK_AT)
-        return file.read(len(DISC_MARK))
+        return file.read(len(DISC_MARKS[0])) in DISC_MARKS
 
 
 def _image_facts(path: Path, progress: Progress, charset: str | None) -> ImageFacts:
@@ -135,7 +128,9 @@ def _disc_image(image: ImageFacts, limits: Limits) -> Opened:
         )  # fmt: skip
         content = Content(path, one.extent * SECTOR_BYTES, one.size_bytes, one.sha256) if one.sha256 else None
         members.append(Unpacked(member, content, problem="" if content else one.problem))
-    return Opened(path, image.sha256, "iso9660", tuple(members), tuple(map(str, image.faults)))
+    return Opened(
+        path, image.sha256, "iso9660" if image.iso9660 else "udf", tuple(members), tuple(map(str, image.faults))
+    )
 
 
 def _kind(text: str) -> MemberKind:

@@ -45,6 +45,7 @@ def text(facts: ImageFacts) -> str:
 
 def _lines(facts: ImageFacts) -> Iterator[str]:
     level = f"names of level {facts.level}" if facts.level else "names outside the standard's levels"
+    level = level if facts.iso9660 else "no tree of ISO 9660"
     extensions = ", ".join(WORDS.get(word, word) for word in facts.extensions) or "no extensions"
     yield f"volume {facts.volume or '(without a name)'}, {facts.volume_sectors} sectors, {level}, {extensions}"
     made = (iso_text(facts.created_s) or "").replace("T", " ")

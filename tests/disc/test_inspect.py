@@ -357,6 +357,30 @@ def test_a_udf_disc_is_listed_and_unpacked(tmp_path: Path) -> None:
         assert {str(p.relative_to(folder_)): p.read_bytes() for p in folder_.rglob("*") if p.is_file()} == files
 
 
+@pytest.mark.parametrize("alone", [True, False])
+def test_a_general_writers_udf_tree(tmp_path: Path, alone: bool) -> None:
+    """genisoimage's, whose primary tree has the same files under short names; and the same disc with nothing but UDF:
+    its recognition structures then begin in sector 16 (ECMA-167 2/8.3). Names and bytes as 7z extracts them."""
+    files = {"Long name of a file.txt": b"long" * 900, "Folder of some/another one.data": b"x"}
+    for path_, data in files.items():
+        (tmp_path / "in" / path_).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / "in" / path_).write_bytes(data)
+    run(program("genisoimage"), "-quiet", "-udf", "-V", "BOTH", "-o", tmp_path / "x.iso", tmp_path / "in")
+    if alone:
+        image = bytearray((tmp_path / "x.iso").read_bytes())
+        marks = [image[at : at + SECTOR] for at in range(16 * SECTOR, 32 * SECTOR, SECTOR)
+                 if image[at + 1 : at + 6] in (b"BEA01", b"NSR02", b"TEA01")]  # fmt: skip
+        image[16 * SECTOR : 32 * SECTOR] = b"".join(marks).ljust(16 * SECTOR, b"\0")
+        (tmp_path / "x.iso").write_bytes(image)
+    document = command("inspect", tmp_path / "x.iso", "--json").document
+    assert document["format"] == ("udf" if alone else "iso9660") and document["disc"]["volume"] == "BOTH"
+    assert alone or all(member["time"] for member in document["members"] if member["kind"] == "file")
+    assert command("unpack", tmp_path / "x.iso", tmp_path / "out").code == 0
+    run(program("7z", "7zip"), "x", "-y", f"-o{tmp_path / 'other'}", tmp_path / "x.iso")
+    for folder_ in (tmp_path / "out", tmp_path / "other"):
+        assert {str(p.relative_to(folder_)): p.read_bytes() for p in folder_.rglob("*") if p.is_file()} == files
+
+
 def test_a_udf_tree_that_cannot_be_read_is_a_fault(tmp_path: Path) -> None:
     """Zeros where the volume's anchor should be, in sector 256 (ECMA-167 3/8.4.2.1); the ISO 9660 tree is shown."""
     udf_disc(tmp_path / "x.iso")

@@ -16,6 +16,7 @@ import io
 import json
 import os
 import stat
+import struct
 import sys
 from collections.abc import Iterable, Iterator
 from itertools import groupby, pairwise
@@ -28,6 +29,8 @@ MOST_BYTES = 4 << 30  # of address space
 MOST_FOLDERS = 65_535
 SECTOR = 2048
 SYSTEM_AREA_BYTES = 16 * SECTOR  # ECMA-119 §6.2.1
+RECOGNITION = (b"BEA01", b"BOOT2", b"NSR02", b"NSR03", b"TEA01")  # ECMA-167 2/9.2, 2/9.4, 3/9.1, 2/9.3
+MOST_MARKS = 16  # sectors that are looked through for them
 FOLDER_FLAG, MORE_FLAG = 0x02, 0x80  # ECMA-119 §9.1.6
 KINDS = {0: "file", FOLDER_FLAG: "folder"}
 Entry = tuple[str, int, int, str]
@@ -54,13 +57,47 @@ def main() -> None:
 
 
 class _Image(io.FileIO):
-    """An image whose system area reads as zeros: what starts a machine there is its own affair, and no tree's."""
+    """An image whose system area reads as zeros: what starts a machine there is its own affair, and no tree's. One of
+    UDF alone, which the library does not open, begins as a disc with an empty tree of ISO 9660 besides."""
+
+    def __init__(self, path: str) -> None:
+        super().__init__(path)
+        self.front = bytes(SYSTEM_AREA_BYTES)
+        self.seek(SYSTEM_AREA_BYTES)
+        marks = [super(_Image, self).read(SECTOR) or b"" for _ in range(MOST_MARKS)]
+        if marks[0][1:6] == RECOGNITION[0]:
+            kept = [mark for mark in marks if mark[1:6] in RECOGNITION]
+            self.front = _empty_disc(self.seek(0, os.SEEK_END) // SECTOR) + b"".join(kept)
+        self.seek(0)
 
     def read(self, size: int | None = -1) -> bytes:
         at = self.tell()
         data = super().read(-1 if size is None else size) or b""
-        hidden = min(len(data), SYSTEM_AREA_BYTES - at)
-        return bytes(hidden) + data[hidden:] if hidden > 0 else data
+        front = self.front[at : at + len(data)]
+        return front + data[len(front) :]
+
+
+def _empty_disc(sectors: int) -> bytes:
+    """Sectors 0 to 17 of a disc of so many sectors without a file: path tables and root in the system area, then the
+    primary descriptor and the terminator (ECMA-119 §8.3, §8.4, §9.1, §9.4)."""
+    made, iso = io.BytesIO(), pycdlib.PyCdlib()
+    iso.new()
+    iso.write_fp(made)
+    iso.close()
+    whole = made.getvalue()
+    front = bytearray(SYSTEM_AREA_BYTES) + whole[16 * SECTOR : 18 * SECTOR]
+    pvd = 16 * SECTOR
+    (root,) = struct.unpack_from("<I", front, pvd + 158)
+    for sector, order, field in ((1, "<I", 140), (2, ">I", 148)):
+        (table,) = struct.unpack_from(order, front, pvd + field)
+        front[sector * SECTOR : (sector + 1) * SECTOR] = whole[table * SECTOR : (table + 1) * SECTOR]
+        struct.pack_into(order, front, pvd + field, sector)
+        struct.pack_into(order, front, sector * SECTOR + 2, 3)
+    front[3 * SECTOR : 4 * SECTOR] = whole[root * SECTOR : (root + 1) * SECTOR]
+    for record in (pvd + 156, 3 * SECTOR, 3 * SECTOR + 34):
+        front[record + 2 : record + 10] = struct.pack("<I", 3) + struct.pack(">I", 3)
+    front[pvd + 80 : pvd + 88] = struct.pack("<I", sectors) + struct.pack(">I", sectors)
+    return bytes(front)
 
 
 def _limit() -> None:
@@ -86,11 +123,18 @@ def seen(iso: Any, udf: bool) -> Iterator[Any]:
         "trees": [*trees, *(["udf"] if udf else [])],
         "volumes": [_volume(iso.pvd, "ascii")] + ([_volume(iso.joliet_vd, "utf-16-be")] if iso.joliet_vd else []),
         "boot": _boot(iso.eltorito_boot_catalog),
+        "udf_volume": _udf_volume(iso) if udf else "",
     }
     for tree, (descriptor, name) in trees.items():
         yield sorted(_entries(descriptor.root_directory_record(), name, tree == "rock-ridge"))
     if udf:
         yield sorted(_udf_entries(iso))
+
+
+def _udf_volume(iso: Any) -> str:
+    """The logical volume's name, a string of OSTA's compressed Unicode: its kind first, its length last (UDF 2.1.1)."""
+    field = bytes(iso.udf_main_descs.logical_volumes[0].logical_vol_ident)
+    return field[1 : field[-1]].decode("utf-16-be" if field[0] == 16 else "latin-1", "replace")
 
 
 def _version() -> str:

@@ -97,8 +97,8 @@ class SecondReader:
         )
 
 
-def udf_entries(path: Path) -> tuple[list[Entry], str]:
-    """The UDF tree of a disc that has those of ISO 9660 too, and what is wrong in words, "" where nothing is.
+def udf_entries(path: Path) -> tuple[list[Entry], str, str]:
+    """A disc's UDF tree, its volume's name, and what is wrong in words, "" where nothing is.
 
     A place is a first byte here, -1 where a file's bytes do not lie together.
 
@@ -109,10 +109,12 @@ def udf_entries(path: Path) -> tuple[list[Entry], str]:
         reader.read(path, udf=True)
         try:
             facts = reader.facts()
-            return ([], str(facts["fault"])) if "fault" in facts else (reader.trees(facts)["udf"], "")
+            if "fault" in facts:
+                return [], "", str(facts["fault"])
+            return reader.trees(facts)["udf"], str(facts["udf_volume"]), ""
         except ToolError:
             if reader.broke_down:
-                return [], "the reader broke down over it"
+                return [], "", "the reader broke down over it"
             raise
 
 
