@@ -8,6 +8,7 @@ import re
 import shutil
 import subprocess
 import warnings
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,7 @@ from support.programs import PACKAGES
 ROOT = Path(__file__).resolve().parent.parent
 
 
+@cache
 def named() -> dict[str, str]:
     """Each program that a test asks for by name, with the package that would be told."""
     found = {}
@@ -68,3 +70,31 @@ def test_only_our_own_use_of_what_is_old_fails(kind: type[Warning]) -> None:
     assert [one.category for one in heard] == [kind]
     with pytest.raises(kind):
         warnings.warn_explicit("old", kind, "x.py", 1, module="discprep.cli")
+
+
+# Of Python's library, what only POSIX systems have ("Availability: Unix" in its documentation).
+POSIX = {"fcntl", "grp", "posix", "pty", "pwd", "resource", "syslog", "termios", "tty"}
+
+
+def unguarded(source: str) -> set[str]:
+    """What of POSIX alone a module imports as it is imported, with no word before of the systems that lack it."""
+    found: set[str] = set()
+    for node in ast.parse(source).body:
+        if isinstance(node, ast.If) and "sys.platform" in ast.unparse(node.test):
+            break
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            found.add(node.module or "")
+    return found & POSIX
+
+
+def test_every_test_module_can_be_imported_anywhere() -> None:
+    """Elsewhere its tests are skipped with a reason, and the others run."""
+    assert unguarded("import os\nimport pty\nfrom fcntl import flock\n") == {"pty", "fcntl"}
+    found = {
+        str(path.relative_to(ROOT)): unguarded(path.read_text("utf-8"))
+        for path in (ROOT / "tests").rglob("*.py")
+        if "bench" not in path.parts
+    }
+    assert {name: modules for name, modules in found.items() if modules} == {}

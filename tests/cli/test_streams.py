@@ -4,13 +4,12 @@ from __future__ import annotations
 
 import json
 import os
-import pty
 import subprocess
 import sys
-import termios
 from pathlib import Path
 
 import pytest
+from support.terminal import shown
 
 from discprep.report.tables import columns, fitted, table
 
@@ -88,31 +87,16 @@ def test_a_full_disk_is_said(manifest: Path, asked: tuple[str, ...]) -> None:
     assert "Traceback" not in ran.stderr and "Exception ignored" not in ran.stderr
 
 
-@pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals are POSIX's")
 def test_a_terminal_of_forty_columns(manifest: Path) -> None:
     """No row of a table is longer than the terminal, and no cell is lost."""
-    ours, theirs = pty.openpty()
-    termios.tcsetwinsize(theirs, (24, 40))
     env = {key: value for key, value in os.environ.items() if key not in ("COLUMNS", "LINES")}
     asked = words("plan", manifest, "--quiet", "--cache", manifest.parent / "cache")
-    with subprocess.Popen(asked, stdout=theirs, stderr=subprocess.PIPE, env=env) as running:
-        os.close(theirs)
-        read = b""
-        while piece := _read(ours):
-            read += piece
-    os.close(ours)
-    lines = read.decode("utf-8").replace("\r", "").split("\n")
-    assert running.returncode == 0, read
+    code, read = shown(asked, 40, "stdout", env)
+    assert code == 0, read
+    lines = read.replace("\r", "").split("\n")
     rows = [line for line in lines if "  " in line.strip()]
     assert rows and max(map(columns, rows)) <= 40, rows
     assert "asked to burn" in " ".join(" ".join(lines).split())
-
-
-def _read(terminal: int) -> bytes:
-    try:
-        return os.read(terminal, 4096)
-    except OSError:  # its other end is closed (Linux)
-        return b""
 
 
 @pytest.mark.parametrize("width", [20, 40, 60])

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import io
 import os
-import pty
 import re
-import subprocess
 import sys
 import threading
 from pathlib import Path
 
 import pytest
+from support.terminal import shown
 
 from discprep.model import WHOLE
 from discprep.report.progress import Bars
@@ -42,24 +41,10 @@ class Clock:
 
 def _on_a_terminal(columns: int, **environment: str) -> str:
     """What the script writes to a terminal of that width."""
-    master, slave = pty.openpty()
-    import fcntl
-    import struct
-    import termios
-
-    fcntl.ioctl(slave, termios.TIOCSWINSZ, struct.pack("HHHH", 24, columns, 0, 0))
     env = {**os.environ, "TERM": "xterm", **environment}
-    with subprocess.Popen([sys.executable, "-c", SCRIPT], stderr=slave, env=env) as running:
-        os.close(slave)
-        said = b""
-        while True:
-            try:
-                said += os.read(master, 65536)
-            except OSError:
-                break
-        assert running.wait(30) == 0
-    os.close(master)
-    return said.decode()
+    code, said = shown([sys.executable, "-c", SCRIPT], columns, "stderr", env)
+    assert code == 0
+    return said
 
 
 @pytest.mark.parametrize("columns", [120, 80, 40, 20])

@@ -8,13 +8,18 @@ import contextlib
 import heapq
 import json
 import os
-import pty
 import random
 import select
 import subprocess
 import sys
 import tempfile
 import time
+
+if sys.platform == "win32":
+    import pytest
+
+    pytest.skip("pseudo-terminals are POSIX's", allow_module_level=True)
+import pty
 import tty
 
 _WAITING_BYTES = 64  # more is not taken from a sender: its FIFO is full

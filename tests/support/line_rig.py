@@ -5,7 +5,6 @@ counted, and it arrives when the line has had the time to carry them. Nothing he
 """
 
 import ctypes
-import fcntl
 import heapq
 import os
 import random
@@ -21,6 +20,10 @@ from dataclasses import dataclass, field
 from http.server import BaseHTTPRequestHandler, HTTPServer
 from pathlib import Path
 from statistics import median_high
+
+import pytest
+
+fcntl = pytest.importorskip("fcntl")
 
 SERVER, CLIENT = "192.0.2.1", "192.0.2.2"
 _CLONE_NEWNET = 0x40000000

@@ -4,16 +4,17 @@ What they write goes into pipes: a terminal would lose the last reply of a progr
 """
 
 import contextlib
-import fcntl
 import heapq
 import os
-import pty
 import select
 import subprocess
 import time
-import tty
 from dataclasses import dataclass
 from pathlib import Path
+
+import pytest
+
+fcntl, pty, tty = map(pytest.importorskip, ("fcntl", "pty", "tty"))
 
 _PIECE_BYTES = 16  # what crosses at once: 4 ms at 38,400
 _WAITING_BYTES = 64  # more than this is not taken from the sender, as its FIFO is full
