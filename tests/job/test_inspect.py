@@ -2,8 +2,12 @@
 
 import hashlib
 import io
+import json
+import os
 import subprocess
+import sys
 import tarfile
+import zipfile
 from pathlib import Path
 
 import pytest
@@ -141,3 +145,54 @@ def test_a_broken_disc_of_udf_alone_is_called_that(tmp_path: Path) -> None:
     (tmp_path / "x.img").write_bytes(data)
     (fault,) = inspect(tmp_path / "x.img").errors
     assert "its UDF tree cannot be read" in str(fault)
+
+
+def nested_bomb() -> bytes:
+    """A ZIP of 13 KB: in each of five levels a megabyte of zeros and ten of the level below."""
+    inner, kind = bytes(400_000), ""
+    for _ in range(5):
+        made = io.BytesIO()
+        with zipfile.ZipFile(made, "w", zipfile.ZIP_DEFLATED, compresslevel=9) as packed:
+            packed.writestr("fill", bytes(1_000_000))
+            for number in range(10):
+                packed.writestr(f"{number}{kind}", inner)
+        inner, kind = made.getvalue(), ".zip"
+    return inner
+
+
+WATCH = """
+import json, os, resource, subprocess, sys, time
+child, peak = subprocess.Popen(sys.argv[2:], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL), 0
+os.set_blocking(child.stdout.fileno(), False)
+said = b""
+while child.poll() is None:
+    said += child.stdout.read() or b""
+    sizes = 0
+    for base, _, names in os.walk(sys.argv[1]):
+        for name in names:
+            try:
+                sizes += os.stat(os.path.join(base, name)).st_size
+            except OSError:
+                pass
+    peak = max(peak, sizes)
+    time.sleep(0.005)
+used = resource.getrusage(resource.RUSAGE_CHILDREN)
+said += child.stdout.read() or b""
+print(json.dumps([child.returncode, peak, used.ru_maxrss * 1024, len(said), b"reach the limits of all" in said]))
+"""
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="getrusage(2) tells kilobytes on Linux alone")
+def test_archives_in_archives_are_bounded_on_disk_and_in_memory(tmp_path: Path) -> None:
+    """40 GB and ten thousand archives' fill claimed: what lies in the folder for temporary files at any time stays
+    below the 64 MiB of one that is so small, over all levels; the rest is told as not opened."""
+    path, scratch = saved(tmp_path, nested_bomb(), "bomb.zip"), tmp_path / "scratch"
+    scratch.mkdir()
+    assert path.stat().st_size < 14_000
+    call = [sys.executable, "-m", "discprep", "inspect", path, "--nested", "5", "--json"]
+    watched = [sys.executable, "-c", WATCH, scratch, *call]
+    ran = subprocess.run(watched, env={**os.environ, "TMPDIR": str(scratch)}, capture_output=True, check=True)
+    code, peak, memory, said, told = json.loads(ran.stdout)
+    assert code == 1 and told
+    assert 0 < peak < 64 * 2**20 and memory < 256 * 2**20 and said < 4 * 2**20
+    assert list(scratch.iterdir()) == []
