@@ -38,7 +38,8 @@ def line_notices(manifest: Manifest) -> list[Notice]:
     if manifest.link and manifest.link.slice_s and not (shell and shell.join):
         notices.append(Notice(
             "link.slice is set, but the machine profile has no command that joins files: slices are joined by hand",
-            hint="`join` under [shell] of the profile is that command: join = \"copy /b {first}+{second} {target}\".",
+            hint="`join` under [shell] of the profile is that command, and needs `delete` there: "
+            'join = "copy /b {first}+{second} {target}".',
         ))  # fmt: skip
     return notices
 

@@ -1,24 +1,25 @@
 """Every hint is followed: whoever does what it says gets rid of the fault and gets no new one.
 
-The hints are found in the source of the modules below (each `hint=` of a call), so that a new one without an entry here
-is noticed. An entry is a case that does what the hint says, or the reason why no test can.
+The hints are found in the package's source (each `hint=` of a call), so that a new one without an entry here, or in
+`support/hint_walks.py`, is noticed. An entry is a case that does what the hint says, or the reason why none does.
 """
 
 from __future__ import annotations
 
 import ast
 import re
-from collections.abc import Callable
+import sys
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
 from support.command import Ran, run
+from support.hint_walks import BUILT, CALLS, WALKS, Walk
+from support.hint_walks import TOLD as TOLD_THERE
 from support.zips import Put, archive
 
 import discprep
 
-ROOMS = ("fetch", "job/add.py", "job/at_hand.py", "job/builds.py", "job/drop.py", "job/fetch.py", "job/figures.py",
-         "job/held.py", "job/new.py", "disc/stage.py")  # fmt: skip
 HEAD = 'format = 1\nbring_up = []\n[machine]\nprofile = "desk.toml"\n[medium]\nkind = "cd-74"\n[link]\nrate = 9600\n'
 CONFIG = b"rate=9600\n"
 
@@ -32,8 +33,8 @@ class Bench:
         self.archive("maps.zip", CONFIG)
         self.items('id = "maps"\nsources = ["maps.zip"]')
 
-    def archive(self, name: str, data: bytes, **wrong: object) -> bytes:
-        made = archive(Put(b"READ.ME", b"read me\n"), Put(b"LINE.CFG", data, central=wrong, local=wrong))
+    def archive(self, name: str, data: bytes, read_me: bytes = b"read me\n", **wrong: object) -> bytes:
+        made = archive(Put(b"READ.ME", read_me), Put(b"LINE.CFG", data, central=wrong, local=wrong))
         (self.folder / name).write_bytes(made)
         return made
 
@@ -41,12 +42,16 @@ class Bench:
         self.path.write_text(HEAD + "".join(f"[[item]]\n{table}\n" for table in tables))
 
     def change(self, old: str, new: str) -> None:
-        text = self.path.read_text()
-        assert old in text
-        self.path.write_text(text.replace(old, new, 1))
+        """Of the manifest, else of the profile; "" is the manifest's end."""
+        for path in (self.path, self.folder / "desk.toml"):
+            text = path.read_text()
+            if old in text:
+                path.write_text(text.replace(old, new, 1) if old else text + new)
+                return
+        raise AssertionError(old)
 
     def __call__(self, command: str, *words: object, cache: bool = True) -> Ran:
-        kept = ("--cache", self.cache) if cache and command not in ("check", "drop", "new") else ()
+        kept = ("--cache", self.cache) if cache and command not in ("check", "drop", "estimate", "new") else ()
         return run(command, self.path, *words, *kept)
 
     def hint(self, ran: Ran, words: str) -> str:
@@ -60,6 +65,30 @@ class Bench:
         for call in calls:
             ran = self(*call)
             assert ran.code == 0, (call, ran.err)
+
+
+def walk(bench: Bench, way: Walk, call: tuple[object, ...], before: tuple[str, ...] = ()) -> None:
+    """Makes the fault, does what its hint says, and sees it gone and no new one come."""
+
+    def called() -> Ran:
+        for command in before:
+            bench(command)
+        return bench(*call)
+
+    for change in way.wrong:
+        bench.change(*change)
+    ran = called()
+    found = [re.search(way.says, line) for line in ran.err.splitlines() if "next: " in line]
+    said = next(filter(None, found), None)
+    assert said, (way.says, ran.err)
+    bench.change(way.cure[0], filled(way.cure[1], said))
+    ran = called()
+    assert ran.code == 0 and not re.search(rf"next: .*{way.says}", ran.err), ran.err
+
+
+def filled(text: str, said: re.Match[str]) -> str:
+    """With what a hint says in the place of its number."""
+    return re.sub(r"<(\d)>", lambda number: said[int(number[1])], text)
 
 
 def toml_in(hint: str, key: str) -> str:
@@ -322,6 +351,26 @@ def renew_by_its_id(bench: Bench) -> None:
     bench.fine(("fetch", "--renew", meant[1]))
 
 
+def not_utf8(bench: Bench) -> None:
+    text = bench.path.read_text() + 'title = "Fahrpläne"\n'
+    bench.path.write_bytes(text.encode("latin-1"))
+    bench.hint(bench("check"), "Save it as UTF-8")
+    bench.path.write_text(text, encoding="utf-8")
+    bench.fine(("check",))
+
+
+def fetch_to_estimate(bench: Bench) -> None:
+    bench.hint(bench("estimate"), "Fetch first, or declare `size`")
+    bench.fine(("fetch",))
+    assert "no known size" not in bench("estimate").err
+
+
+def fetch_to_hand_over(bench: Bench) -> None:
+    bench.hint(bench("hand-over", bench.folder / "recipe", cache=False), "Run `discprep fetch` first")
+    bench.fine(("fetch",))
+    assert bench("hand-over", bench.folder / "recipe", cache=False).code == 0
+
+
 def new_beside(bench: Bench) -> None:
     bench.hint(bench("new"), "Choose another name")
     bench.path = bench.folder / "second.toml"
@@ -346,7 +395,8 @@ CASES: dict[str, Callable[[Bench], None]] = {
         settings_disagree, a_secret, another_cache, renew_with_edits, pin_and_manifest, by_hand, no_such_downloads,
         unpacked_by_a_browser, changed_at_its_source, wrong_hash, damaged_pins, add_by_id, add_once_for_each,
         add_a_mirror, add_damaged, fetch_first, size_for_a_plan, fetch_then_plan, packed_names, build_again,
-        drop_by_its_id, drop_in_its_own_file, renew_by_its_id, new_beside, new_and_add,
+        drop_by_its_id, drop_in_its_own_file, renew_by_its_id, new_beside, new_and_add, not_utf8, fetch_to_estimate,
+        fetch_to_hand_over,
     )},
 }  # fmt: skip
 
@@ -381,10 +431,9 @@ TOLD: dict[str, str] = {
 
 
 def hints() -> list[str]:
-    """`module: hint` of every `hint=` in the rooms; `{}` for what is filled in, code where it is no text."""
+    """`module: hint` of every `hint=` in the package; `{}` for what is filled in, code where it is no text."""
     root, found = Path(discprep.__file__).parent, []
-    files = [file for room in ROOMS for file in ((root / room).rglob("*.py") if "." not in room else [root / room])]
-    for file in files:
+    for file in sorted(root.rglob("*.py")):
         for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
             if isinstance(node, ast.Call):
                 where = file.relative_to(root).as_posix()
@@ -401,13 +450,68 @@ def _words(node: ast.expr) -> str:
 
 
 def test_every_hint_has_an_entry() -> None:
-    found = hints()
-    assert len(found) > 40
-    assert [hint for hint in found if not any(part in hint for part in TOLD)] == []
-    assert [part for part in TOLD if not any(part in hint for hint in found)] == []
-    assert [to for to in TOLD.values() if to not in CASES and not to.startswith(("not here: ", "passed on"))] == []
+    found, told = hints(), {**TOLD, **TOLD_THERE}
+    assert len(found) > 200
+    assert [hint for hint in found if not any(part in hint for part in told)] == []
+    assert [part for part in told if not any(part in hint for hint in found)] == []
+    walks = {*CASES, *WALKS, *BUILT, *CALLS}
+    assert [to for to in told.values() if to not in walks and not to.startswith(("not here: ", "passed on"))] == []
 
 
 @pytest.mark.parametrize("name", CASES)
 def test_who_does_what_the_hint_says_is_rid_of_the_fault(name: str, tmp_path: Path) -> None:
     CASES[name](Bench(tmp_path))
+
+
+@pytest.fixture
+def stocked(tmp_path: Path) -> Bench:
+    """With all that walks name."""
+    bench = Bench(tmp_path)
+    bench.archive("latin.zip", "rate=9600 über\n".encode("latin-1"))
+    bench.archive("zeros.zip", b"rate=9600\naaa\n\0\0\0\n")
+    bench.archive("told.zip", CONFIG, b"see the file LINE.CFG\n")
+    for name in ("big", "bigger"):
+        (tmp_path / f"{name}.zip").write_bytes(archive(Put(b"DATA", name.encode() * 90_000)))
+    (tmp_path / "more.toml").write_text("format = 1\n")
+    (tmp_path / "there").mkdir()
+    (tmp_path / "there" / "READ.ME").write_text("another")
+    (tmp_path / "burner.py").write_text(
+        "import shutil, sys\nshutil.copyfile(sys.argv[1], sys.argv[2].removeprefix('stdio:'))\n"
+    )
+    with (tmp_path / "boot.img").open("wb") as file:
+        file.truncate(1_228_800)
+    return bench
+
+
+@pytest.mark.parametrize("name", WALKS)
+def test_what_a_manifests_hint_says(name: str, stocked: Bench) -> None:
+    way = WALKS[name]
+    walk(stocked, way, way.call, ("fetch",) if way.call != ("check",) else ())
+
+
+@pytest.mark.parametrize("name", BUILT)
+def test_what_a_builds_hint_says(name: str, stocked: Bench) -> None:
+    walk(stocked, BUILT[name], ("build", "--out", stocked.folder / "out"), ("fetch",))
+
+
+def test_what_a_calls_hint_says(stocked: Bench) -> None:
+    """One folder and one build for all: they change nothing that others need."""
+    assert stocked("prepare", "--out", stocked.folder / "out").code == 0
+    (image,) = (stocked.folder / "out").glob("*.iso")
+    for name, (wrong, says, right) in CALLS.items():
+        with pytest.MonkeyPatch.context() as patched:
+            if name == "date":
+                patched.setenv("SOURCE_DATE_EPOCH", "yesterday")
+            ran = typed(stocked, image, wrong)
+        said = re.search(rf"next: .*{says}", ran.err)
+        assert said, (name, ran.err)
+        ran = typed(stocked, image, [filled(word, said) for word in right])
+        assert ran.code == 0, (name, ran.err)
+
+
+def typed(bench: Bench, image: Path, words: Sequence[str]) -> Ran:
+    meant = {"M": str(bench.path), "F": str(bench.folder), "IMAGE": str(image)}
+    words = [word.replace("PY ", f"{sys.executable} ") for word in words]
+    call = [meant.get(word, re.sub("(^|[: ])F/", rf"\1{bench.folder}/", word)) for word in words]
+    cached = call[0] in ("plan", "prepare") and call[1:2] == [str(bench.path)]
+    return run(*call, *(("--cache", str(bench.cache)) if cached else ()))
