@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from typer import Argument, Option
 
-from discprep.cli.frame import Json, MachineOption, Quiet, command, takes
+from discprep.cli.frame import CacheOption, Json, MachineOption, Quiet, command, takes
 
 # Options of these names are settings that `--over` can vary, and fields of the link.
 VARIED = ("baud", "framing", "protocol", "mtu", "window", "latency_ms", "round_trip_ms", "error_rate", "ack_every",
@@ -85,6 +85,7 @@ class Options:
         None
     )
     machine: MachineOption = None
+    cache: CacheOption = None
     as_json: Json = False
     quiet: Quiet = False
 
@@ -108,6 +109,6 @@ def estimate(said: Options) -> None:
             settings={name.replace("_", "-"): value for name in VARIED if (value := getattr(said, name)) is not None},
             link={name: value for name, value in link.items() if value is not None},
             machine_clock=(said.clock_hz, said.divider), bridge_clock=(said.bridge_clock_hz, said.bridge_divider),
-            over=said.over, measured=tuple(said.measured or ()), log=said.log,
-        ))  # fmt: skip
+            over=said.over, measured=tuple(said.measured or ()), log=said.log, cache=said.cache,
+        ), frame.progress)  # fmt: skip
         frame.finish(face.document(found), face.text(found), notices=found.notices)

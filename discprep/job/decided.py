@@ -8,13 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 from discprep.disc.record import Record, RecordItem
+from discprep.errors import ArchiveError, CapacityError, Faults, ManifestError, NameRuleError
 from discprep.fetch.files import scratch
-from discprep.job.at_hand import AtHand
+from discprep.job.at_hand import AtHand, at_hand, open_items
 from discprep.job.builds import Build
 from discprep.job.held import sound
-from discprep.model import Item, Manifest, Notice, Opened, Plan, Progress, Pulled
+from discprep.machine import size_of
+from discprep.model import Item, Manifest, Notice, Opened, Plan, PlanProblem, Progress, Pulled
+from discprep.report.plan import Planned
 from discprep.serve.stock import escapes_of
 
 
@@ -45,20 +49,51 @@ def decided(
     beside, hurt = sound(beside, opened)
     hand = replace(hand, manifest=replace(beside.manifest, has=manifest.has))
     if last is None:
-        found = _of_plan(planned(hand, opened, progress))
+        found = _of_plan(planned(hand, opened, progress).plan)
     else:
         told = _of_record(hand, last, there) if fits and last.inputs_sha256 else None
         found = told or _rest(beside, opened, there, progress)
     return hand, found, hurt
 
 
-def planned(hand: AtHand, opened: Mapping[str, Opened], progress: Progress) -> Plan:
+def planned(hand: AtHand, opened: Mapping[str, Opened], progress: Progress) -> Planned:
     """The plan for what is at hand; raises as `job.plan`."""
     from discprep.job.plan import plan_for
     from discprep.job.tree import Trees
 
     with scratch() as work:
-        return plan_for(hand.manifest, hand, opened, Trees(work), progress).plan
+        return plan_for(hand.manifest, hand, opened, Trees(work), progress)
+
+
+def crossing_of(
+    manifest: Manifest, cache: Path | None, progress: Progress
+) -> tuple[dict[str, Pulled | None], tuple[Notice, ...]]:
+    """What crosses the link of each item that could, as the plan reckons it, None where its size is not known; and a
+    remark on what is held back as damaged. Where no disc can be planned, as if everything waited.
+
+    Raises:
+        ToolError: this computer lacks what reads an item
+        StorageError: the cache cannot be used
+        ManifestError: a pins file is damaged
+    """
+    hand = at_hand(manifest, cache)
+    gone = (item for item in manifest.items if item.id not in hand.paths)
+    unsized = {item.id for item in gone if size_of(item, hand.pins.get(item.id)) is None}
+    items = tuple(replace(item, size_bytes=0) if item.id in unsized else item for item in manifest.items)
+    opened = open_items(hand, progress)
+    try:
+        problem, held = _problem(replace(hand, manifest=replace(manifest, items=items)), opened, progress)
+    except (ArchiveError, CapacityError, ManifestError, NameRuleError, Faults):
+        later = all_later(replace(manifest, items=items))
+        problem, held = _problem(replace(hand, manifest=later), opened, progress)
+    return {item.id: None if item.id in unsized else item.pulled for item in problem.items}, held
+
+
+def _problem(
+    hand: AtHand, opened: Mapping[str, Opened], progress: Progress
+) -> tuple[PlanProblem, tuple[Notice, ...]]:
+    hand, held = sound(hand, opened)
+    return planned(hand, opened, progress).problem, held
 
 
 def _carried(item: Item, hand: AtHand, opened: Mapping[str, Opened], discs: Sequence[Build]) -> bool:
@@ -100,12 +135,12 @@ def _rest(hand: AtHand, opened: Mapping[str, Opened], there: frozenset[str], pro
     Arguments:
         hand: its manifest counts what the discs carry as there
     """
-    plan = planned(replace(hand, manifest=_all_later(hand.manifest)), opened, progress)
+    plan = planned(replace(hand, manifest=all_later(hand.manifest)), opened, progress).plan
     waits = tuple(key for key in plan.order if hand.manifest.item(key).place != "burn")
     return replace(_of_plan(plan), order=waits, there=there)
 
 
-def _all_later(manifest: Manifest) -> Manifest:
+def all_later(manifest: Manifest) -> Manifest:
     """The same with nothing left to burn, and nothing that asks for it."""
     items = tuple(replace(item, place="later") for item in manifest.items)
     return replace(manifest, items=items, bring_up=(), plan=replace(manifest.plan, link_budget_s=None))

@@ -2,27 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from operator import attrgetter
 from pathlib import Path
 from typing import Any, get_args
 
 from discprep.errors import DiscprepError, ManifestError, StorageError, UsageError, raise_all
-from discprep.fetch.pins import pins_of
 from discprep.job.logged import logged
 from discprep.link import count_escapes
 from discprep.link.advice import advise, told
 from discprep.link.calibrate import Calibration, Measured, calibrate, calibrated, parse_measured
 from discprep.link.ends import bridge_rate, machine_rate
 from discprep.link.escapes import count_prefixed
+from discprep.link.pull import asked_by_number, file_seconds, pulled_seconds
 from discprep.link.transfer import Estimate, Scheme, Server, Transfer
 from discprep.link.vary import VARY, Point, Question, over
-from discprep.machine import kind_of, size_of
 from discprep.manifest import load_manifest
-from discprep.model import BridgeSettings, Divider, Escapes, LinkSettings, Manifest, Notice, Pin, Profile
+from discprep.model import (
+    BridgeSettings,
+    Divider,
+    LinkSettings,
+    Manifest,
+    Notice,
+    Profile,
+    Progress,
+    Pulled,
+    Seconds,
+    Silent,
+)
 from discprep.report.estimate import Estimated, ItemTime
 from discprep.serve.gate import SERVER
-from discprep.shapes import last_shape
 
 DEFAULT_RATE_BIT_S = 115_200
 DEFAULT_ROUND_TRIP_S = 0.06
@@ -47,32 +57,35 @@ class Asked:
     over: str = ""
     measured: tuple[str, ...] = ()
     log: Path | None = None
+    cache: Path | None = None
 
 
-def estimate(asked: Asked) -> Estimated:
+def estimate(asked: Asked, progress: Progress | None = None) -> Estimated:
     """Answers the question.
 
     Raises:
         UsageError: a flag that makes no sense, or nothing to estimate; all at once
         ManifestError: the manifest is wrong
-        StorageError: the file or the log cannot be read
+        StorageError: the file, the cache or the log cannot be read
+        ToolError: this computer lacks what reads an item
     """
     manifest = load_manifest(asked.manifest, machine=asked.machine) if asked.manifest else None
     _check_subject(asked)
     question = _question(asked, manifest)
     measurements, torn = _measurements(asked)
-    found = _found(asked, manifest, question, measurements)
+    found = _found(asked, manifest, question, measurements, progress or Silent())
     return replace(found, notices=(*found.notices, *torn))
 
 
 def _found(
-    asked: Asked, manifest: Manifest | None, question: Question, measurements: tuple[Measured, ...]
+    asked: Asked, manifest: Manifest | None, question: Question, measurements: tuple[Measured, ...], progress: Progress
 ) -> Estimated:
     if manifest and asked.size_bytes is None and asked.file is None:
-        return _of_manifest(asked, manifest, question, measurements)
+        return _of_manifest(asked, manifest, question, measurements, progress)
     calibration, notices = _calibration(question, measurements)
     answer = _calibrate(question.estimate, calibration)
-    return _estimated(asked, question, answer, notices, measurements, _points(asked, question))
+    points = _points(asked, question)
+    return _estimated(asked, question, answer, notices, measurements, points)
 
 
 # --------------------------------------------------------------------------------------------- the question
@@ -176,7 +189,10 @@ def _measurements(asked: Asked) -> tuple[tuple[Measured, ...], tuple[Notice, ...
 def _calibration(question: Question, measurements: Sequence[Measured]) -> tuple[Calibration | None, tuple[Notice, ...]]:
     if not measurements:
         return None, ()
-    return calibrate(measurements, lambda size: _of_size(question, size, None).seconds)
+    plain = replace(question.transfer, escapes=None, files=1)
+    return calibrate(
+        measurements, lambda size: replace(question, transfer=replace(plain, size_bytes=size)).estimate.seconds
+    )
 
 
 def _calibrate(answer: Estimate, calibration: Calibration | None) -> Estimate:
@@ -187,38 +203,66 @@ def _calibrate(answer: Estimate, calibration: Calibration | None) -> Estimate:
     return Estimate(seconds, size_bytes / seconds.expected, answer.assumptions)
 
 
-def _of_size(question: Question, size_bytes: int, escapes: Escapes | None, files: int = 1) -> Estimate:
-    transfer = replace(question.transfer, size_bytes=size_bytes, escapes=escapes, files=files)
-    return replace(question, transfer=transfer).estimate
-
-
 # ------------------------------------------------------------------------------------------------- a manifest
 
 
-def _of_manifest(asked: Asked, manifest: Manifest, question: Question, measurements: tuple[Measured, ...]) -> Estimated:
-    """Every item that may have to come over the line, and all of them together."""
-    wanted = [item for item in manifest.items if item.place != "burn" and item.id not in manifest.has]
-    pins = pins_of(wanted, manifest.pins_path)
-    sized = [(item, size) for item in wanted if (size := size_of(item, pins.get(item.id))) is not None]
+def _of_manifest(
+    asked: Asked, manifest: Manifest, question: Question, measurements: tuple[Measured, ...], progress: Progress
+) -> Estimated:
+    """Every item that may have to come over the line, and all of them together, as the shelf hands them out."""
+    if question.server == "own" and "name_lookup" not in asked.link:
+        question = replace(question, link=asked_by_number(question.link))
+    from discprep.job.decided import crossing_of  # what opens archives costs a start that most questions do not need
+
+    wanted = [item.id for item in manifest.items if item.place != "burn" and item.id not in manifest.has]
+    pulled, held = crossing_of(_over(manifest, question), asked.cache, progress)
+    sized = {key: one for key in wanted if (one := pulled.get(key))}
+    unknown = tuple(key for key in wanted if key in pulled and pulled[key] is None)
     calibration, notices = _calibration(question, measurements)
     items = tuple(
-        ItemTime(item.id, size, _calibrate(_of_size(question, size, _escapes(pins.get(item.id))), calibration))
-        for item, size in sized
+        ItemTime(key, one.shape, one.files, one.size_bytes, _calibrate(_of(question, [one]), calibration))
+        for key, one in sized.items()
     )
-    whole = replace(
-        question,
-        transfer=replace(question.transfer, size_bytes=sum(size for _, size in sized), files=max(1, len(sized))),
-    )
-    answer = _calibrate(whole.estimate, calibration)
-    unknown = tuple(item.id for item in wanted if item.id not in {one.id for one in items})
-    other = [item.id for item, _ in sized if last_shape(manifest, item, kind_of(item) or "file") != "archive"]
-    notices = (*notices, *_unknown_notices(unknown), *_shape_notices(other))
-    found = _estimated(asked, whole, answer, notices, measurements, _points(asked, whole))
+    every = tuple(sized.values())
+    answer = _calibrate(_of(question, every), calibration)
+    points = _points(asked, question, lambda other: _of(other, every).seconds)
+    notices = (*notices, *held, *_unknown_notices(unknown))
+    found = _estimated(asked, _crossing(question, every), answer, notices, measurements, points)
     return replace(found, items=items, unknown=unknown)
 
 
-def _escapes(pin: Pin | None) -> Escapes | None:
-    return pin.escapes if pin else None
+def _over(manifest: Manifest, question: Question) -> Manifest:
+    """The manifest with the line that is asked about."""
+    profile = question.profile or manifest.profile
+    return replace(manifest, link=question.link, bridge=question.bridge, profile=profile)
+
+
+def _crossing(question: Question, pulled: Sequence[Pulled]) -> Question:
+    """The question about so many files; their escapes are counted where it is one."""
+    escapes = pulled[0].escapes if len(pulled) == 1 else None
+    size_bytes, files = sum(one.size_bytes for one in pulled), sum(one.files for one in pulled)
+    transfer = replace(question.transfer, size_bytes=size_bytes, escapes=escapes, files=max(1, files))
+    return replace(question, transfer=transfer)
+
+
+def _of(question: Question, pulled: Sequence[Pulled]) -> Estimate:
+    """The range for so many files; the time expected is what plan and shelf tell, file by file, where the shelf is
+    asked as usual."""
+    answer = _crossing(question, pulled).estimate
+    usual = question.server == "own" and question.transfer.scheme == "http" and not question.link.name_lookup
+    if question.blocks or not usual or not pulled:
+        return answer
+    seconds = file_seconds(question.link, question.bridge, question.profile, server=question.server)
+    return _expecting(answer, sum(pulled_seconds(one, seconds) for one in pulled))
+
+
+def _expecting(answer: Estimate, expected_s: float) -> Estimate:
+    """The same with another expected time, range and parts in proportion."""
+    told = answer.seconds
+    factor = expected_s / told.expected
+    parts = tuple((name, part_s * factor) for name, part_s in told.parts)
+    seconds = Seconds(told.best * factor, expected_s, told.worst * factor, parts)
+    return replace(answer, seconds=seconds, rate_bytes_s=answer.rate_bytes_s / factor)
 
 
 def _unknown_notices(unknown: Sequence[str]) -> tuple[Notice, ...]:
@@ -230,27 +274,20 @@ def _unknown_notices(unknown: Sequence[str]) -> tuple[Notice, ...]:
     ),)  # fmt: skip
 
 
-def _shape_notices(items: Sequence[str]) -> tuple[Notice, ...]:
-    if not items:
-        return ()
-    return (Notice(
-        f"timed by the size as fetched, but `serve` offers them as the machine can use them, often larger: "
-        f"{', '.join(items)}",
-        hint="`discprep plan` reckons with what is offered.",
-    ),)  # fmt: skip
-
-
 # ------------------------------------------------------------------------------------------------- the answer
 
 
-def _points(asked: Asked, question: Question) -> tuple[Point, ...]:
+def _points(
+    asked: Asked, question: Question, seconds: Callable[[Question], Seconds] = attrgetter("seconds")
+) -> tuple[Point, ...]:
     if not asked.over:
         return ()
     key, _, values = asked.over.partition("=")
     if not values:
         raise UsageError(f"--over takes KEY=V1,V2,…, not {asked.over!r}", hint=f"KEY is one of {', '.join(VARY)}.")
     try:
-        return over(question, key.replace("_", "-"), [value.strip() for value in values.split(",") if value.strip()])
+        tried = [value.strip() for value in values.split(",") if value.strip()]
+        return over(question, key.replace("_", "-"), tried, seconds)
     except ValueError as error:
         raise UsageError(f"--over: {error}") from error
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from operator import attrgetter
 from types import MappingProxyType
 from typing import get_args
 
@@ -179,12 +180,17 @@ VARY: Mapping[str, Callable[[Question, str], Question]] = MappingProxyType(
 """What can vary, by its name on the command line."""
 
 
-def over(question: Question, key: str, values: Sequence[str]) -> tuple[Point, ...]:
-    """The time at each value of one setting.
+def over(
+    question: Question,
+    key: str,
+    values: Sequence[str],
+    seconds: Callable[[Question], Seconds] = attrgetter("seconds"),
+) -> tuple[Point, ...]:
+    """The time at each value of one setting; `seconds` tells it for a question.
 
     Raises:
         ValueError: an unknown key (with the known ones), or a value that the setting cannot take
     """
     if key not in VARY:
         raise ValueError(f"{key!r} cannot vary; these can: {', '.join(VARY)}")
-    return tuple(Point(key, value, VARY[key](question, value).seconds) for value in values)
+    return tuple(Point(key, value, seconds(VARY[key](question, value))) for value in values)

@@ -11,7 +11,7 @@ from discprep.link.advice import Advice
 from discprep.link.generator import Generated
 from discprep.link.transfer import Estimate
 from discprep.link.vary import Point, Question
-from discprep.model import Notice, Seconds
+from discprep.model import Notice, Seconds, Shape
 from discprep.report.faces import as_text, picked
 from discprep.report.tables import WIDTH, counted, table
 from discprep.units import format_bytes, format_rate, format_seconds
@@ -36,9 +36,11 @@ _WORDS = {
 
 @dataclass(frozen=True, slots=True)
 class ItemTime:
-    """One item of a manifest that may have to come over the line."""
+    """One item of a manifest that may have to come over the line, in the shape, files and bytes that cross it."""
 
     id: str
+    shape: Shape
+    files: int
     size_bytes: int
     estimate: Estimate
 
@@ -95,7 +97,7 @@ def document(found: Estimated) -> dict[str, Any]:
             "machine": _generated(found.machine),
             "bridge": _generated(found.bridge),
         },
-        "items": [{"id": one.id, "size_bytes": one.size_bytes, **_range(one.estimate)} for one in found.items],
+        "items": [{**picked(one, "id", "shape", "files", "size_bytes"), **_range(one.estimate)} for one in found.items],
         "unknown_sizes": list(found.unknown),
         "over": [_point(point) for point in found.points],
         "advice": [
@@ -168,10 +170,10 @@ def _head(found: Estimated) -> Iterator[str]:
 
 def _item_table(items: Sequence[ItemTime]) -> Iterator[str]:
     rows = [
-        (one.id, format_bytes(one.size_bytes), *map(format_seconds, _three(one.estimate.seconds).values()))
+        (one.id, one.shape, format_bytes(one.size_bytes), *map(format_seconds, _three(one.estimate.seconds).values()))
         for one in items
     ]
-    yield from table(("item", ">size", ">best", ">expected", ">worst"), rows)
+    yield from table(("item", "crosses as", ">size", ">best", ">expected", ">worst"), rows)
 
 
 def _parts(found: Estimated) -> Iterator[str]:

@@ -1,5 +1,5 @@
-"""One answer to "in which shape does it cross the link, and how long does that take": plan, record, bench sheet and the
-running shelf tell the same, item by item."""
+"""One answer to "in which shape does it cross the link, and how long does that take": plan, estimate, record, bench
+sheet and the running shelf tell the same, item by item."""
 
 import io
 import json
@@ -140,6 +140,8 @@ def test_the_shelf_hands_out_what_the_plan_reckoned_with(block: int, tmp_path: P
             assert offer["state"] != "ready" or (sum(lengths[offer["id"]]), len(lengths[offer["id"]])) == told[1:3], key
         assert round(sum(one[2] for one in listed.values()), 3) == plan["seconds_at_link"], number
         assert_usable(path, plan, offers)
+        if number % 2:
+            assert_estimate(run("estimate", path, *cache, "--json").document, items, number)
         if number % 4 == 0:  # the sheet's curves are most of the time
             assert_sheet_and_record(path, folder / "out", cache, plan, number)
         seen += [offer["shape"] for offer in offers] + [offer["state"] for offer in offers]
@@ -162,6 +164,19 @@ def assert_usable(path: Path, plan: dict, offers: list[dict]) -> None:
         wanted = NEEDED.get(kinds[offer["id"]] if shape == "archive" else shape, set())
         assert wanted <= set().union(*there), (path, offer["id"], shape)
         there.append(gives[offer["id"]])
+
+
+def assert_estimate(told: dict, items: dict[str, dict], number: int) -> None:
+    """Every item that may come over the line, whether the plan leaves it to the line or not, and all together."""
+    assert [one["id"] for one in told["items"]] == sorted(items, key=lambda key: int(key[1:])), number
+    for one in told["items"]:
+        pulled, later_s = items[one["id"]]["pulled"], items[one["id"]]["later_s"]
+        same = (pulled["shape"], pulled["files"], pulled["size_bytes"])
+        assert (one["shape"], one["files"], one["size_bytes"]) == same, (number, one)
+        assert one["seconds"]["expected"] == later_s and one["seconds"]["best"] <= later_s <= one["seconds"]["worst"]
+    expected = told["seconds"]["expected"]
+    assert expected == pytest.approx(sum(item["later_s"] for item in items.values()), abs=1e-6)
+    assert expected == pytest.approx(sum(told["parts"].values()))
 
 
 def assert_sheet_and_record(path: Path, out: Path, cache: tuple, plan: dict, number: int) -> None:
@@ -232,6 +247,30 @@ def test_what_opens_an_item_comes_before_it(tmp_path: Path) -> None:
     path.write_text(path.read_text().replace('gives = ["unpack-zip"]\n', ""))
     alone = plan_of(path)
     assert alone["a-text"][0] == "unpacked" and alone["a-text"][1] > 10 * plan["a-text"][1]
+
+
+def test_an_estimate_where_no_disc_can_be_planned(tmp_path: Path) -> None:
+    """What must burn is too large, one item is damaged, of one nothing is known: the others are told as they would
+    cross, over the line that was asked about, the rest in words."""
+    text = ("zip", {"PAGE.TXT": b"all alike " * 900}, "worth = 5")
+    big = ("bin", {"BIG.DAT": random.Random(1).randbytes(900_000)}, "")
+    path = waiting_recipe(tmp_path, {"text": text, "big": big, "hurt": text, "gone": text})
+    path.write_text(path.read_text().replace('kind = "cd-74"', "sectors = 400").replace(
+        'id = "big"\nsources = ["big.bin"]\nplace = "later"', 'id = "big"\nsources = ["big.bin"]\nplace = "burn"'))
+    (tmp_path / "hurt.zip").write_bytes((tmp_path / "hurt.zip").read_bytes()[:-30])
+    (tmp_path / "gone.zip").unlink()
+    cache = ("--cache", tmp_path / "cache")
+    run("fetch", path, *cache)
+    assert run("plan", path, *cache).code == 1
+    told = run("estimate", path, "--baud", "19200", *cache, "--json").document
+    (one,) = told["items"]
+    assert (one["id"], one["shape"], one["size_bytes"]) == ("text", "unpacked", 9000)
+    assert told["unknown_sizes"] == ["gone"] and any(notice["item"] == "hurt" for notice in told["notices"])
+    changes = [("9600", "19200"), ('place = "burn"', 'place = "later"'), ('["gone.zip"]', '["gone.zip"]\nsize = 9')]
+    for old, new in changes:
+        path.write_text(path.read_text().replace(old, new))
+    items = {item["id"]: item["later_s"] for item in run("plan", path, *cache, "--json").document["items"]}
+    assert one["seconds"]["expected"] == items["text"]
 
 
 def test_two_openers_in_each_other_s_container(tmp_path: Path) -> None:

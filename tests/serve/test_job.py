@@ -11,6 +11,7 @@ import sys
 import threading
 import zipfile
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from support.clients import split_reply, wait_until
@@ -101,7 +102,7 @@ class Evening:
         real = job.Server
         try:
             with pytest.MonkeyPatch.context() as patch:
-                patch.setattr("discprep.job.decided.planned", lambda *_: plan_of())
+                patch.setattr("discprep.job.decided.planned", lambda *_: SimpleNamespace(plan=plan_of()))
                 patch.setattr(job, "Server", lambda *a, **k: self.server.append(real(*a, **k)) or self.server[0])
                 ended = serve(
                     self.manifest,
@@ -314,11 +315,12 @@ def test_every_address_behind_the_unspecified_one() -> None:
 DRIVER = """
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 from discprep.job import decided
 from discprep.job.serve import Wish, serve
 from discprep.model import Silent
 from serve.test_job import plan_of
-decided.planned = lambda *_: plan_of()
+decided.planned = lambda *_: SimpleNamespace(plan=plan_of())
 ended = serve(Path(sys.argv[1]), Wish("127.0.0.1:0"), cache=Path(sys.argv[2]),
               tell=lambda event: print(getattr(event, "addresses", [event])[0], flush=True), progress=Silent())
 print(ended, flush=True)
