@@ -124,6 +124,43 @@ class Stream:
         return piece
 
 
+@dataclass(slots=True)
+class Moving:
+    """A file's bytes on their way, of which `answers` is told. `began_s` is by a monotonic clock, `at_s` since 1970;
+    `handed_bytes`: of head and body."""
+
+    answers: Answers
+    key: str
+    made: Exchange
+    client: str
+    began_s: float
+    at_s: int
+    fresh: bool
+    protocol: str = ""
+    handed_bytes: int = 0
+
+    def __post_init__(self) -> None:
+        self.answers.began(self.key, self.made.reply, self.client)
+
+    def moved(self, amount: int) -> None:
+        """So many more bytes were handed over; the reply's head is no part of the file."""
+        before = self._of_body(self.handed_bytes)
+        self.handed_bytes += amount
+        if (body := self._of_body(self.handed_bytes) - before) > 0:
+            self.answers.moved(self.key, body)
+
+    def over(self, acknowledged_bytes: int, now_s: float) -> bool:
+        """It ended; so many bytes of head and body were acknowledged. Returns whether those are all of the file's."""
+        made, reached, seconds = self.made, self._of_body(acknowledged_bytes), now_s - self.began_s
+        self.answers.sent(self.key, Sent(
+            made.reply, made.request, self.client, self.at_s, reached, seconds, self.fresh, self.protocol
+        ))  # fmt: skip
+        return reached == made.body_bytes
+
+    def _of_body(self, total_bytes: int) -> int:
+        return max(0, min(self.made.body_bytes, total_bytes - len(self.made.head)))
+
+
 def exchange(head: bytes, answers: Answers, local: tuple[str, int], now_s: int, *, may_go_on: bool) -> Exchange:
     """What a whole request head, as `http.head_end` cuts it, gets; a bad one gets its refusal in words.
 

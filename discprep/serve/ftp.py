@@ -15,6 +15,7 @@ import sys
 import threading
 import time
 from collections.abc import Iterable, Iterator
+from dataclasses import replace
 from io import BytesIO
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -25,7 +26,7 @@ from pyftpdlib.handlers import DTPHandler, FTPHandler
 from pyftpdlib.servers import ThreadedFTPServer
 
 from discprep.serve import shelf
-from discprep.serve.exchange import Reply, Sent, Stream
+from discprep.serve.exchange import Exchange, Moving, Reply, Stream
 from discprep.serve.gate import Gate
 from discprep.serve.http import Request
 from discprep.serve.keeper import Keeper
@@ -59,6 +60,13 @@ class Outgoing:
 
     def close(self) -> None:
         self._file.close()
+
+    @property
+    def made(self) -> Exchange:
+        """As an exchange of HTTP that has no head."""
+        reply, first, length = self.reply, self.first_byte, max(0, self.reply.length_bytes - self.first_byte)
+        part = replace(reply, status=206 if first else 200, first_byte=reply.first_byte + first, length_bytes=length)
+        return Exchange(self.request, part, b"", keep_alive=False)
 
     def stream(self) -> Stream:
         self._file.seek(self.reply.first_byte + self.first_byte if self.reply.path else self.first_byte)
@@ -254,19 +262,19 @@ class _Data(DTPHandler):  # type: ignore[misc]
     def _hand_over(self, stream: Stream) -> None:
         self._initialized = True
         self.del_channel()
-        size, handler, began = stream.left_bytes, self.cmd_channel, time.monotonic()
+        handler, moving = self.cmd_channel, None
         handler.server.busy(+1)
         prepare(self.socket, handler.gate)
         pusher = Pusher(self.socket, handler.gate, handshake_seconds(self.socket), STALL_S)
-        key = f"ftp-{id(self)}"
-        file = self.file_obj if isinstance(self.file_obj, Outgoing) and self.file_obj.reply.path else None
-        if file:
-            handler.keeper.began(key, file.reply, handler.remote_ip)
+        if isinstance(self.file_obj, Outgoing) and self.file_obj.reply.path:
+            # Its time is none of HTTP's and calibrates nothing, hence not fresh.
+            moving = Moving(handler.keeper, f"ftp-{id(self)}", self.file_obj.made, handler.remote_ip, time.monotonic(),
+                            int(time.time()), fresh=False, protocol="ftp")  # fmt: skip
 
         def moved(amount: int) -> None:
             self.tot_bytes_sent += amount
-            if file:
-                handler.keeper.moved(key, amount)
+            if moving:
+                moving.moved(amount)
 
         try:
             pusher.push(stream, ends=True, moved=moved)
@@ -276,11 +284,11 @@ class _Data(DTPHandler):  # type: ignore[misc]
         except OSError:
             self.transfer_finished = False
         finally:
-            acknowledged = max(0, min(size, self.tot_bytes_sent - max(0, unacknowledged(self.socket) - 1)))
+            acknowledged = max(0, self.tot_bytes_sent - max(0, unacknowledged(self.socket) - 1))
             pusher.leave()
             handler.server.busy(-1)
-        if file:
-            handler.sent(key, file, acknowledged, time.monotonic() - began)
+        if moving:
+            moving.over(acknowledged, time.monotonic())
         whole = self.transfer_finished
         words = "226 Transfer complete." if whole else f"426 Transfer aborted; {acknowledged} bytes arrived."
         self._resp = (words, logging.getLogger(__name__).debug)
@@ -344,15 +352,6 @@ class _Control(FTPHandler):  # type: ignore[misc]
         if reply.status != 200:
             raise FilesystemError("it cannot be had just now; LIST.TXT says what there is")
         return Outgoing(path, reply, request)
-
-    def sent(self, key: str, file: Outgoing, acknowledged: int, seconds: float) -> None:
-        """Logs a transfer as the shelf does; its time is none of HTTP's and calibrates nothing."""
-        first, length = file.reply.first_byte + file.first_byte, file.reply.length_bytes - file.first_byte
-        status = 206 if file.first_byte else 200
-        part = Reply(status, {}, b"", file.reply.path, first, length, file.reply.note)
-        at_s = int(time.time() - seconds)
-        sent = Sent(part, file.request, self.remote_ip, at_s, acknowledged, seconds, fresh=False, protocol="ftp")
-        self.keeper.sent(key, sent)
 
     def log(self, msg: str, logfun: Any = None) -> None:
         """The library's words are for nobody here; transfers are logged by the shelf."""

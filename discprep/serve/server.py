@@ -18,7 +18,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 from discprep.serve import http
-from discprep.serve.exchange import Answers, Exchange, Sent, created, exchange, refusal
+from discprep.serve.exchange import Answers, Exchange, Moving, created, exchange, refusal
 from discprep.serve.gate import Gate
 from discprep.serve.http import Put, Refused
 from discprep.serve.kernel import await_request, handshake_seconds, limit_segments, unacknowledged
@@ -317,17 +317,12 @@ class Server:
 
     def _transfer(self, connection: Connection, made: Exchange, began: float) -> bool:
         """Sends a file; the transfer is measured and told of. Returns whether all of it went."""
-        key = f"{connection.number}.{connection.requests}"
         fresh = connection.requests == 1
         start = self._start(connection, began, fresh=fresh)
         at_s = int(self._wall() - (self._clock() - start))
-        self._answers.began(key, made.reply, connection.client)
-        acknowledged = self._send_file(connection, made, key)
-        seconds = self._clock() - start
-        self._answers.sent(
-            key, Sent(made.reply, made.request, connection.client, at_s, acknowledged, seconds, fresh)
-        )
-        return acknowledged == made.body_bytes
+        key = f"{connection.number}.{connection.requests}"
+        moving = Moving(self._answers, key, made, connection.client, start, at_s, fresh)
+        return moving.over(self._send_file(connection, made, moving), self._clock())
 
     def _start(self, connection: Connection, began: float, *, fresh: bool) -> float:
         """When the transfer began for the client: for the first on a connection that is its first packet, one
@@ -336,19 +331,11 @@ class Server:
             return connection.accepted - connection.handshake_s
         return began
 
-    def _send_file(self, connection: Connection, made: Exchange, key: str) -> int:
-        """Sends head and bytes. Returns how many bytes of the body the other side acknowledged."""
-        handed = [0]
+    def _send_file(self, connection: Connection, made: Exchange, moving: Moving) -> int:
+        """Sends head and bytes. Returns how many of them the other side acknowledged."""
         ending = 0
-
-        def moved(amount: int) -> None:
-            before = max(0, handed[0] - len(made.head))
-            handed[0] += amount
-            if (body := max(0, handed[0] - len(made.head)) - before) > 0:  # the reply's head is no part of the file
-                self._answers.moved(key, body)
-
         try:
-            _push(connection, made, moved)
+            _push(connection, made, moving.moved)
             if not made.keep_alive:
                 # Old fetchers read until the end: it goes with the last bytes, not a round trip after them. It counts
                 # as one byte in the queue.
@@ -357,8 +344,7 @@ class Server:
             connection.pusher.wait_acknowledged()
         except OSError:
             pass  # the client went away: what it acknowledged counts
-        waiting = max(0, unacknowledged(connection.sock) - ending)
-        return max(0, min(made.body_bytes, handed[0] - waiting - len(made.head)))
+        return moving.handed_bytes - max(0, unacknowledged(connection.sock) - ending)
 
 
 def _push(connection: Connection, made: Exchange, moved: Callable[[int], None] = lambda amount: None) -> None:

@@ -12,23 +12,10 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field
 
 from discprep.serve import http
-from discprep.serve.exchange import Answers, Exchange, Sent, Stream, exchange, refusal
+from discprep.serve.exchange import Answers, Exchange, Moving, Stream, exchange, refusal
 from discprep.serve.http import Refused
 
 MOST_REQUESTS = 1000  # on one connection
-
-
-@dataclass(slots=True)
-class _Transfer:
-    """A file's bytes on their way. Positions count the bytes of the whole connection."""
-
-    key: str
-    made: Exchange
-    first: int
-    end: int
-    began_s: float
-    at_s: int
-    fresh: bool
 
 
 @dataclass(eq=False)
@@ -59,9 +46,10 @@ class Talk:
     _made: Exchange | None = None
     _stream: Stream | None = None
     _files: ExitStack = field(default_factory=ExitStack)
-    _pulled: int = 0
+    _pulled: int = 0  # bytes of the whole connection, as the next two
     _reached: int = 0
-    _transfer: _Transfer | None = None
+    _first: int = 0  # before the transfer
+    _moving: Moving | None = None
     _last_after: bool = False  # what goes out is the last
     _last: bool = False  # nothing comes after what goes out
     _gone: bool = False
@@ -69,7 +57,7 @@ class Talk:
     @property
     def busy(self) -> bool:
         """A reply is made, goes out, or is not acknowledged yet."""
-        return not self._gone and (self._busy or self._transfer is not None)
+        return not self._gone and (self._busy or self._moving is not None)
 
     @property
     def gone(self) -> bool:
@@ -130,8 +118,8 @@ class Talk:
             self._last, self._stream = True, None
             return b""
         self._pulled += len(piece)
-        if self._transfer and (body := self._pulled - max(self._transfer.first, self._pulled - len(piece))) > 0:
-            self.answers.moved(self._transfer.key, body)  # the reply's head is no part of the file
+        if self._moving:
+            self._moving.moved(len(piece))
         if not self._stream.left_bytes:
             self._close_stream()
         return piece
@@ -151,12 +139,9 @@ class Talk:
     def _begin(self, made: Exchange) -> None:
         now, fresh = self.clock(), self._requests == 1
         began_s = self.began_s if fresh or self._request_s is None else self._request_s
-        key = f"{self.number}.{self._requests}"
-        first = self._pulled + len(made.head)
-        self._transfer = _Transfer(
-            key, made, first, first + made.body_bytes, began_s, int(self.wall() - (now - began_s)), fresh
-        )
-        self.answers.began(key, made.reply, self.client)
+        at_s, key = int(self.wall() - (now - began_s)), f"{self.number}.{self._requests}"
+        self._first = self._pulled
+        self._moving = Moving(self.answers, key, made, self.client, began_s, at_s, fresh)
 
     def _close_stream(self) -> None:
         self._files.close()
@@ -166,7 +151,7 @@ class Talk:
         self._request_s = None
         if self._last_after:
             self._last = True
-        elif self._transfer is None:
+        elif self._moving is None:
             self._next_request()
 
     @property
@@ -175,18 +160,15 @@ class Talk:
 
     def acknowledged(self, total_bytes: int) -> None:
         self._reached = total_bytes
-        if self._transfer and total_bytes >= self._transfer.end and self._stream is None:
+        if self._moving and total_bytes >= self._first + self._moving.handed_bytes and self._stream is None:
             self._told()
             self._next_request()
 
     def _told(self) -> None:
         """The transfer is over, whole or not. The log is written in a thread: the line does not wait for a disk."""
-        over, self._transfer = self._transfer, None
+        over, self._moving = self._moving, None
         assert over
-        reached = max(0, min(self._reached, over.end) - over.first)
-        seconds = self.clock() - over.began_s
-        sent = Sent(over.made.reply, over.made.request, self.client, over.at_s, reached, seconds, over.fresh)
-        threading.Thread(target=self.answers.sent, args=(over.key, sent)).start()
+        threading.Thread(target=over.over, args=(self._reached - self._first, self.clock())).start()
 
     def ended(self) -> None:
         """The machine sends nothing more: what was asked for still goes out (RFC 9293 3.6 allows it)."""
@@ -197,5 +179,5 @@ class Talk:
         self._gone = self._last = True
         self._files.close()
         self._stream = self._made = None
-        if self._transfer:
+        if self._moving:
             self._told()
