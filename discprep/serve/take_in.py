@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import BinaryIO
 
 from discprep.archives.names import name_problem
-from discprep.errors import StorageError
 from discprep.fetch.files import storage
 
 SUMS = "SHA256SUMS"  # what came, as `sha256sum -c` takes it
@@ -85,8 +84,12 @@ class TakeIn:
         with self._lock:
             name = _place(coming.part, self.folder, coming.wanted)
             taken = Taken(name, size_bytes, sha256, coming.client)
-            with (self.folder / SUMS).open("a", encoding="utf-8", newline="\n") as sums:
-                sums.write(f"{sha256}  {name}\n")
+            try:
+                with (self.folder / SUMS).open("a", encoding="utf-8", newline="\n") as sums:
+                    sums.write(f"{sha256}  {name}\n")
+            except OSError:
+                (self.folder / name).unlink()  # the client hears that it was not kept
+                raise
         self._tell(taken)
         return taken
 
@@ -159,7 +162,7 @@ def _place(part: Path, folder: Path, wanted: str) -> str:
         except FileExistsError:
             continue
         return name
-    raise StorageError("there are too many files of one name", where=str(folder / wanted))
+    raise OSError(errno.EEXIST, "there are too many files of one name")
 
 
 def _move(part: Path, final: Path) -> None:

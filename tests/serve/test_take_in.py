@@ -76,6 +76,15 @@ def test_wrong_ones_leave_nothing(tmp_path: Path) -> None:
     assert {name: len(data) for name, data in stored(tmp_path / "in").items() if name != "SHA256SUMS"} == {"X": 50_000}
 
 
+def test_what_cannot_be_noted_is_not_kept(tmp_path: Path) -> None:
+    """A disk that refuses the list's line: the client hears that its file was not kept, and it is not."""
+    (tmp_path / "in" / "SHA256SUMS").mkdir(parents=True)
+    told: list[Taken] = []
+    with serving(reading_room(tmp_path), takes=TakeIn(tmp_path / "in", told.append)) as run:
+        assert split_reply(run.raw(b"PUT /LINE.CFG HTTP/1.0\r\nContent-Length: 3\r\n\r\nnew"))[0] == 507
+    assert [path.name for path in (tmp_path / "in").iterdir()] == ["SHA256SUMS"] and told == []
+
+
 def test_nothing_is_taken_unless_asked(tmp_path: Path) -> None:
     with serving(reading_room(tmp_path)) as run:
         status, headers, _ = run.ask("/X", "Content-Length: 0", method="PUT")
