@@ -207,10 +207,11 @@ def _remove_left(root: Path, prefix: str) -> None:
     """The user's own folders of this prefix whose run is dead; a folder that cannot be locked is left alone."""
     with suppress(FileNotFoundError):
         for entry in os.scandir(root):
-            ours = entry.name.startswith(prefix) and entry.is_dir(follow_symlinks=False)
+            if not (entry.name.startswith(prefix) and entry.is_dir(follow_symlinks=False)):
+                continue
             lock = _file_lock(Path(entry.path)) if LOCKS_OPEN_FILES else Lock(Path(entry.path), folder=True)
             with suppress(StorageError, FileNotFoundError):
-                if ours and is_own(entry.stat(follow_symlinks=False)) and lock.take():
+                if is_own(entry.stat(follow_symlinks=False)) and lock.take():
                     shutil.rmtree(entry.path, ignore_errors=True)
                     lock.free()
 
