@@ -20,12 +20,12 @@ def read_content(content: Content) -> bytes:
     return b"".join(chunks(content))
 
 
-def chunks(content: Content) -> Iterator[bytes]:
-    """The bytes a content points at, in pieces of at most CHUNK_BYTES."""
+def chunks(content: Content, most_bytes: int = CHUNK_BYTES) -> Iterator[bytes]:
+    """The bytes a content points at, in pieces of so many; the last one is shorter."""
     with content.path.open("rb") as file:
         file.seek(content.offset_bytes)
         left = content.size_bytes
-        while left > 0 and (chunk := file.read(min(left, CHUNK_BYTES))):
+        while left > 0 and (chunk := file.read(min(left, most_bytes))):
             left -= len(chunk)
             yield chunk
 

@@ -544,12 +544,7 @@ def _unmet_expectations(staging: _Staging, forms: Mapping[str, Form]) -> Iterato
         found = [s for s in staging.staged if s.item == expect.item and s.member == expect.file and not s.rate_bit_s]
         if not found or found[0].content is None:
             names = [s.member for s in staging.staged if s.item == expect.item]
-            yield ManifestError(
-                f"expect: there is no file {expect.file!r} on the disc",
-                where=expect.where,
-                item=expect.item,
-                hint=_near(expect.file, names),
-            )
+            yield _unlike(expect, f"expect: there is no file {expect.file!r} on the disc", _near(expect.file, names))
         else:
             yield from _unmet(staging, expect, found[0].content)
 
@@ -565,27 +560,24 @@ def _unmet(staging: _Staging, expect: Expect, content: Content) -> Iterator[Disc
     try:
         found = values_by_line(expect.pattern, text)
     except TooSlow:
-        yield ManifestError(
-            f"expect: {expect.pattern!r} was not through with {expect.file} after {LIMIT_S:.0f} s; it was not compared",
-            where=expect.where,
-            item=expect.item,
-            hint="Write a plainer pattern: no repetition inside a repetition.",
+        text = (
+            f"expect: {expect.pattern!r} was not through with {expect.file} after {LIMIT_S:.0f} s; it was not compared"
         )
+        yield _unlike(expect, text, "Write a plainer pattern: no repetition inside a repetition.")
         return
     if not found:
-        yield ManifestError(
-            f"expect: {expect.pattern!r} is nowhere in {expect.file}; expected the value {expect.equals!r}",
-            where=expect.where,
-            item=expect.item,
-        )
-    wrong = {value: lines for value, lines in found.items() if value != expect.equals}
-    for value, lines in wrong.items():
-        yield ManifestError(
-            f"settings disagree: {expect.file}, {line_numbers(lines)}, says {value!r}; expected {expect.equals!r}",
-            where=expect.where,
-            item=expect.item,
-            hint="Change one of the two, with an [[item.edit]] or in the manifest.",
-        )
+        text = f"expect: {expect.pattern!r} is nowhere in {expect.file}; expected the value {expect.equals!r}"
+        yield _unlike(expect, text)
+    for value, lines in found.items():
+        if value != expect.equals:
+            text = (
+                f"settings disagree: {expect.file}, {line_numbers(lines)}, says {value!r}; expected {expect.equals!r}"
+            )
+            yield _unlike(expect, text, "Change one of the two, with an [[item.edit]] or in the manifest.")
+
+
+def _unlike(expect: Expect, message: str, hint: str = "") -> ManifestError:
+    return ManifestError(message, where=expect.where, item=expect.item, hint=hint)
 
 
 # ------------------------------------------------------------------------- names mentioned in edited files

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import BinaryIO
 
 from discprep.archives.crc import crc16
+from discprep.disc.contents import chunks
 from discprep.errors import ArchiveError
 from discprep.model import Content, Shape
 
@@ -47,14 +48,11 @@ def pieces_of(content: Content) -> Iterator[bytes]:
         ArchiveError: the file on the host became shorter
     """
     left = content.size_bytes
-    with content.path.open("rb") as file:
-        file.seek(content.offset_bytes)
-        while left:
-            chunk = file.read(min(CHUNK_BYTES, left))
-            if not chunk:
-                raise ArchiveError("a file of the host changed while it was packed", where=str(content.path))
-            left -= len(chunk)
-            yield chunk
+    for chunk in chunks(content, CHUNK_BYTES):
+        left -= len(chunk)
+        yield chunk
+    if left:
+        raise ArchiveError("a file of the host changed while it was packed", where=str(content.path))
 
 
 def dos_time(time_s: int | None) -> int:

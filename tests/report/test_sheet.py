@@ -178,7 +178,7 @@ def test_settings_for_every_rate_are_one_line(tmp_path: Path) -> None:
         return replace(one, named=replace(one.named, staged=staged, iso=names, target=names))
 
     facts = bench.facts(tmp_path, placed=tuple(map(at, (300, 1200, 9600))))
-    assert [(r.wanted, r.disc) for r in facts.renamed] == [
+    assert [(r.wanted, r.on_disc) for r in facts.renamed] == [
         ("SETUP/RATE/line.config, for 3 line rates", "SETUP/RATE/LINE.CON")
     ]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import replace
 
 from discprep.disc.burn import CAUTIONS as BURN_RULES
@@ -14,10 +14,11 @@ from discprep.job.line import line_troubles
 from discprep.job.sheet import cautions, ladder, waiting, work
 from discprep.job.sheet.disc_ladder import disc_rungs
 from discprep.job.sheet.made import DiscMade, day
+from discprep.job.verify import renamings
 from discprep.link import rates_both_hold
 from discprep.link.ends import bridge_flow, bridge_rate, machine_rate
 from discprep.link.line import characters_per_second
-from discprep.machine import CHECKSUM_NAMES, checksum_kind, parts_text, size_of, title_of
+from discprep.machine import CHECKSUM_NAMES, checksum_kind, size_of, title_of
 from discprep.manifest.substitute import mask
 from discprep.model import Item, LinkSettings, Manifest, Notice, Pin
 from discprep.report.sheet.facts import (
@@ -26,12 +27,12 @@ from discprep.report.sheet.facts import (
     Origin,
     Placement,
     Pull,
-    Renamed,
     Segment,
     Setting,
     SheetFacts,
     Wiring,
 )
+from discprep.report.verify import Renaming
 
 BLANK = "________"
 
@@ -235,22 +236,21 @@ def _pulls(made: DiscMade) -> tuple[Pull, ...]:
     return tuple(pulls)
 
 
-def _renamed(made: DiscMade) -> tuple[Renamed, ...]:
-    """Files whose name on disc or machine is not the wanted one; the machine's as it writes them. A file that is there
-    for each line rate is one line."""
-    profile = made.manifest.profile
-    lines: dict[tuple[str, ...], list[Renamed]] = {}
-    for entry in (entry for entry in made.placed if entry.named.why):
-        named, rate = entry.named, entry.named.staged.rate_bit_s
-        ways = ("/".join(named.staged.name), "/".join(named.iso), parts_text(named.target, profile))
-        wanted, disc, machine = (way.replace(str(rate), "RATE") for way in ways) if rate is not None else ways
-        lines.setdefault((wanted, disc, machine), []).append(Renamed(wanted, disc, machine, named.why))
-    return tuple(_together(alike) for alike in lines.values())
-
-
-def _together(alike: Sequence[Renamed]) -> Renamed:
-    first = alike[0]
-    return replace(first, wanted=f"{first.wanted}, for {len(alike)} line rates") if len(alike) > 1 else first
+def _renamed(made: DiscMade) -> tuple[Renaming, ...]:
+    """The names that are not as they were wanted; a file that is there for each line rate is one line."""
+    named = [entry.named for entry in made.placed if entry.named.why]
+    lines: Counter[Renaming] = Counter()
+    for entry, one in zip(named, renamings(named, made.manifest.profile), strict=True):
+        if (rate := entry.staged.rate_bit_s) is not None:
+            wanted, disc, machine = (
+                way.replace(str(rate), "RATE") for way in (one.wanted, one.on_disc, one.on_machine)
+            )
+            one = replace(one, wanted=wanted, on_disc=disc, on_machine=machine)
+        lines[one] += 1
+    return tuple(
+        replace(one, wanted=f"{one.wanted}, for {count} line rates") if count > 1 else one
+        for one, count in lines.items()
+    )
 
 
 def _origins(made: DiscMade) -> tuple[Origin, ...]:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from discprep.report.sheet.blocks import Block, Bullets, Entries, Key, Ladder, Paragraph, Picture, Section, Table, Tasks
-from discprep.report.sheet.facts import Origin, Placement, Renamed, Room, Segment, SheetFacts
+from discprep.report.sheet.facts import Origin, Placement, Room, Segment, SheetFacts
 from discprep.report.sheet.pictures import curve_svg, disc_svg
 from discprep.report.sheet.wiring import wiring
 from discprep.report.tables import counted
+from discprep.report.verify import Renaming
 from discprep.units import SECTOR_BYTES, format_bytes, format_memory, format_seconds
 
 MOST_NAMES = 200
@@ -204,8 +205,8 @@ def names(facts: SheetFacts) -> Section | None:
     return Section("names", "Names changed", (shown, *tail), appendix=True)
 
 
-def _renamed(renamed: Renamed) -> Entry:
-    lines = (("on the disc", renamed.disc), ("on the machine", renamed.machine), ("why", renamed.why))
+def _renamed(renamed: Renaming) -> Entry:
+    lines = (("on the disc", renamed.on_disc), ("on the machine", renamed.on_machine), ("why", renamed.why))
     return (renamed.wanted, tuple(line for line in lines if line[1]))
 
 

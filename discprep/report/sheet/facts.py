@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from discprep.model import End, Form, Plug
+from discprep.report.verify import Renaming
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,16 +149,6 @@ class Waited:
 
 
 @dataclass(frozen=True, slots=True)
-class Renamed:
-    """A name that the disc or the machine cannot hold as it was."""
-
-    wanted: str
-    disc: str
-    machine: str
-    why: str
-
-
-@dataclass(frozen=True, slots=True)
 class Origin:
     """Where an item came from. `date` is the day of its bytes as first fetched, "" when not fetched yet."""
 
@@ -210,7 +201,7 @@ class SheetFacts:
     pulls: tuple[Pull, ...] = ()
     over_rates: tuple[Waited, ...] = ()
     over_windows: tuple[Waited, ...] = ()
-    renamed: tuple[Renamed, ...] = ()
+    renamed: tuple[Renaming, ...] = ()
     origins: tuple[Origin, ...] = ()
     cautions: tuple[str, ...] = ()
     notices: tuple[str, ...] = ()
