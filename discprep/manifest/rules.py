@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import dropwhile
@@ -291,24 +292,29 @@ def _missing_roles(manifest: Manifest) -> Iterator[Notice]:
 def _missing_openers(manifest: Manifest) -> Iterator[Notice]:
     """Archives that nothing opens on the machine: on a disc where that was asked for, and at the link, which they then
     cross in another shape. Left to the plan, none stands packed."""
-    packed: dict[str, list[str]] = {}
-    waits: dict[str, list[str]] = {}
-    for item in manifest.items:
-        asked = item.form in ("packed", "both") and item.place != "later"
-        may_wait = item.place != "burn" and manifest.link is not None
-        for role in UNPACK_ROLES.get(kind_of(item), ()):
-            if role not in manifest.roles_present and not {*manifest.givers(role)} - {item.id}:  # none opens itself
-                packed.setdefault(role, []).extend([item.id] * asked)
-                waits.setdefault(role, []).extend([item.id] * may_wait)
-    for opener in packed:
-        nothing = f"nothing opens {opener.removeprefix('unpack-').upper()} on the machine"
-        add = f'Add an item with gives = ["{opener}"]'
-        if items := packed[opener]:
-            words = f"{nothing}, yet it is asked to stand packed on the disc: {', '.join(items)}"
-            yield Notice(words, hint=f'{add}, or set form = "unpacked".')
-        if items := waits[opener]:
-            words = f"{nothing}: what waits for the link crosses it in another shape, often larger: {', '.join(items)}"
-            yield Notice(words, hint=f"{add}.")
+    packed: dict[tuple[Role, ...], list[str]] = {}
+    waits: dict[tuple[Role, ...], list[str]] = {}
+    for item in manifest.items:  # none opens itself
+        there = {role for role in ROLES if role in manifest.roles_present or {*manifest.givers(role)} - {item.id}}
+        if roles := tuple(role for role in UNPACK_ROLES.get(kind_of(item), ()) if role not in there):
+            if item.form in ("packed", "both") and item.place != "later":
+                packed.setdefault(roles, []).append(item.id)
+            if item.place != "burn" and manifest.link:
+                waits.setdefault(roles, []).append(item.id)
+    for roles, items in packed.items():
+        words = f"{_nothing_opens(roles)}, yet it is asked to stand packed on the disc: {', '.join(items)}"
+        yield Notice(words, hint=f'{_add(roles)}, or set form = "unpacked".')
+    for roles, items in waits.items():
+        words = f"{_nothing_opens(roles)}: whichever waits for the link crosses it in another shape, often larger"
+        yield Notice(f"{words}: {', '.join(items)}", hint=f"{_add(roles)}.")
+
+
+def _nothing_opens(roles: Sequence[Role]) -> str:
+    return f"nothing opens {' in '.join(role.removeprefix('unpack-').upper() for role in roles)} on the machine"
+
+
+def _add(roles: Sequence[Role]) -> str:
+    return f"Add an item with gives = {json.dumps(roles)}"
 
 
 def _unhashed(manifest: Manifest) -> Iterator[Notice]:

@@ -11,7 +11,7 @@ from discprep.errors import DiscprepError
 from discprep.fetch.fetch import FetchReport
 from discprep.model import Fetched, Inside, Manifest, Notice
 from discprep.report.faces import as_text, picked
-from discprep.report.tables import counted, typed
+from discprep.report.tables import counted, cut, typed
 from discprep.units import format_bytes, format_seconds
 
 _WORDS = {
@@ -72,7 +72,7 @@ def text(result: FetchResult) -> Iterator[str]:
     for entry in report.items:
         if entry.state != "cached":
             size = format_bytes(entry.pin.size_bytes) if entry.pin else ""
-            yield f"  {entry.item:<28.28} {size:>9}  {_WORDS[entry.state]}"
+            yield f"  {cut(entry.item, 28):<28} {size:>9}  {_WORDS[entry.state]}"
     whole = [entry for entry in report.items if entry.path]
     total = sum(entry.pin.size_bytes for entry in whole if entry.pin)
     of_all = f"of {counted(len(report.items), 'item')} at hand"

@@ -214,7 +214,8 @@ def _other_shapes(planned: Planned) -> str:
     items = {item.id: item.pulled for item in planned.problem.items}
     other = [(key, items[key]) for key in planned.plan.order if items[key].shape != "archive"]
     words = [
-        f"{key} ({f'{one.files:,} files' if one.shape == 'unpacked' else one.shape}, {format_bytes(one.size_bytes)})"
+        f"{key} ({counted(one.files, 'file') if one.shape == 'unpacked' else one.shape}, "
+        f"{format_bytes(one.size_bytes)})"
         for key, one in other
     ]
     return f"Not as fetched, but as the machine can use it: {named(words)}." if words else ""

@@ -97,10 +97,26 @@ def _cut(text: str, width: int) -> tuple[str, str]:
 
 
 def _cell(text: str, width: int, right: bool) -> str:
-    if columns(text) > width:
-        end = len(text)
-        while columns(text[:end]) > width - 1:
-            end -= 1
-        text = text[:end] + "…"
+    text = cut(text, width)
     blank = " " * (width - columns(text))
     return blank + text if right else text + blank
+
+
+def cut(text: str, width: int) -> str:
+    """At most so many columns: what is taken out is in the middle, since names that are alike often differ at the end.
+
+    >>> cut("Catalogue of all bells, part 2", 20)
+    'Catalogue of…part 2'
+    """
+    if columns(text) <= width:
+        return text
+    first = last = ""
+    for character in reversed(text):
+        if columns(character + last) > (width - 1) * 2 // 5:
+            break
+        last = character + last
+    for character in text:
+        if columns(first + character + last) > width - 1:
+            break
+        first += character
+    return f"{first.rstrip()}…{last.lstrip()}"

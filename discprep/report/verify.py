@@ -79,6 +79,13 @@ def text(verified: Verified) -> Iterator[str]:
         yield f"{counted(count, 'name')} will change:"
         for renaming in verified.renamings[:MOST_NAMES]:
             yield f"  {renaming.item}: {renaming.wanted}"
-            yield f"    -> {renaming.on_disc} ({renaming.why})"
+            yield from _places(renaming)
         if count > MOST_NAMES:
             yield f"  … and {count - MOST_NAMES} more (--json lists all)"
+
+
+def _places(renaming: Renaming) -> Iterator[str]:
+    """Its names on the disc and on the machine, where they are not as wanted, each with its reason."""
+    for reason in renaming.why.split("; "):
+        place, _, why = reason.partition(": ")
+        yield f"    -> {place} {renaming.on_machine if place == 'machine' else renaming.on_disc}: {why}"

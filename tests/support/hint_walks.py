@@ -274,7 +274,7 @@ TOLD: dict[str, str] = {
     "_HINT": _DISK, "The discs are right.": _DISK, "job/line.py: one.hint": "passed on", "`join` under": "no join",
     "Look for the loop first": _PORT, "job/listen.py: hint": _PORT, "estimate.py: Give one of them.": "estimate two",
     "Give a manifest, or --size-bytes": "estimate nothing", "Fetch first, or declare": "fetch_to_estimate",
-    "`discprep plan` reckons": _AGAIN, "KEY is one of": "estimate over", "Add [link] with rate": "no line",
+    "KEY is one of": "estimate over", "Add [link] with rate": "no line",
     "job/unpack.py: _hint(": _PERSON, "A well-made archive": _PERSON, "Unpack into an empty": "in the way",
     "job/far_end.py": _PORT, "Unset it, or": "date", "A program that loads the rest": _AGAIN,
     "job/tree.py: hint": "boot image", "job/inspect.py: hint": "inspect charset", "hand_over.py: hint": "hand over as",
