@@ -43,9 +43,10 @@ def test_real_programs_take_what_the_model_says(tmp_path: Path) -> None:
         crossings = dict(zip(COMMANDS, pool.map(lambda name: send(name, tmp_path / name), COMMANDS), strict=True))
     for name, crossing in crossings.items():
         seconds = send_blocks(SIZE, BLOCK_PROTOCOLS[name], RATE, turnaround_s=TURNAROUND_S)
-        if crossing.elapsed_s > seconds.expected * 1.05:  # a busy computer delays replies: once more, alone
+        if crossing.elapsed_s > seconds.expected * 1.05:  # five at once delay each other's replies: once more, alone
             crossing = send(name, tmp_path / f"{name}-alone")
-        assert seconds.expected == pytest.approx(crossing.elapsed_s, rel=0.05), name
-        assert seconds.best <= crossing.elapsed_s <= seconds.worst, name
+        least_s = crossing.elapsed_s - crossing.queued_s  # what a busy computer adds is neither's
+        assert least_s / 1.05 <= seconds.expected <= crossing.elapsed_s / 0.95, (name, crossing)
+        assert seconds.best <= crossing.elapsed_s and least_s <= seconds.worst, (name, crossing)
         sent_bytes = sum(wire_parts(BLOCK_PROTOCOLS[name], SIZE).values())
         assert sent_bytes == pytest.approx(crossing.sent_bytes, rel=2e-3), name

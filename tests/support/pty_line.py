@@ -22,10 +22,12 @@ _WAITING_BYTES = 64  # more than this is not taken from the sender, as its FIFO 
 
 @dataclass
 class Crossing:
-    """What crossed: seconds from the sender's first byte to the last byte either way, bytes of the sender."""
+    """What crossed: seconds from the sender's first byte to the last byte either way, bytes of the sender. `queued_s`:
+    how long the programs and the line were ready and had no core, as the kernel counts it (schedstat of proc(5))."""
 
     elapsed_s: float
     sent_bytes: int
+    queued_s: float
 
 
 class _Way:
@@ -57,8 +59,10 @@ def cross(
         fcntl.fcntl(output, fcntl.F_SETPIPE_SZ, 4096)
     down = _Way(outputs[0], terminals[1][0], rate / bits, latency_s)
     up = _Way(outputs[1], terminals[0][0], rate / bits, latency_s)
+    before_s = _queued_s("thread-self")
     try:
         _carry(down, up, programs, time.monotonic() + timeout_s)
+        queued_s = _queued_s("thread-self") - before_s + sum(_queued_s(str(program.pid)) for program in programs)
     finally:
         for program in programs:
             program.kill()
@@ -67,13 +71,13 @@ def cross(
         for terminal in terminals:
             os.close(terminal[0])
             os.close(terminal[1])
-    return Crossing(max(down.last_at, up.last_at) - down.first_at, down.bytes)
+    return Crossing(max(down.last_at, up.last_at) - down.first_at, down.bytes, queued_s)
 
 
 def _carry(down: _Way, up: _Way, programs: list[subprocess.Popen], until: float) -> None:
     due: list[tuple[float, int, _Way, bytes]] = []
     count = 0
-    while any(program.poll() is None for program in programs) or due:
+    while not all(map(_ended, programs)) or due:
         now = time.monotonic()
         assert now < until, "the transfer did not end in time"
         while due and due[0][0] <= now:
@@ -96,6 +100,15 @@ def _carry(down: _Way, up: _Way, programs: list[subprocess.Popen], until: float)
             way.free_at = max(way.free_at, now) + len(piece) / way.char_s
             count += 1
             heapq.heappush(due, (way.free_at + way.latency_s, count, way, piece))
+
+
+def _ended(program: subprocess.Popen) -> bool:
+    """Left as it is, so that the kernel still tells of it."""
+    return os.waitid(os.P_PID, program.pid, os.WEXITED | os.WNOHANG | os.WNOWAIT) is not None
+
+
+def _queued_s(process: str) -> float:
+    return int(Path(f"/proc/{process}/schedstat").read_text().split()[1]) / 1e9
 
 
 def _write(target: int, piece: bytes) -> None:
