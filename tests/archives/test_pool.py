@@ -209,7 +209,7 @@ list(open_all([OpenTask(Path({str(tmp_path / "x")!r}))], store=Path({str(tmp_pat
     )
     worker = _wait_for(tmp_path)
     os.killpg(parent.pid, signal.SIGINT)
-    assert parent.wait(timeout=30) != 0
+    assert parent.wait(timeout=120) != 0
     with pytest.raises(ProcessLookupError):
         for _ in range(300):
             os.kill(worker, 0)

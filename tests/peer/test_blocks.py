@@ -279,7 +279,7 @@ def test_ctrl_c_ends_it_at_once(command: str, tmp_path: Path) -> None:
     with Cable(115_200) as cable:
         done = own(command, cable.ours, source / "first.bin" if command == "send" else tmp_path / "to")
         done.send_signal(signal.SIGINT)
-        done.communicate(timeout=20)
+        done.communicate(timeout=120)
         assert done.returncode == 130
         terminal = os.open(cable.theirs, os.O_RDWR | os.O_NOCTTY)
         heard = b""

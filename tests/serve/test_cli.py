@@ -84,7 +84,7 @@ def test_json_lines_from_start_to_end(manifest: Path) -> None:
         transfer = json.loads(process.stdout.readline())
         assert (transfer["event"], transfer["item"], transfer["complete"]) == ("transfer", "tools", True)
         process.send_signal(signal.SIGINT)
-        rest, _ = process.communicate(timeout=30)
+        rest, _ = process.communicate(timeout=120)
         assert [json.loads(line)["event"] for line in rest.splitlines()] == ["ended"]
         assert process.returncode == 0
         assert manifest.with_suffix(".pulls.jsonl").read_text().count("\n") == 1
@@ -108,7 +108,7 @@ def test_ftp_and_taking_in(manifest: Path, tmp_path: Path) -> None:
             ftp.storbinary("STOR ../LINE.CFG", io.BytesIO(b"rate=9600"))
         events = [json.loads(process.stdout.readline()) for _ in range(2)]
         process.send_signal(signal.SIGINT)
-        rest, _ = process.communicate(timeout=30)
+        rest, _ = process.communicate(timeout=120)
         assert json.loads(rest)["event"] == "ended" and process.returncode == 0
     transfer, taken = events
     assert (transfer["event"], transfer["protocol"], transfer["complete"]) == ("transfer", "ftp", True)
@@ -134,7 +134,7 @@ def test_words_for_a_person(manifest: Path) -> None:
         assert "only this computer" in shown[1]
         assert "tools.zip" in "".join(shown)
         process.send_signal(signal.SIGTERM)
-        rest, errors = process.communicate(timeout=30)
+        rest, errors = process.communicate(timeout=120)
         assert "ended: 0 transfers" in rest
         assert (errors, process.returncode) == ("", 0)
 

@@ -123,7 +123,7 @@ def serving(
         server.abort()
 
 
-def wait_until(true: Callable[[], object], limit_s: float = 10) -> None:
+def wait_until(true: Callable[[], object], limit_s: float = 60) -> None:
     """Until something is true; fails when it does not become so."""
     end = time.monotonic() + limit_s
     while not true() and time.monotonic() < end:

@@ -40,7 +40,7 @@ class Cable:
 
     def close(self) -> tuple[int, int]:
         """Takes it away. Returns the bytes that crossed from us and to us."""
-        out, _ = self._process.communicate("end\n", timeout=20)
+        out, _ = self._process.communicate("end\n", timeout=120)
         down, up = json.loads(out)
         return down, up
 
