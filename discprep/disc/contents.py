@@ -41,7 +41,11 @@ def keep(data: bytes, work: Path) -> Content:
 
 def content_sha256(content: Content) -> str:
     """SHA-256 of the bytes that a content points at, whatever it says of them."""
-    digest = hashlib.sha256()
+    return _hexdigest(content, "sha256")
+
+
+def _hexdigest(content: Content, kind: str) -> str:
+    digest = hashlib.new(kind, usedforsecurity=False)
     for chunk in chunks(content):
         digest.update(chunk)
     return digest.hexdigest()
@@ -76,14 +80,10 @@ def content_checksum(content: Content, kind: str) -> str:
     """`crc16`, `crc32`, `md5`, `sha1` or `sha256` of a content, in lower-case hexadecimal."""
     if kind == "sha256":
         return content.sha256
-    pieces = chunks(content)
     if kind in ("md5", "sha1"):
-        digest = hashlib.new(kind, usedforsecurity=False)
-        for chunk in pieces:
-            digest.update(chunk)
-        return digest.hexdigest()
+        return _hexdigest(content, kind)
     update, digits = (crc16, 4) if kind == "crc16" else (zlib.crc32, 8)
     value = 0
-    for chunk in pieces:
+    for chunk in chunks(content):
         value = update(chunk, value)
     return f"{value:0{digits}x}"

@@ -38,8 +38,8 @@ def test_numbers_in_both_byte_orders() -> None:
     ],
 )
 def test_short_dates(time_s: int, quarters: int, data: str) -> None:
-    """ECMA-119 §9.1.5; values measured against a writer, and by hand."""
-    assert fields.short_date(time_s, quarters).hex().upper() == data
+    """ECMA-119 §9.1.5; values measured against a writer, and by hand. Ours are in UTC, others read as stored."""
+    assert quarters or fields.short_date(time_s).hex().upper() == data
     assert fields.read_short_date(bytes.fromhex(data)) == time_s + quarters * 900
 
 
@@ -54,7 +54,6 @@ def test_long_dates() -> None:
     assert fields.long_date(1_700_000_000) == b"2023111422132000\0"
     assert fields.long_date(None) == b"0" * 16 + b"\0"
     local = 951_827_696  # 2000-02-29 12:34:56 read as if it were UTC
-    assert fields.long_date(local - 3600, 78, 4) == b"2000022912345678\x04"
     assert fields.read_long_date(b"2000022912345678\x04") == local
     assert [fields.read_long_date(x) for x in (b"0" * 17, b"20001332123456780", b"x" * 17, b"")] == [None] * 4
 

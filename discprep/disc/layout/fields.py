@@ -59,31 +59,26 @@ def agree(data: bytes, offset: int, length: int) -> bool:
 
 
 @lru_cache(maxsize=1024)
-def short_date(time_s: int, offset_quarters: int = 0) -> bytes:
-    """The 7-byte date of a directory record (§9.1.5); its years are 1900 to 2155, others become the nearest.
-
-    Args:
-        time_s: seconds since 1970 UTC
-        offset_quarters: the local zone in quarters of an hour east of Greenwich
+def short_date(time_s: int) -> bytes:
+    """The 7-byte date of a directory record (§9.1.5) in UTC, of seconds since 1970; its years are 1900 to 2155, others
+    become the nearest.
 
     >>> short_date(1_700_000_000).hex()
     '7b0b0e160d1400'
     """
-    t = time.gmtime(min(max(time_s + offset_quarters * 900, _FIRST_S), _LAST_S))
-    return bytes([t.tm_year - 1900, t.tm_mon, t.tm_mday, t.tm_hour, t.tm_min, t.tm_sec, offset_quarters & 0xFF])
+    t = time.gmtime(min(max(time_s, _FIRST_S), _LAST_S))
+    return bytes([t.tm_year - 1900, t.tm_mon, t.tm_mday, t.tm_hour, t.tm_min, t.tm_sec, 0])
 
 
-def long_date(time_s: int | None, hundredths: int = 0, offset_quarters: int = 0) -> bytes:
-    """The 17-byte date of a volume descriptor (§8.4.26.1); None: not specified.
+def long_date(time_s: int | None) -> bytes:
+    """The 17-byte date of a volume descriptor (§8.4.26.1) in UTC; None: not specified.
 
     >>> long_date(1_700_000_000)
     b'2023111422132000\\x00'
     """
     if time_s is None:
         return b"0" * 16 + b"\0"
-    t = time.gmtime(min(max(time_s + offset_quarters * 900, _FIRST_S), _LAST_S))
-    digits = f"{t.tm_year:04d}{t.tm_mon:02d}{t.tm_mday:02d}{t.tm_hour:02d}{t.tm_min:02d}{t.tm_sec:02d}{hundredths:02d}"
-    return digits.encode() + bytes([offset_quarters & 0xFF])
+    return time.strftime("%Y%m%d%H%M%S00", time.gmtime(min(max(time_s, _FIRST_S), _LAST_S))).encode() + b"\0"
 
 
 @lru_cache(maxsize=1024)

@@ -18,7 +18,7 @@ _ORDER = (
 
 def sections(facts: SheetFacts) -> tuple[Section, ...]:
     """The sheet's sections: what to heed, the work in its order, the line, what is pulled; then the appendix."""
-    return tuple(made for section in _ORDER if (made := section(facts)))
+    return tuple(made for section in _ORDER if (made := section(facts)).blocks)
 
 
 def text(facts: SheetFacts) -> str:

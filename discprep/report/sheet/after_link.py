@@ -14,20 +14,20 @@ Draw = Callable[[Sequence[Waited], str], str]
 FLAT = 1.03  # times that differ by less are the same to whoever waits
 
 
-def after_link(facts: SheetFacts) -> Section | None:
+def after_link(facts: SheetFacts) -> Section:
     """The work once the link stands; none without a link."""
-    if not facts.after_link:
-        blocks: tuple[Block, ...] = (Paragraph("Nothing waits for the link: all that is wanted is on the disc."),)
-        return Section("after-link", "After the link stands", blocks) if facts.line else None
-    return Section("after-link", "After the link stands", (Tasks(facts.after_link),))
+    blocks: tuple[Block, ...] = (Tasks(facts.after_link),) if facts.after_link else ()
+    if facts.line and not blocks:
+        blocks = (Paragraph("Nothing waits for the link: all that is wanted is on the disc."),)
+    return Section("after-link", "After the link stands", blocks)
 
 
 # ------------------------------------------------------------------------------------------------- what is pulled
 
 
-def pulled(facts: SheetFacts) -> Section | None:
+def pulled(facts: SheetFacts) -> Section:
     """What comes over the link, to the byte, and when; none where nothing does."""
-    return Section("pulled", "What is pulled over the link", (_table(facts.pulls),)) if facts.pulls else None
+    return Section("pulled", "What is pulled over the link", (_table(facts.pulls),) if facts.pulls else ())
 
 
 def _table(pulls: Sequence[Pull]) -> Table:
@@ -54,14 +54,14 @@ def _bar(pull: Pull, total_s: float, width: int = 50) -> str:
 # --------------------------------------------------------------------------------------------- other settings
 
 
-def other_settings(facts: SheetFacts) -> Section | None:
+def other_settings(facts: SheetFacts) -> Section:
     """The timeline and the two curves, or in a sentence why there is none; no section where nothing waits."""
     blocks = [*_timeline(facts.pulls)]
     if facts.over_rates:
         told = bool(facts.line and facts.line.window_bytes)
         blocks += [*_rates(facts.over_rates), *_windows(facts.over_windows, told)]
     title = "The timeline of the link, and other settings of the line"
-    return Section("other-settings", title, tuple(blocks), appendix=True) if blocks else None
+    return Section("other-settings", title, tuple(blocks), appendix=True)
 
 
 def _timeline(pulls: Sequence[Pull]) -> Iterator[Block]:

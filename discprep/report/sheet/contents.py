@@ -1,4 +1,5 @@
-"""The sheet's sections, each made of blocks from the facts; None where it would have nothing to say."""
+"""The sheet's sections, each made of blocks from the facts; without a block where it has nothing to say, and then it is
+left out."""
 
 from __future__ import annotations
 
@@ -18,19 +19,18 @@ Entry = tuple[str, tuple[tuple[str, str], ...]]
 # ------------------------------------------------------------------------------------------- the order of work
 
 
-def faults(facts: SheetFacts) -> Section | None:
+def faults(facts: SheetFacts) -> Section:
     """What makes the link impossible as it is set."""
-    if not facts.faults:
-        return None
-    return Section("faults", "The link cannot work as it is set: mend this first", (Bullets(facts.faults),))
+    blocks = (Bullets(facts.faults),) if facts.faults else ()
+    return Section("faults", "The link cannot work as it is set: mend this first", blocks)
 
 
-def cautions(facts: SheetFacts) -> Section | None:
+def cautions(facts: SheetFacts) -> Section:
     """Cautions, and what is known to go wrong with this line and this disc."""
     blocks: list[Block] = [Bullets(facts.cautions)] if facts.cautions else []
     if facts.notices:
         blocks += [Paragraph("Known of this disc and this line:"), Bullets(facts.notices)]
-    return Section("cautions", "Before anything is plugged in", tuple(blocks)) if blocks else None
+    return Section("cautions", "Before anything is plugged in", tuple(blocks))
 
 
 def bench(facts: SheetFacts) -> Section:
@@ -62,70 +62,67 @@ def _room(room: Room) -> tuple[str, ...]:
     return (room.volume, format_bytes(wanted), free, "; ".join(remarks))
 
 
-def desk(facts: SheetFacts) -> Section | None:
+def desk(facts: SheetFacts) -> Section:
     """The work at the desk, in order."""
-    rules = (Paragraph("A disc that an old drive reads:"), Bullets(facts.burn_rules)) if facts.burn_rules else ()
-    return Section("desk", "At the desk", (Tasks(facts.desk), *rules)) if facts.desk else None
+    blocks: list[Block] = [Tasks(facts.desk)] if facts.desk else []
+    if blocks and facts.burn_rules:
+        blocks += [Paragraph("A disc that an old drive reads:"), Bullets(facts.burn_rules)]
+    return Section("desk", "At the desk", tuple(blocks))
 
 
-def disc_tests(facts: SheetFacts) -> Section | None:
+def disc_tests(facts: SheetFacts) -> Section:
     """The disc's own ladder, the first hurdle; none where no disc is made."""
-    if not facts.disc_ladder:
-        return None
     lead = Paragraph("The machine lists the disc? Go on. Where it does not, one rung at a time:")
-    return Section("disc-tests", "Where the disc is not read", (lead, Ladder(facts.disc_ladder)))
+    blocks = (lead, Ladder(facts.disc_ladder)) if facts.disc_ladder else ()
+    return Section("disc-tests", "Where the disc is not read", blocks)
 
 
-def bridge(facts: SheetFacts) -> Section | None:
+def bridge(facts: SheetFacts) -> Section:
     """The work at the bridge, in order."""
-    return Section("bridge", "At the bridge", (Tasks(facts.bridge),)) if facts.bridge else None
+    return Section("bridge", "At the bridge", (Tasks(facts.bridge),) if facts.bridge else ())
 
 
-def machine(facts: SheetFacts) -> Section | None:
+def machine(facts: SheetFacts) -> Section:
     """The work at the machine, in order."""
-    if not facts.on_machine:
-        return None
-    return Section("machine", "At the machine", (Tasks(facts.on_machine), *map(Paragraph, facts.spare_scripts)))
+    blocks: list[Block] = [Tasks(facts.on_machine)] if facts.on_machine else []
+    blocks += map(Paragraph, facts.spare_scripts if blocks else ())
+    return Section("machine", "At the machine", tuple(blocks))
 
 
 # ------------------------------------------------------------------------------------------------- the line
 
 
-def settings(facts: SheetFacts) -> Section | None:
+def settings(facts: SheetFacts) -> Section:
     """The settings that must agree, as they stand on both ends; none without a link."""
-    if not facts.settings:
-        return None
     rows = tuple((row.name, row.machine, row.bridge or "-", row.remark) for row in facts.settings)
     head = ("Setting", "Machine", "Bridge", "Remark")
     table = Table("Tick each end", head, rows, "llll", boxes=True)
-    return Section("settings", "The line on both ends", (table, *(wiring(facts.wiring) if facts.wiring else ())))
+    blocks = (table, *(wiring(facts.wiring) if facts.wiring else ())) if rows else ()
+    return Section("settings", "The line on both ends", blocks)
 
 
-def tests(facts: SheetFacts) -> Section | None:
+def tests(facts: SheetFacts) -> Section:
     """The ladder of small tests; none without a link."""
-    if not facts.ladder:
-        return None
     lead = Paragraph(
         "One rung at a time, from the first. Garbage points to the rate, silence to the wiring, a stall to MTU or "
         "overrun. Change one thing, then go back to the rung that last held. With a serial adapter in the bridge's "
         "place, `discprep listen PORT --answer` on the PC tells in words what comes, and answers up to the name."
     )
-    return Section("tests", "A ladder of small tests", (lead, Ladder(facts.ladder)))
+    return Section("tests", "A ladder of small tests", (lead, Ladder(facts.ladder)) if facts.ladder else ())
 
 
 # ------------------------------------------------------------------------------------------------- the disc
 
 
-def disc(facts: SheetFacts) -> Section | None:
+def disc(facts: SheetFacts) -> Section:
     """The disc's picture, which item fills how much of it; none before the disc is laid out."""
-    if not facts.segments:
-        return None
     words = f"Volume {facts.volume}: {facts.image_sectors:,} of {facts.medium_sectors:,} sectors"
     words += f" ({format_bytes(facts.image_sectors * SECTOR_BYTES)})"
     words += "." if facts.medium == "custom" else f" on {facts.medium}."  # of a medium without a name its size is all
     if facts.copy_s is not None:
         words += f" Reading it whole takes the old drive about {format_seconds(facts.copy_s)}."
-    return Section("disc", "The disc", (Paragraph(words), _fill(merged(facts.segments), facts)), appendix=True)
+    blocks = (Paragraph(words), _fill(merged(facts.segments), facts)) if facts.segments else ()
+    return Section("disc", "The disc", blocks, appendix=True)
 
 
 def merged(segments: tuple[Segment, ...], most: int = MOST_SEGMENTS) -> tuple[Segment, ...]:
@@ -158,12 +155,12 @@ def _bar(key: Key, mark: str, part: float, width: int = 27) -> str:
     return f"{key.label[:28]:28} {key.amount:>21} {mark * max(1, round(width * part))}"
 
 
-def plan(facts: SheetFacts) -> Section | None:
+def plan(facts: SheetFacts) -> Section:
     """The plan with its reasons, and the curve of waiting over capacities; none without a plan."""
-    if not facts.placements:
-        return None
-    blocks: list[Block] = [Entries(tuple(_placement(placement, facts.discs) for placement in facts.placements))]
-    if facts.curve:
+    blocks: list[Block] = []
+    if facts.placements:
+        blocks.append(Entries(tuple(_placement(placement, facts.discs) for placement in facts.placements)))
+    if blocks and facts.curve:
         here = facts.medium_sectors * SECTOR_BYTES
         blocks.append(Paragraph(
             "With so much room on one disc, so much waiting at the link is enough. The plan itself weighs waiting by "
@@ -195,14 +192,12 @@ def _curve_lines(facts: SheetFacts) -> tuple[str, ...]:
 # -------------------------------------------------------------------------------------- names, origins
 
 
-def names(facts: SheetFacts) -> Section | None:
+def names(facts: SheetFacts) -> Section:
     """Names that the disc or the machine cannot hold as they were; none when every name stayed."""
-    if not facts.renamed:
-        return None
     more = len(facts.renamed) - MOST_NAMES
     tail = (Paragraph(f"And {more} more; the list on the disc has all."),) if more > 0 else ()
     shown = Entries(tuple(map(_renamed, facts.renamed[:MOST_NAMES])))
-    return Section("names", "Names changed", (shown, *tail), appendix=True)
+    return Section("names", "Names changed", (shown, *tail) if facts.renamed else (), appendix=True)
 
 
 def _renamed(renamed: Renaming) -> Entry:
@@ -210,12 +205,10 @@ def _renamed(renamed: Renaming) -> Entry:
     return (renamed.wanted, tuple(line for line in lines if line[1]))
 
 
-def origins(facts: SheetFacts) -> Section | None:
+def origins(facts: SheetFacts) -> Section:
     """What is on the disc and comes over the link, and where it came from."""
-    if not facts.origins:
-        return None
-    entries = Entries(tuple(map(_origin, facts.origins)))
-    return Section("origins", "What it is and where it came from", (entries,), appendix=True)
+    blocks = (Entries(tuple(map(_origin, facts.origins))),) if facts.origins else ()
+    return Section("origins", "What it is and where it came from", blocks, appendix=True)
 
 
 def _origin(origin: Origin) -> Entry:
