@@ -10,11 +10,10 @@ from typing import Any, get_args
 
 from discprep.errors import DiscprepError, ManifestError, StorageError, UsageError, raise_all
 from discprep.job.logged import logged
-from discprep.link import count_escapes
 from discprep.link.advice import advise, told
 from discprep.link.calibrate import Calibration, Measured, calibrate, calibrated, parse_measured
 from discprep.link.ends import bridge_rate, machine_rate
-from discprep.link.escapes import count_prefixed
+from discprep.link.escapes import count_escapes, count_prefixed
 from discprep.link.pull import asked_by_number, file_seconds, pulled_seconds
 from discprep.link.transfer import Estimate, Scheme, Server, Transfer
 from discprep.link.vary import VARY, Point, Question, over

@@ -22,7 +22,7 @@ from discprep.disc.record import build_id
 from discprep.disc.setup import setup_files, setup_scripts
 from discprep.disc.stage import mentions, stage
 from discprep.errors import DiscprepError, ManifestError, StorageError
-from discprep.link import rates_both_hold
+from discprep.link.ends import rates_both_hold
 from discprep.machine import bring_up_items, volumes_of
 from discprep.manifest.media import BOOT_SECTOR_BYTES, boot_image_problem, boot_sectors, loaded_sectors
 from discprep.model import Content, Form, Item, Manifest, Named, Notice, Opened, PlanSettings, Staged

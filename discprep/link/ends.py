@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from discprep.link.encapsulation import XON_XOFF_MAP
-from discprep.link.generator import Generated, exact, generate
+from discprep.link.generator import Generated, generate
 from discprep.link.line import STANDARD_RATES_BIT_S, characters_per_second, parse_framing
 from discprep.link.trouble import IMPOSSIBLE, LOSES, MAY_LOSE, SLOWER, Trouble
 from discprep.machine import data_bits
@@ -26,16 +26,14 @@ Verdict = Literal["good", "poor", "bad"]
 
 def machine_rate(profile: Profile | None, rate_bit_s: float) -> Generated:
     """The rate as the machine's clock makes it; exact where the profile tells no clock."""
-    if profile is None or profile.serial_clock_hz is None or profile.serial_divider is None:
-        return exact(rate_bit_s)
-    return generate(profile.serial_clock_hz, profile.serial_divider, rate_bit_s)
+    clock_hz, divider = (profile.serial_clock_hz, profile.serial_divider) if profile else (None, None)
+    return generate(clock_hz, divider, rate_bit_s)
 
 
 def bridge_rate(bridge: BridgeSettings | None, rate_bit_s: float) -> Generated:
     """The rate as the bridge's clock makes it; exact where no clock is told."""
-    if bridge is None or bridge.clock_hz is None or bridge.divider is None:
-        return exact(rate_bit_s)
-    return generate(bridge.clock_hz, bridge.divider, rate_bit_s)
+    clock_hz, divider = (bridge.clock_hz, bridge.divider) if bridge else (None, None)
+    return generate(clock_hz, divider, rate_bit_s)
 
 
 def mismatch(sender: Generated, receiver: Generated) -> float:
@@ -70,7 +68,7 @@ def safe_rates(
 ) -> tuple[int, ...]:
     """The rates [bit/s], rising, that both ends hold and at which no character is lost."""
     held = rates_both_hold(profile, bridge, framing)
-    return tuple(rate for rate in held if not _overrun_at(profile, bridge, rate, framing))
+    return tuple(rate for rate in held if _overrun(profile, bridge, rate, framing) <= SLOWER)
 
 
 def _candidates(profile: Profile | None, bridge: BridgeSettings | None) -> list[int]:
@@ -202,54 +200,39 @@ def service_limit(rate_bit_s: float, framing: str, fifo: int, trigger: int) -> S
 def overruns(
     link: LinkSettings, profile: Profile | None, bridge: BridgeSettings | None = None
 ) -> tuple[Trouble, ...]:
-    """Whether the machine's receiver loses characters at this rate.
-
-    RTS/CTS cures that only where the port's own hardware drops RTS: a driver that comes too late to read comes too late
-    to drop it (by arithmetic).
-    """
-    if profile is None:
+    """Whether the machine's receiver loses characters at this rate."""
+    weight = _overrun(profile, bridge, link.rate_bit_s, link.framing)
+    if profile is None or not weight:
         return ()
-    limit = service_limit(link.rate_bit_s, link.framing, profile.serial_fifo, _trigger(profile))
-    flow = _flow_in_force(profile, bridge)
-    cured = flow == "rts-cts" and profile.serial_auto_rts
-    if profile.serial_service_s is not None and profile.serial_service_s > limit.design_s:
-        return (_late(link, profile, bridge, limit, cured=cured),)
-    if profile.serial_service_s is None and not cured and _wants_flow(link.rate_bit_s, profile, flow):
-        return (_unguarded(link, profile, bridge, flow),)
-    return ()
-
-
-def _unguarded(link: LinkSettings, profile: Profile, bridge: BridgeSettings | None, flow: str) -> Trouble:
-    character_s = 1 / characters_per_second(link.rate_bit_s, link.framing)
-    holds = "one character" if profile.serial_fifo == 1 else f"{profile.serial_fifo} characters"
-    without = "a port that drops RTS by itself" if flow == "rts-cts" else "rts-cts"
-    return Trouble("overrun", MAY_LOSE, Notice(
-        f"at {link.rate_bit_s:,} bit/s a character comes each {character_s * 1e6:.0f} us and the receiver holds "
-        f"{holds}: without {without} expect lost characters",
-        hint=_slower_or_cured(link, profile, bridge),
-    ), _slower(link, profile, bridge))  # fmt: skip
-
-
-def _late(
-    link: LinkSettings, profile: Profile, bridge: BridgeSettings | None, limit: ServiceLimit, *, cured: bool
-) -> Trouble:
-    service_s = profile.serial_service_s or 0.0
-    times = f"serves its receiver within {service_s * 1e6:,.0f} us, and at {link.rate_bit_s:,} bit/s it must within"
-    if cured:
-        return Trouble("overrun", SLOWER, Notice(
-            f"the machine {times} {limit.design_s * 1e6:,.0f} us: its port drops RTS, which will hold the sender back "
-            "now and then",
-            hint="Leave the sender's own FIFO as headroom above the level at which RTS drops.",
-        ))  # fmt: skip
+    rate = f"at {link.rate_bit_s:,} bit/s"
+    if profile.serial_service_s is None:
+        character_us = 1e6 / characters_per_second(link.rate_bit_s, link.framing)
+        holds = "one character" if profile.serial_fifo == 1 else f"{profile.serial_fifo} characters"
+        rts_cts = _flow_in_force(profile, bridge) == "rts-cts"
+        without = "a port that drops RTS by itself" if rts_cts else "rts-cts"
+        words = (
+            f"{rate} a character comes each {character_us:.0f} us and the receiver holds {holds}: without {without} "
+            "expect lost characters"
+        )
+    else:
+        limit = _limit(profile, link.rate_bit_s, link.framing)
+        limit_s = limit.hard_s if weight == LOSES else limit.design_s
+        words = (
+            f"the machine serves its receiver within {profile.serial_service_s * 1e6:,.0f} us, and {rate} it must "
+            f"within {limit_s * 1e6:,.0f} us{_LATE[weight]}"
+        )
+    if weight == SLOWER:
+        hint = "Leave the sender's own FIFO as headroom above the level at which RTS drops."
+        return (Trouble("overrun", weight, Notice(words, hint=hint)),)
     hint = _slower_or_cured(link, profile, bridge)
-    if service_s > limit.hard_s:
-        return Trouble("overrun", LOSES, Notice(
-            f"the machine {times} {limit.hard_s * 1e6:,.0f} us: characters will be lost, each with its whole packet",
-            hint=hint,
-        ), _slower(link, profile, bridge))  # fmt: skip
-    return Trouble("overrun", MAY_LOSE, Notice(
-        f"the machine {times} {limit.design_s * 1e6:,.0f} us to be safe: characters may be lost", hint=hint
-    ), _slower(link, profile, bridge))  # fmt: skip
+    return (Trouble("overrun", weight, Notice(words, hint=hint), _slower(link, profile, bridge)),)
+
+
+_LATE = {
+    SLOWER: ": its port drops RTS, which will hold the sender back now and then",
+    MAY_LOSE: " to be safe: characters may be lost",
+    LOSES: ": characters will be lost, each with its whole packet",
+}
 
 
 def _slower_or_cured(link: LinkSettings, profile: Profile, bridge: BridgeSettings | None) -> str:
@@ -273,9 +256,10 @@ def _flow_in_force(profile: Profile, bridge: BridgeSettings | None) -> str:
     return "none"
 
 
-def _trigger(profile: Profile) -> int:
-    """The FIFO's interrupt level; half of it where the profile does not say."""
-    return profile.serial_trigger or max(1, profile.serial_fifo // 2)
+def _limit(profile: Profile, rate_bit_s: float, framing: str) -> ServiceLimit:
+    """The FIFO's interrupt level is half of it where the profile does not say."""
+    trigger = profile.serial_trigger or max(1, profile.serial_fifo // 2)
+    return service_limit(rate_bit_s, framing, profile.serial_fifo, trigger)
 
 
 def _wants_flow(rate_bit_s: int, profile: Profile, flow: str) -> bool:
@@ -285,14 +269,19 @@ def _wants_flow(rate_bit_s: int, profile: Profile, flow: str) -> bool:
     return unguarded or (rate_bit_s > 38_400 and profile.serial_fifo <= 1)
 
 
-def _overrun_at(profile: Profile | None, bridge: BridgeSettings | None, rate_bit_s: int, framing: str) -> bool:
-    """Whether characters may be lost at a rate; pure arithmetic of the receive register."""
+def _overrun(profile: Profile | None, bridge: BridgeSettings | None, rate_bit_s: int, framing: str) -> int:
+    """How much it costs what the receive register loses at a rate, as a trouble's weight; 0: nothing. Pure arithmetic.
+
+    RTS/CTS cures that only where the port's own hardware drops RTS: a driver that comes too late to read comes too late
+    to drop it.
+    """
     if profile is None:
-        return False
-    flow = _flow_in_force(profile, bridge)
-    if flow == "rts-cts" and profile.serial_auto_rts:
-        return False
-    if profile.serial_service_s is None:
-        return _wants_flow(rate_bit_s, profile, flow)
-    limit = service_limit(rate_bit_s, framing, profile.serial_fifo, _trigger(profile))
-    return profile.serial_service_s > limit.design_s
+        return 0
+    flow, service_s = _flow_in_force(profile, bridge), profile.serial_service_s
+    cured = flow == "rts-cts" and profile.serial_auto_rts
+    if service_s is None:
+        return MAY_LOSE if not cured and _wants_flow(rate_bit_s, profile, flow) else 0
+    limit = _limit(profile, rate_bit_s, framing)
+    if service_s <= limit.design_s:
+        return 0
+    return SLOWER if cured else LOSES if service_s > limit.hard_s else MAY_LOSE

@@ -33,21 +33,19 @@ class Generated:
         return self.actual_bit_s / self.nominal_bit_s - 1
 
 
-def generate(clock_hz: float, divider: Divider, rate_bit_s: float) -> Generated:
-    """The closest rate that the generator makes. Both neighbours are tried: rounding is not always best.
+def generate(clock_hz: float | None, divider: Divider | None, rate_bit_s: float) -> Generated:
+    """The closest rate that the generator makes, one of which nothing is known taken as exact. Both neighbours are
+    tried: rounding is not always best.
 
     >>> generate(1_843_200, "16n", 110).divisor
     1047
     """
+    if clock_hz is None or divider is None:
+        return Generated(rate_bit_s, rate_bit_s, 0)
     steps = clock_hz / (_FACTOR[divider] * rate_bit_s)
     around = {max(_LEAST[divider], int(round_(steps))) for round_ in (math.floor, math.ceil)}
     best = min(sorted(around), key=lambda n: abs(clock_hz / (_FACTOR[divider] * n) / rate_bit_s - 1))
     return Generated(rate_bit_s, clock_hz / (_FACTOR[divider] * best), _register(divider, best))
-
-
-def exact(rate_bit_s: float) -> Generated:
-    """A generator about which nothing is known: taken as exact."""
-    return Generated(rate_bit_s, rate_bit_s, 0)
 
 
 def _register(divider: Divider, steps: int) -> float:

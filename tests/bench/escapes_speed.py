@@ -8,7 +8,7 @@ import os
 import time
 from collections.abc import Callable
 
-from discprep.link import EscapeCounter
+from discprep.link.escapes import EscapeCounter
 
 CHUNK, COUNT = 1 << 20, 96
 

@@ -5,9 +5,18 @@ from dataclasses import replace
 
 import pytest
 
-from discprep.link import Trouble, compare_ends, fastest_rate, overruns, rates_both_hold
-from discprep.link.ends import bridge_rate, machine_rate, mismatch, service_limit, verdict
-from discprep.link.trouble import SLOWER
+from discprep.link.ends import (
+    bridge_rate,
+    compare_ends,
+    fastest_rate,
+    machine_rate,
+    mismatch,
+    overruns,
+    rates_both_hold,
+    service_limit,
+    verdict,
+)
+from discprep.link.trouble import SLOWER, Trouble
 from discprep.model import BridgeSettings, Flow, LinkSettings, Profile
 
 CRYSTAL = Profile("crystal", serial_clock_hz=3_579_545, serial_divider="n+1")

@@ -5,9 +5,8 @@ from pathlib import Path
 
 import pytest
 
-from discprep.link import EscapeCounter, count_escapes
 from discprep.link.encapsulation import ppp_escape, slip_encode
-from discprep.link.escapes import count_prefixed
+from discprep.link.escapes import EscapeCounter, count_escapes, count_prefixed
 
 DATA = {
     "random": random.Random(4).randbytes(300_000),

@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.links import download
 
-from discprep.link import drops, resends
 from discprep.link.advice import told
+from discprep.link.judge import drops, resends
 from discprep.link.transfer import Transfer, estimate
 from discprep.link.vary import Question
 from discprep.model import BridgeSettings, Escapes, LinkProtocol, LinkSettings, Seconds

@@ -4,7 +4,7 @@ import random
 
 from support.line_client import Setting, run
 
-from discprep.link import count_escapes
+from discprep.link.escapes import count_escapes
 from discprep.link.pull import file_seconds
 from discprep.link.transfer import REPLY_BYTES
 from discprep.model import BridgeSettings, LinkSettings

@@ -13,7 +13,7 @@ from support.links import download
 
 from discprep.job.sheet import DiscMade, facts_from
 from discprep.job.sheet.waiting import Load, alike, load_of, over_rates, over_windows, ten_kilobytes_s, waits_s
-from discprep.link import rates_both_hold
+from discprep.link.ends import rates_both_hold
 from discprep.link.transfer import Transfer, expected_case, parts_of
 from discprep.link.vary import Question
 from discprep.model import BridgeSettings, Escapes, LinkSettings, Manifest, Plan, Pulled

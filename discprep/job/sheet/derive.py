@@ -15,8 +15,7 @@ from discprep.job.sheet import cautions, ladder, waiting, work
 from discprep.job.sheet.disc_ladder import disc_rungs
 from discprep.job.sheet.made import DiscMade, day
 from discprep.job.verify import renamings
-from discprep.link import rates_both_hold
-from discprep.link.ends import bridge_flow, bridge_rate, machine_rate
+from discprep.link.ends import bridge_flow, bridge_rate, machine_rate, rates_both_hold
 from discprep.link.line import characters_per_second
 from discprep.machine import CHECKSUM_NAMES, checksum_kind, size_of, title_of
 from discprep.manifest.substitute import mask
