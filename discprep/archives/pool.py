@@ -76,7 +76,7 @@ class Decoded:
             self.entries.append(replace(self.announced, problem=why, lasting=False))
         elif self.deaths > 2:
             # Not over a member: the archive's own structure ended the worker.
-            self.summary = Summary("file", self.order.sha256, 0, (f"reading its structure: {why}",))
+            self.summary = Summary("file", self.order.task.sha256, 0, (f"reading its structure: {why}",))
         self.announced = None
 
 

@@ -25,6 +25,7 @@ from discprep.archives.task import Entry, OpenTask, Order, Summary, written
 from discprep.errors import IntegrityError, StorageError
 from discprep.fetch.files import scratch, storage
 from discprep.fetch.host import move
+from discprep.members import Remarks
 from discprep.model import Content, Limits, Opened, Progress, Silent, Unpacked
 
 LISTING_VERSION = 2
@@ -93,10 +94,10 @@ def _listing(file: BinaryIO) -> bytes | None:
     return body if hashlib.sha256(body).hexdigest().encode() == footer[16:] else None
 
 
-def key_of(sha256: str, place: Place) -> str:
+def key_of(sha256: str, order: Order) -> str:
     """Names an archive's files in the store: its hash, then a hash of all that decides how it is read."""
-    task = place.task
-    options = json.dumps([LISTING_VERSION, task.charset, task.nested > 0, task.name, astuple(place.limits)])
+    task = order.task
+    options = json.dumps([LISTING_VERSION, task.charset, task.nested > 0, task.name, astuple(order.limits)])
     return f"{sha256}-{hashlib.sha256(options.encode()).hexdigest()[:12]}"
 
 
@@ -174,16 +175,6 @@ class Told:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
-    """What is to be opened: a task's whole file, or a member of an archive, which is a part of a data file."""
-
-    task: OpenTask
-    limits: Limits
-    offset_bytes: int = 0
-    size_bytes: int | None = None
-
-
-@dataclass(frozen=True, slots=True)
 class Found:
     """An archive as listed, and where its bytes are."""
 
@@ -207,41 +198,36 @@ class Opener:
     def open(self, batch: list[OpenTask]) -> list[Opened]:
         """The archives of one batch, in order."""
         depth = self._limits.depth
-        places = [Place(replace(task, nested=min(task.nested, depth)), self._limits) for task in batch]
-        found = self._find(places)
-        return [self._opened(place, one, Spare(place)) for place, one in zip(places, found, strict=True)]
+        orders = [Order(replace(task, nested=min(task.nested, depth)), self._limits) for task in batch]
+        found = self._find(orders)
+        return [self._opened(order, one, Spare(order)) for order, one in zip(orders, found, strict=True)]
 
-    def _find(self, places: list[Place]) -> list[Found]:
-        known = [self._known(place) for place in places]
-        todo = [place for place, found in zip(places, known, strict=True) if found is None]
+    def _find(self, orders: list[Order]) -> list[Found]:
+        known = [self._known(order) for order in orders]
+        todo = [order for order, found in zip(orders, known, strict=True) if found is None]
         decoded = iter(self._decode(todo) if todo else [])
         return [found or next(decoded) for found in known]
 
-    def _known(self, place: Place) -> Found | None:
-        if not self._store or not place.task.sha256:
+    def _known(self, order: Order) -> Found | None:
+        if not self._store or not order.task.sha256:
             return None
-        key = key_of(place.task.sha256, place)
+        key = key_of(order.task.sha256, order)
         loaded = self._store.load(key)
         return Found(self._store.path(key), *loaded) if loaded else None
 
-    def _decode(self, places: list[Place]) -> list[Found]:
-        orders = [self._order(place) for place in places]
+    def _decode(self, orders: list[Order]) -> list[Found]:
+        orders = [self._with_data(order) for order in orders]
         try:
-            results = self._pool.session().decode(orders)
-            return [self._keep(place, result) for place, result in zip(places, results, strict=True)]
+            return [self._keep(result) for result in self._pool.session().decode(orders)]
         finally:
             for order in orders:
                 if self._store and order.data:
                     Path(order.data).unlink(missing_ok=True)
 
-    def _order(self, place: Place) -> Order:
-        task, data = place.task, None
-        if self._store or task.nested:
-            data = self._beside() / f"{next(self._parts)}.data"
-        return Order(
-            str(task.path.absolute()), task.name, task.sha256, task.charset, place.limits,
-            place.offset_bytes, place.size_bytes, str(data) if data else None, mark_inner=task.nested > 0,
-        )  # fmt: skip
+    def _with_data(self, order: Order) -> Order:
+        if not self._store and not order.task.nested:
+            return order
+        return replace(order, data=str(self._beside() / f"{next(self._parts)}.data"))
 
     def _beside(self) -> Path:
         """Where members' bytes go first: on the store's disk, for the last rename; made once something is decoded, so
@@ -252,57 +238,56 @@ class Opener:
                 self._folder = self._held.enter_context(scratch(self._store.folder, "run-"))
             return self._folder
 
-    def _keep(self, place: Place, result: Decoded) -> Found:
+    def _keep(self, result: Decoded) -> Found:
         """Gives the data file its final name and writes the listing, unless another run may fare better."""
         order, summary = result.order, result.summary
         assert summary is not None
         data = Path(order.data or "")
         if self._store and summary.sha256:
-            key = key_of(summary.sha256, place)
+            key = key_of(summary.sha256, order)
             if result.lasting:
                 data = self._store.save(key, data, result.entries, summary)
             elif summary.data_bytes:
                 data = self._store.keep(key, data)
         return Found(data, result.entries, summary)
 
-    def _opened(self, place: Place, found: Found, spare: Spare) -> Opened:
+    def _opened(self, order: Order, found: Found, spare: Spare) -> Opened:
         """As the rest of discprep sees it, with the archives inside opened in their members' places."""
-        task, summary = place.task, found.summary
+        task, summary = order.task, found.summary
         if summary.format == "file":
-            members = [self._whole_file(place, entry) for entry in found.entries]
+            members = [
+                Unpacked(one.member, Content(task.path, order.offset_bytes, one.member.size_bytes, one.sha256))
+                for one in found.entries
+            ]
             return Opened(task.path, summary.sha256, "file", tuple(members), summary.problems, summary.notices)
         spare.take(found)
         merge = Merge()
         for entry in found.entries:
             unpacked = entry.unpacked(found.data)
             opens = bool(entry.inner and task.nested) and spare.allows(entry.member.name, merge.problems)
-            inner = self._inside(place, found, entry, spare) if opens else None
+            inner = self._inside(task, found, entry, spare) if opens else None
             merge.add(unpacked, inner)
         problems, notices = (*summary.problems, *merge.problems), (*summary.notices, *merge.notices)
         lacks = tuple(dict.fromkeys((*summary.lacks, *merge.lacks)))
         return Opened(task.path, summary.sha256, summary.format, tuple(merge.members), problems, notices, lacks=lacks)
 
-    def _whole_file(self, place: Place, entry: Entry) -> Unpacked:
-        content = Content(place.task.path, place.offset_bytes, entry.member.size_bytes, entry.sha256)
-        return Unpacked(entry.member, content)
-
-    def _inside(self, place: Place, found: Found, entry: Entry, spare: Spare) -> Opened:
-        task, member = place.task, entry.member
+    def _inside(self, task: OpenTask, found: Found, entry: Entry, spare: Spare) -> Opened:
+        member = entry.member
         inner = OpenTask(found.data, entry.sha256, task.charset, task.nested - 1, member.name.rpartition("/")[2])
-        inner_place = Place(inner, spare.limits, entry.offset_bytes, member.size_bytes)
-        return self._opened(inner_place, self._find([inner_place])[0], spare)
+        order = Order(inner, spare.limits, entry.offset_bytes, member.size_bytes)
+        return self._opened(order, self._find([order])[0], spare)
 
 
 class Spare:
     """What archives inside archives may still hold. All levels share the limits of the outermost, since the bytes of
     each of them lie on the disk at once; its ratio bounds them all together, else each level could multiply."""
 
-    def __init__(self, place: Place) -> None:
-        """`place`: the outermost archive, of which nothing was taken yet."""
-        limits, self._told = place.limits, False
+    def __init__(self, order: Order) -> None:
+        """`order`: the outermost archive's, of which nothing was taken yet."""
+        limits, self._told = order.limits, False
         self._limits, self._members, self._bytes = limits, limits.members, limits.total_bytes
         if limits.ratio:
-            self._bytes = min(self._bytes, max(limits.ratio_bytes, limits.ratio * _size(place.task.path)))
+            self._bytes = min(self._bytes, max(limits.ratio_bytes, limits.ratio * _size(order.task.path)))
 
     def take(self, found: Found) -> None:
         """Counts the members of one archive, at whatever level."""
@@ -329,16 +314,15 @@ class Merge:
 
     def __init__(self) -> None:
         self.members: list[Unpacked] = []
-        self.problems: list[str] = []
-        self.notices: list[str] = []
+        self.problems, self.notices = Remarks(), Remarks()
         self.lacks: list[tuple[str, str]] = []
 
     def add(self, unpacked: Unpacked, inner: Opened | None) -> None:
         """A member; with `inner`, the archive that it is: it becomes a folder with that archive's members."""
         name = unpacked.member.name
         if inner is not None:
-            self.problems += [f"{name}: {problem}" for problem in inner.problems]
-            self.notices += [f"{name}: {notice}" for notice in inner.notices]
+            self.problems.extend(f"{name}: {problem}" for problem in inner.problems)
+            self.notices.extend(f"{name}: {notice}" for notice in inner.notices)
             self.lacks += inner.lacks
         if inner is None or not inner.members:
             self._append(unpacked)

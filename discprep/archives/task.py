@@ -37,21 +37,18 @@ class OpenTask:
 
 @dataclass(frozen=True, slots=True)
 class Order:
-    """One decoding, as a worker is asked for it.
+    """One decoding, as a worker is asked for it. Members that are archives themselves are marked where the task opens
+    them too.
 
     Attributes:
-        offset_bytes, size_bytes: the part of `path` that is the archive; size None: to the end
+        offset_bytes, size_bytes: the part of the task's file that is the archive; size None: to the end
         data: where the members' bytes go, one after the other; None: they are only hashed
         start: members before it are done already; `data_bytes` of `data` hold them
         decode: False: members from `start` on are only listed
         careful: each member is announced before it is touched
-        mark_inner: members that are archives themselves are marked
     """
 
-    path: str
-    name: str
-    sha256: str
-    charset: str | None
+    task: OpenTask
     limits: Limits
     offset_bytes: int = 0
     size_bytes: int | None = None
@@ -60,16 +57,17 @@ class Order:
     start: int = 0
     decode: bool = True
     careful: bool = False
-    mark_inner: bool = False
 
     def values(self) -> dict[str, Any]:
         """As JSON values."""
-        return _named(self, _ORDER) | {"limits": _limits(self.limits)}
+        task = _named(self.task, _TASK) | {"path": str(self.task.path.absolute())}  # a worker stands in another folder
+        return _named(self, _ORDER) | {"task": task, "limits": _limits(self.limits)}
 
     @classmethod
     def of(cls, values: dict[str, Any]) -> Order:
         """Back from JSON values."""
-        return cls(**values | {"limits": Limits(**values["limits"])})
+        task = OpenTask(**values["task"] | {"path": Path(values["task"]["path"])})
+        return cls(**values | {"task": task, "limits": Limits(**values["limits"])})
 
 
 @dataclass(slots=True)
@@ -143,7 +141,8 @@ def _named(record: object, names: tuple[str, ...]) -> dict[str, Any]:
 
 # A member's values are those of both records in the order in which they are declared, without their names: a listing
 # of thousands would be twice as long with them.
-_ORDER, _SUMMARY, _MEMBER, _ENTRY = _fields(Order), _fields(Summary), _fields(Member), _fields(Entry)[1:]
+_TASK, _ORDER, _SUMMARY = _fields(OpenTask), _fields(Order), _fields(Summary)
+_MEMBER, _ENTRY = _fields(Member), _fields(Entry)[1:]
 _RAW_NAME = _MEMBER.index("raw_name")
 _member_values, _entry_values = attrgetter(*_MEMBER), attrgetter(*_ENTRY)
 

@@ -132,7 +132,7 @@ def _serve(order: Order, talk: Talk, scratch: Path) -> None:
     try:
         Job(order, talk, scratch).run()
     except OSError as error:
-        talk.say("x", [error.strerror or str(error), str(error.filename or order.path)], now=True)
+        talk.say("x", [error.strerror or str(error), str(error.filename or order.task.path)], now=True)
 
 
 class Window(io.RawIOBase):
@@ -191,21 +191,21 @@ class Job:
 
     def run(self) -> None:
         """Reads the archive and reports every member, then the summary."""
-        order = self._order
-        path = Path(order.path)
-        with path.open("rb") as file:
-            source = source_of(file, order.offset_bytes, order.size_bytes, order.name or path.name, path)
+        order, task = self._order, self._order.task
+        with task.path.open("rb") as file:
+            name = task.name or task.path.name
+            source = source_of(file, order.offset_bytes, order.size_bytes, name, task.path)
             self._talk.begin(-1, order.limits.floor_s) if order.careful else None
             sha256 = self._digest(source)
-            if order.sha256 and sha256 != order.sha256:
-                self._end("file", sha256, [f"its bytes are not those expected: expected sha256 {order.sha256}, "
+            if task.sha256 and sha256 != task.sha256:
+                self._end("file", sha256, [f"its bytes are not those expected: expected sha256 {task.sha256}, "
                                            f"got {sha256}; nothing was unpacked"])  # fmt: skip
                 return
             self._open(source, sha256)
 
     def _open(self, source: Source, sha256: str) -> None:
         order = self._order
-        options = Options(order.limits, self._scratch, order.charset, self._alive)
+        options = Options(order.limits, self._scratch, order.task.charset, self._alive)
         try:
             reader = open_source(source, options)
         except (ArchiveError, MemoryError, ToolError) as error:
@@ -227,7 +227,7 @@ class Job:
     def _plain(self, source: Source, sha256: str) -> None:
         """A file that is no container: one member, its own bytes."""
         problems = []
-        if kind_by_name(self._order.name):
+        if kind_by_name(self._order.task.name):
             problems.append(f"it is named as an archive, but is none; it begins {_shown(source.head)}")
         member = Member(0, "", b"", "file", source.size_bytes)
         if self._order.start == 0:
@@ -321,7 +321,7 @@ class Job:
         self._sha[member.index] = sha256
         if member.problem:
             member = self._forgiven(member, sha256)
-        inner = self._inner(member) if self._order.mark_inner else ""
+        inner = self._inner(member) if self._order.task.nested else ""
         offset_bytes = self._data_bytes
         self._data_bytes += member.size_bytes if self._data else 0
         return Entry(member, offset_bytes, sha256, member.checksum, inner=inner)

@@ -88,10 +88,11 @@ def open_task(item: Item, path: Path) -> OpenTask:
 
 def looked_into(manifest: Manifest, cache: Cache, item: Item, path: Path) -> Inside:
     """What is known of an item's inside, as it takes it, without decoding anything."""
-    from discprep.archives.store import Place, Store, key_of
+    from discprep.archives.store import Store, key_of
+    from discprep.archives.task import Order
 
     task = open_task(item, path)
-    listed = Store(cache.unpacked).load(key_of(path.name, Place(task, manifest.limits)))
+    listed = Store(cache.unpacked).load(key_of(path.name, Order(task, manifest.limits)))
     if listed is None:
         return "unread"
     entries, summary = listed

@@ -121,7 +121,7 @@ def here(paths: list[Path]) -> Run:
 
     def run(out: Path) -> None:
         for n, path in enumerate(paths):
-            order = Order(str(path), "", "", None, Limits(), data=f"{out}/{n}")
+            order = Order(OpenTask(path), Limits(), data=f"{out}/{n}")
             Job(order, Talk(io.BytesIO()), out).run()
 
     return run

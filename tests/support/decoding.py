@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from discprep.archives.task import Entry, Order, Summary
+from discprep.archives.task import Entry, OpenTask, Order, Summary
 from discprep.archives.worker import Job, Talk
 from discprep.model import Limits
 
@@ -51,7 +51,7 @@ def decode_here(
     data.unlink(missing_ok=True)
     said = io.BytesIO()
     talk = Unlimited(said)
-    Job(Order(str(path), name, "", charset, limits or Limits(), data=str(data)), talk, folder).run()
+    Job(Order(OpenTask(path, "", charset, 0, name), limits or Limits(), data=str(data)), talk, folder).run()
     talk.flush()
     lines: list[Sequence[object]] = [answer for line in said.getvalue().splitlines() for answer in json.loads(line)]
     entries = [Entry.of(list(values)) for kind, *values in lines if kind == "m"]
