@@ -32,13 +32,12 @@ CHUNK_BYTES = 65_536
 
 @dataclass(frozen=True, slots=True)
 class Source:
-    """The bytes of one container. `file` is seekable; `path` is None when it is a window of a larger file."""
+    """The bytes of one container. `file` is seekable; it may be a window of a larger one."""
 
     file: BinaryIO
     size_bytes: int
     head: bytes  # the first HEAD_BYTES
     name: str  # the file's own name, for messages and for what a single compressed file is called
-    path: Path | None = None
 
     def at(self, offset_bytes: int, size_bytes: int) -> bytes:
         """Up to `size_bytes` from `offset_bytes`; fewer at the end of the file, none beyond it."""
@@ -149,8 +148,8 @@ class Inflater:
 class MemberError(ArchiveError):
     """A member's bytes are not what its header promises. `computed` is the checksum found, if any."""
 
-    def __init__(self, message: str, *, computed: str = "", where: str = "", hint: str = "") -> None:
-        super().__init__(message, where=where, hint=hint)
+    def __init__(self, message: str, *, computed: str = "") -> None:
+        super().__init__(message)
         self.computed = computed
 
 

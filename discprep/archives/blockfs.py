@@ -267,7 +267,8 @@ class BlockReader(ImageReader):
         """Adds files and folders that no chain leads to any more, as long as the disk's bitmap calls them used."""
         used = self._used()
         hidden = (n for n in range(2, self._total) if n not in self._seen and used(n))
-        headers = {n: block for n in hidden if self._is_name(block := self._block(n), n)}
+        blocks = ((n, self._block(n)) for n in hidden)
+        headers = {n: b for n, b in blocks if not self._fault(b, n, HEADER) and long(b, 508) in NAMES}
         before = len(self._found)
         for number in headers:
             line = [number]  # from the header up through its folders, as far as they are hidden, too
@@ -278,9 +279,6 @@ class BlockReader(ImageReader):
                     self._adopt(each, headers[each])
         if found := len(self._found) - before:
             self.notices.append(f"{found} files and folders were found by a search of all blocks only")
-
-    def _is_name(self, block: bytes, number: int) -> bool:
-        return not self._fault(block, number, HEADER) and long(block, 508) in NAMES
 
     def _adopt(self, number: int, block: bytes) -> None:
         self._seen.add(number)

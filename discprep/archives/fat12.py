@@ -83,17 +83,14 @@ def geometry(source: Source) -> Geometry | None:
     if len(head) < 36:
         return None
     sector, per_cluster, reserved, copies, entries, sectors, _, per_fat = struct.unpack_from("<HBHBHHBH", head, 11)
-    found = Geometry(sector, per_cluster, reserved, copies, entries, sectors or _u32(head, 32), per_fat)
+    (wide,) = struct.unpack_from("<L", head, 32)
+    found = Geometry(sector, per_cluster, reserved, copies, entries, sectors or wide, per_fat)
     if found.plausible and _fat_begins(source, reserved * sector):
         return found
     early = EARLY.get(head[512]) if len(head) > 512 else None
     if early and _fat_begins(source, 512) and source.size_bytes == early[3] * 512:
         return Geometry(512, early[0], 1, 2, early[1], early[3], early[2])
     return None
-
-
-def _u32(raw: bytes, at: int) -> int:
-    return int.from_bytes(raw[at : at + 4], "little")
 
 
 def _fat_begins(source: Source, at: int) -> bool:

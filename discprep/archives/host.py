@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from itertools import count
 
 PART_BYTES_MAX = 255  # of one part in UTF-8: the common limit of today's file systems
 _WINDOWS_ILLEGAL = re.compile(r'[<>:"\\|?*\x00-\x1f]')
@@ -68,7 +69,5 @@ class HostNames:
 
 def _candidates(stem: str, tail: str) -> Iterable[str]:
     yield stem + tail
-    number = 1
-    while True:
-        number += 1
+    for number in count(2):
         yield f"{stem}~{number}{tail}"

@@ -40,11 +40,6 @@ def recognise(source: Source) -> bool:
     return source.head[2:7] != EXTRACTOR_ID and starts_archive(source.at, source.size_bytes)
 
 
-def recognise_behind_stub(source: Source) -> bool:
-    """A verified header within the reach of a self-extractor's program."""
-    return _behind_stub(source) is not None
-
-
 def _behind_stub(source: Source) -> int | None:
     """The first header behind a program. A program may carry an archive of its own (its manual, say), with an end
     mark and the real archive behind it: the last one within reach counts."""
@@ -78,7 +73,7 @@ def open_reader(source: Source, options: Options) -> LhaReader:
 
 
 class LhaReader(Remarking):
-    """One LHA archive; see `base.Reader`."""
+    """One LHA archive (`base.Reader`); the member last given out is read."""
 
     format = "lha"
 
@@ -96,7 +91,6 @@ class LhaReader(Remarking):
         self._unchecked = 0  # headers of levels 2 and 3 without a checksum
 
     def members(self) -> Iterator[Member]:
-        """Members in stored order; see `base.Reader`."""
         if self._start:
             self.notices.append(f"{self._start} bytes stand before the first header (a self-extracting archive)")
         for index, header in enumerate(self._headers()):
@@ -111,7 +105,6 @@ class LhaReader(Remarking):
             self.notices.append(f"the archive does not say how names are written; read as {charset}, a guess")
 
     def read(self, member: Member) -> Iterable[bytes]:
-        """The bytes of the member last given out; see `base.Reader`."""
         header = self._header
         assert header is not None
         # Collections hold thousands of small members: those are decoded and compared at once.
@@ -246,7 +239,7 @@ class LhaReader(Remarking):
         folder = header.extended.get(0x45, b"").decode("utf-16-le", "replace").replace("\uffff", "/")
         if not folder and 0x02 in header.extended:
             folder = "/".join(self._text(header, part) for part in header.extended[0x02].split(b"\xff"))
-        return _joined(folder, name, "/").replace("\\", "/")
+        return (folder + ("/" if folder and not folder.endswith("/") else "") + name).replace("\\", "/")
 
     def _text(self, header: Header, raw: bytes) -> str:
         if not raw:
@@ -262,10 +255,6 @@ class LhaReader(Remarking):
         except (LookupError, UnicodeDecodeError):
             self._guessed.add("latin-1")
             return raw.decode("latin-1")
-
-
-def _joined(folder: str, name: str, separator: str) -> str:
-    return folder + (separator if folder and not folder.endswith(separator) else "") + name
 
 
 def _raw_name(header: Header) -> tuple[bytes, bytes]:
@@ -333,5 +322,5 @@ def _usual_charset(header: Header, raw: bytes) -> str:
 
 FORMATS = (
     Format("lha", 1, recognise, open_reader),
-    Format("lha", 2, recognise_behind_stub, open_reader),
+    Format("lha", 2, lambda source: _behind_stub(source) is not None, open_reader),
 )

@@ -10,11 +10,11 @@ neighbours) then take the place of the second: they know all methods too, and ar
 
 from __future__ import annotations
 
-import io
 import struct
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from functools import cache
+from itertools import chain
 from pathlib import Path
 from typing import Any
 
@@ -65,7 +65,7 @@ def decode(name: str, source: Source, header: Header, scratch: Path) -> Iterable
     if name == "stored":
         return source.chunks(header.data_offset, header.packed_bytes)
     if name == "lzhlib":
-        return _lzhlib(source, header, scratch)
+        return _same_start(_lzhlib(source, header), source, header, scratch)
     if name == "own":
         return _own(source, header)
     return _pylhasa(source, header, scratch)
@@ -85,17 +85,10 @@ def is_small(header: Header) -> bool:
 
 def small(source: Source, header: Header) -> bytes | None:
     """All bytes of a small member by the fast decoder, if they have the declared size and CRC."""
-    import lzhlib
-
-    taken = io.BytesIO()
-    packed = io.BytesIO(source.at(header.data_offset, header.packed_bytes))
-    session = lzhlib.LZHDecodeSession(packed, taken, _Info(header))
     try:
-        while not session.do_next() and session.output_pos <= header.size_bytes:
-            pass
-    except Exception:
+        data = b"".join(_lzhlib(source, header))
+    except MemberError:
         return None
-    data = taken.getvalue()
     return data if len(data) == header.size_bytes and crc16(data, 0) == header.crc else None
 
 
@@ -149,10 +142,6 @@ class _Output:
         self.pieces.append(bytes(memoryview(data)))  # bytes(data) alone would be the same, reused object
 
 
-def _lzhlib(source: Source, header: Header, scratch: Path) -> Iterable[bytes]:
-    return _same_start(_lzhlib_large(source, header), source, header, scratch)
-
-
 def _same_start(pieces: Iterator[bytes], source: Source, header: Header, scratch: Path) -> Iterator[bytes]:
     """Passes the pieces on if the other decoder agrees on the first window: only there can the wrong start of
     lzhlib's window show, and a large member need not be decoded to its end to find that out."""
@@ -165,7 +154,7 @@ def _same_start(pieces: Iterator[bytes], source: Source, header: Header, scratch
     yield from pieces
 
 
-def _lzhlib_large(source: Source, header: Header) -> Iterator[bytes]:
+def _lzhlib(source: Source, header: Header) -> Iterator[bytes]:
     import lzhlib
 
     given, taken = _Input(source, header), _Output()
@@ -207,20 +196,13 @@ def _pylhasa(source: Source, header: Header, scratch: Path) -> Iterator[bytes]:
             yield from _pylhasa_pieces(archive, header.size_bytes)
         return
     path = scratch / "member.lzh"
-    _write(path, front, source, header)
+    with path.open("wb") as file:
+        file.writelines(chain([front], source.chunks(header.data_offset, header.packed_bytes), [b"\0"]))
     try:
         with pylhasa.open(path) as archive:
             yield from _pylhasa_pieces(archive, header.size_bytes)
     finally:
         path.unlink()
-
-
-def _write(path: Path, front: bytes, source: Source, header: Header) -> None:
-    with path.open("wb") as file:
-        file.write(front)
-        for chunk in source.chunks(header.data_offset, header.packed_bytes):
-            file.write(chunk)
-        file.write(b"\0")
 
 
 def _pylhasa_pieces(archive: Any, size_bytes: int) -> Iterator[bytes]:

@@ -67,16 +67,11 @@ class Header:
         return self.checked or (self.closes and not self.fault and self.end <= end)
 
 
-def looks_like_header(head: bytes) -> bool:
-    """Whether the id of a usual method stands at byte 2, as in every level."""
-    return METHOD.match(head, 2) is not None
-
-
 def starts_archive(read: ReadAt, end: int) -> bool:
     """Whether a file of `end` bytes begins with a header: a usual method's, or any other that verifies."""
     head = read(0, HEAD_BYTES)
-    if looks_like_header(head) or not ANY_METHOD.match(head, 2):
-        return len(head) > 20 and looks_like_header(head)
+    if METHOD.match(head, 2) or not ANY_METHOD.match(head, 2):  # it stands at byte 2 in every level
+        return len(head) > 20 and METHOD.match(head, 2) is not None
     try:
         header = read_header(read, 0, end, head)
     except BadHeader:
@@ -161,13 +156,13 @@ def _level_1(header: Header, read: ReadAt, head: bytes, end: int) -> None:
     header.crc = int.from_bytes(base[named : named + 2], "little")
     header.os_id = chr(base[named + 2])
     skip = header.packed_bytes
-    whole = _chain_1(header, read, base, skip, end)
+    whole = _chain_1(header, read, base, skip)
     header.header_bytes = len(whole)
     header.packed_bytes = skip - (len(whole) - len(base))
     _extensions(header, whole)
 
 
-def _chain_1(header: Header, read: ReadAt, base: bytes, skip: int, end: int) -> bytes:
+def _chain_1(header: Header, read: ReadAt, base: bytes, skip: int) -> bytes:
     """Base and extended headers of level 1, which stand behind the base and are counted in the skip size."""
     whole = bytearray(base)
     size = int.from_bytes(base[-2:], "little")

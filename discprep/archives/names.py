@@ -84,7 +84,8 @@ class Guard:
         name, problem = member.name, member.problem
         if not _PLAIN.match(name):
             name = tidy(name)
-            problem = problem or name_problem(name) or _no_name(name, member)
+            no_name = name == "." and member.kind != "folder"  # only a folder can be the archive's root
+            problem = problem or name_problem(name) or ("its name is empty" if no_name else "")
         problem = problem or self._place(name, member)
         if problem != member.problem or name != member.name:
             member = replace(member, name=_shown(name), problem=problem)
@@ -153,11 +154,6 @@ class Guard:
             return f"the archive would be more than {format_bytes(limits.total_bytes)}"
         self._total_bytes += size
         return ""
-
-
-def _no_name(name: str, member: Member) -> str:
-    """Only a folder can be the archive's root."""
-    return "its name is empty" if name == "." and member.kind != "folder" else ""
 
 
 def _shown(name: str) -> str:

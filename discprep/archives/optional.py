@@ -7,7 +7,7 @@ the host (unrar, unar, 7z or bsdtar). Both are seen through `base.Reader`, their
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Literal
 
@@ -101,7 +101,7 @@ class SevenZipReader(Remarking):
 
     def _unpack(self, folder: Path, wanted: set[int]) -> set[int]:
         """Unpacks the wanted members; those behind the first damaged one are given back."""
-        factory = _writers(folder, self._infos, self._entries, self._options)
+        factory = _writers(folder, self._entries, self._options)
         try:
             self._archive.reset()
             self._archive.extract(targets=[str(index) for index in wanted], factory=factory)
@@ -115,7 +115,7 @@ class SevenZipReader(Remarking):
         return set()
 
 
-def _writers(folder: Path, infos: Sequence[Mapping[str, Any]], entries: Sequence[Any], options: Options) -> Any:
+def _writers(folder: Path, entries: Sequence[Any], options: Options) -> Any:
     """A factory, as py7zr wants it, of files in `folder` that hold no more than their members' sizes."""
     from py7zr import Py7zIO, WriterFactory
 

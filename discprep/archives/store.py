@@ -45,7 +45,6 @@ class Store:
         folder.mkdir(parents=True, exist_ok=True)
 
     def path(self, key: str) -> Path:
-        """The file of an archive."""
         return self.folder / f"{key}{SUFFIX}"
 
     def load(self, key: str) -> tuple[list[Entry], Summary] | None:
@@ -67,10 +66,6 @@ class Store:
             with part.open("ab") as file:
                 file.write(body + f"{len(body):016x}{hashlib.sha256(body).hexdigest()}".encode())
             return move(part, self.path(key))
-
-    def keep(self, key: str, part: Path) -> Path:
-        """Gives members' bytes their final name without a listing: the next run decodes again."""
-        return move(part, self.path(key))
 
 
 def forget(path: Path) -> None:
@@ -106,38 +101,32 @@ def open_tasks(
 ) -> Iterator[Opened]:
     """See `discprep.archives.open_all`. Without a store members are only hashed; their contents have no path."""
     sizes = [_size(task.path) for task in tasks]
-    batches = list(_batches(tasks, sizes))
-    told = Told(progress or Silent(), sum(sizes))
+    batches = _batches(tasks, sizes)
+    progress = progress or Silent()
+    told = Told(progress, sum(sizes))
     sessions = min(workers or os.cpu_count() or 1, max(len(batches), 1))
     with contextlib.ExitStack() as held, Pool(sessions, told.more) as pool:
         opener = Opener(pool, store, limits, held)
         try:
-            for batch, results in zip(batches, pool.map(lambda batch: opener.open(batch.tasks), batches), strict=True):
-                told.done(batch.size_bytes)
+            opened = pool.map(lambda batch: opener.open([task for task, _ in batch]), batches)
+            for batch, results in zip(batches, opened, strict=True):
+                told.done(sum(size for _, size in batch))
                 yield from results
         finally:
-            told.end()
+            progress.end(KEY)
 
 
-@dataclass(slots=True)
-class Batch:
-    """Tasks that go to a worker together, and the bytes of their files."""
-
-    tasks: list[OpenTask]
-    size_bytes: int
-
-
-def _batches(tasks: list[OpenTask], sizes: list[int]) -> Iterator[Batch]:
-    batch = Batch([], 0)
+def _batches(tasks: list[OpenTask], sizes: list[int]) -> list[list[tuple[OpenTask, int]]]:
+    """Tasks that go to a worker together, with the bytes of their files."""
+    batches: list[list[tuple[OpenTask, int]]] = []
+    room = 0
     for task, size in zip(tasks, sizes, strict=True):
-        full = len(batch.tasks) >= BATCH_TASKS or batch.size_bytes + size > BATCH_BYTES
-        if batch.tasks and full:
-            yield batch
-            batch = Batch([], 0)
-        batch.tasks.append(task)
-        batch.size_bytes += size
-    if batch.tasks:
-        yield batch
+        if not batches or size > room or len(batches[-1]) >= BATCH_TASKS:
+            batches.append([])
+            room = BATCH_BYTES
+        batches[-1].append((task, size))
+        room = max(room - size, 0)
+    return batches
 
 
 def _size(path: Path) -> int:
@@ -157,7 +146,6 @@ class Told:
         progress.begin(KEY, "Reading archives", total_bytes)
 
     def more(self, amount: int) -> None:
-        """Bytes read just now."""
         with self._lock:
             self._ahead += amount
         self._progress.advance(KEY, amount)
@@ -168,10 +156,6 @@ class Told:
             known = min(self._ahead, size_bytes)
             self._ahead -= known
         self._progress.advance(KEY, size_bytes - known)
-
-    def end(self) -> None:
-        """All is over."""
-        self._progress.end(KEY)
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,7 +232,7 @@ class Opener:
             if result.lasting:
                 data = self._store.save(key, data, result.entries, summary)
             elif summary.data_bytes:
-                data = self._store.keep(key, data)
+                data = move(data, self._store.path(key))  # without a listing: the next run decodes again
         return Found(data, result.entries, summary)
 
     def _opened(self, order: Order, found: Found, spare: Spare) -> Opened:

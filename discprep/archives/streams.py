@@ -92,7 +92,8 @@ class Unpacker:
         chunks = self._source.chunks(0, self._source.size_bytes)
         data = next(chunks, b"")
         while data:
-            self._check_flags(data)
+            if self._kind.name == "gz" and len(data) > 3 and data[3] & GZ_RESERVED:
+                raise MemberError("its gz header sets reserved flags, which must be zero")
             stream = self._kind.new()
             while not stream.eof:
                 yield stream.decompress(data, PIECE_BYTES)
@@ -102,10 +103,6 @@ class Unpacker:
                     if not data:
                         raise MemberError(f"it ends before its end: {self.size_bytes} bytes could be unpacked")
             data = self._next_stream(stream.unused_data, chunks)
-
-    def _check_flags(self, data: bytes) -> None:
-        if self._kind.name == "gz" and len(data) > 3 and data[3] & GZ_RESERVED:
-            raise MemberError("its gz header sets reserved flags, which must be zero")
 
     def _next_stream(self, rest: bytes, chunks: Iterator[bytes]) -> bytes:
         """The start of another stream; nothing after zero padding."""
@@ -132,7 +129,6 @@ class StreamReader(Remarking):
         self._problem = problem
 
     def members(self) -> Iterator[Member]:
-        """The one member."""
         stored = _stored_name(self._source.head) if self.format == "gz" else b""
         yield Member(
             index=0,
@@ -142,7 +138,7 @@ class StreamReader(Remarking):
             size_bytes=self._inner.size_bytes,
             packed_bytes=self._source.size_bytes,
             method={"gz": "deflate", "bz2": "bzip2", "xz": "lzma"}[self.format],
-            time_s=_stored_time(self._source.head) if self.format == "gz" else None,
+            time_s=int.from_bytes(self._source.head[4:8], "little") or None if self.format == "gz" else None,
             problem=self._problem,
         )
 
@@ -151,7 +147,6 @@ class StreamReader(Remarking):
         return self._inner.chunks(0, member.size_bytes)
 
     def close(self) -> None:
-        """Frees the scratch file."""
         self._inner.file.close()
 
 
@@ -164,21 +159,13 @@ class ComposedReader:
         self._reader = reader
         self._inner = inner
         self._outer = [f"the {kind.name} layer: {problem}"] if problem else []
-        self.members = reader.members
-        self.read = reader.read
+        self.members, self.read, self.notices = reader.members, reader.read, reader.notices
 
     @property
     def problems(self) -> list[str]:
-        """Of both layers."""
         return [*self._outer, *self._reader.problems]
 
-    @property
-    def notices(self) -> list[str]:
-        """Of the inner reader."""
-        return list(self._reader.notices)
-
     def close(self) -> None:
-        """Frees the inner reader and the scratch file."""
         self._reader.close()
         self._inner.file.close()
 
@@ -221,10 +208,6 @@ def _stored_name(head: bytes) -> bytes:
     if head[3] & 0x04:
         at += 2 + int.from_bytes(head[10:12], "little")
     return head[at : at + 1024].partition(b"\0")[0]
-
-
-def _stored_time(head: bytes) -> int | None:
-    return int.from_bytes(head[4:8], "little") or None
 
 
 def _recogniser(kind: Kind) -> Callable[[Source], bool]:

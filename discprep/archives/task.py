@@ -1,4 +1,4 @@
-"""What a worker is asked and what it answers, and the JSON in which both cross the pipe.
+"""What a worker is asked and what it answers, and the JSON in which both cross the pipe (`values`, and back by `of`).
 
 A listing on disc holds the same values, so a member has one written form.
 """
@@ -59,13 +59,11 @@ class Order:
     careful: bool = False
 
     def values(self) -> dict[str, Any]:
-        """As JSON values."""
         task = _named(self.task, _TASK) | {"path": str(self.task.path.absolute())}  # a worker stands in another folder
         return _named(self, _ORDER) | {"task": task, "limits": _limits(self.limits)}
 
     @classmethod
     def of(cls, values: dict[str, Any]) -> Order:
-        """Back from JSON values."""
         task = OpenTask(**values["task"] | {"path": Path(values["task"]["path"])})
         return cls(**values | {"task": task, "limits": Limits(**values["limits"])})
 
@@ -86,14 +84,12 @@ class Entry:
     lasting: bool = True  # False: another run may fare better (a library was missing, time ran out)
 
     def values(self) -> list[Any]:
-        """As JSON values."""
         values = [*_member_values(self.member), *_entry_values(self)]
         values[_RAW_NAME] = values[_RAW_NAME].decode("latin-1")
         return values
 
     @classmethod
     def of(cls, values: list[Any]) -> Entry:
-        """Back from JSON values."""
         member = dict(zip(_MEMBER, values, strict=False))
         member["raw_name"] = member["raw_name"].encode("latin-1")
         return cls(Member(**member), **dict(zip(_ENTRY, values[len(_MEMBER) :], strict=True)))
@@ -118,12 +114,10 @@ class Summary:
     lacks: tuple[tuple[str, str], ...] = ()  # see `Opened`
 
     def values(self) -> list[Any]:
-        """As JSON values."""
         return list(_named(self, _SUMMARY).values())
 
     @classmethod
     def of(cls, values: list[Any]) -> Summary:
-        """Back from JSON values."""
         named = dict(zip(_SUMMARY, values, strict=True))
         lacks = tuple((words, hint) for words, hint in named["lacks"])
         return cls(

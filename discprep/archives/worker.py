@@ -162,17 +162,14 @@ class Window(io.RawIOBase):
         return len(data)
 
 
-def source_of(file: BinaryIO, offset_bytes: int, size_bytes: int | None, name: str, path: Path | None) -> Source:
-    """A source over a whole file or a part of one."""
-    if offset_bytes or size_bytes is not None:
-        size = size_bytes or 0
-        file = io.BufferedReader(Window(file, offset_bytes, size), CHUNK_BYTES)
-        path = None
+def source_of(file: BinaryIO, offset_bytes: int, size_bytes: int | None, name: str) -> Source:
+    """A source over a part of a file; without a size over the whole."""
+    if size_bytes is None:
+        size_bytes = os.fstat(file.fileno()).st_size
     else:
-        size = os.fstat(file.fileno()).st_size
+        file = io.BufferedReader(Window(file, offset_bytes, size_bytes), CHUNK_BYTES)
     file.seek(0)
-    head = file.read(HEAD_BYTES)
-    return Source(file, size, head, name, path)
+    return Source(file, size_bytes, file.read(HEAD_BYTES), name)
 
 
 class Job:
@@ -193,8 +190,7 @@ class Job:
         """Reads the archive and reports every member, then the summary."""
         order, task = self._order, self._order.task
         with task.path.open("rb") as file:
-            name = task.name or task.path.name
-            source = source_of(file, order.offset_bytes, order.size_bytes, name, task.path)
+            source = source_of(file, order.offset_bytes, order.size_bytes, task.name or task.path.name)
             self._talk.begin(-1, order.limits.floor_s) if order.careful else None
             sha256 = self._digest(source)
             if task.sha256 and sha256 != task.sha256:
@@ -364,7 +360,7 @@ class Job:
             return ""
         self._data.flush()
         with Path(self._order.data or "").open("rb") as file:
-            found = recognised(source_of(file, self._data_bytes, member.size_bytes, member.name, None))
+            found = recognised(source_of(file, self._data_bytes, member.size_bytes, member.name))
         return found.name if found else ""
 
     def _end(self, format_: str, sha256: str, problems: list[str], notices: Any = ()) -> None:

@@ -14,7 +14,7 @@ import zlib
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import chain
-from typing import Any, Protocol
+from typing import Any
 
 from discprep.archives import oldzip
 from discprep.archives.base import Format, Inflater, MemberError, Options, Remarking, Source, enforced
@@ -345,18 +345,8 @@ def _salvaged(source: Source, most: int) -> Iterator[Entry]:
 # ---------------------------------------------------------------------------------------------- decoding
 
 
-class Decoder(Protocol):
-    """What the standard library's decompressors have in common."""
-
-    @property
-    def eof(self) -> bool: ...
-    @property
-    def needs_input(self) -> bool: ...
-    def decompress(self, data: bytes, max_length: int) -> bytes: ...
-
-
-def expanded(decoder: Decoder, pieces: Iterable[bytes], ends_itself: bool = True) -> Iterator[bytes]:
-    """The decoded bytes in bounded pieces.
+def expanded(decoder: Any, pieces: Iterable[bytes], ends_itself: bool = True) -> Iterator[bytes]:
+    """The decoded bytes in bounded pieces, by one of the standard library's decompressors or an `Inflater`.
 
     Raises:
         MemberError: the stream does not decode, or lacks its end
@@ -376,7 +366,7 @@ def expanded(decoder: Decoder, pieces: Iterable[bytes], ends_itself: bool = True
         raise MemberError("its packed bytes break off before their end")
 
 
-def _lzma_decoder(pieces: Iterator[bytes], size_bytes: int) -> tuple[Decoder, Iterator[bytes]]:
+def _lzma_decoder(pieces: Iterator[bytes], size_bytes: int) -> tuple[Any, Iterator[bytes]]:
     """A decoder set up from the properties in front of an LZMA stream (5.8.8), and the rest of the stream."""
     first = next(pieces, b"")
     if len(first) < 9 or first[2:4] != b"\5\0" or first[4] >= 9 * 5 * 5:

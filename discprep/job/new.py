@@ -130,7 +130,7 @@ def format_of(path: Path) -> str:
     from discprep.archives.formats import recognised
 
     with path.open("rb") as file:
-        found = recognised(Source(file, path.stat().st_size, file.read(HEAD_BYTES), path.name, path))
+        found = recognised(Source(file, path.stat().st_size, file.read(HEAD_BYTES), path.name))
     kind, named = found.name if found else "file", kind_by_name(path.name)
     return named if named == f"tar.{kind}" else kind
 
