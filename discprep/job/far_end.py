@@ -7,8 +7,9 @@ from ipaddress import IPv4Address
 
 from discprep.errors import ManifestError, UsageError
 from discprep.link.encapsulation import negotiated
+from discprep.link.ends import bridge_flow
 from discprep.model import LinkSettings, Manifest, Notice, Progress
-from discprep.peer.port import Flow, Port
+from discprep.peer.port import Port
 from discprep.serve.exchange import Answers
 from discprep.serve.line_server import Ends, LineServer
 from discprep.serve.reach import Reachable
@@ -60,12 +61,6 @@ def _address(manifest: Manifest, text: str, default: IPv4Address) -> IPv4Address
                             hint="The line knows addresses such as 192.0.2.1.") from None  # fmt: skip
 
 
-def flow_of(manifest: Manifest) -> Flow:
-    """What the bridge is set to, else the machine."""
-    told = manifest.bridge.flow if manifest.bridge else None
-    return told or manifest.profile.serial_flow
-
-
 def open_line(
     manifest: Manifest, link: LinkSettings, name: str, answers: Answers, progress: Progress
 ) -> LineServer:
@@ -75,8 +70,9 @@ def open_line(
         ManifestError, UsageError: addresses, or the port
     """
     ends = ends_of(manifest)
-    port = Port(name, link.rate_bit_s, link.framing, flow_of(manifest))
-    link = negotiated(link, xon_xoff=flow_of(manifest) == "xon-xoff")
+    flow = bridge_flow(manifest.bridge, manifest.profile)
+    port = Port(name, link.rate_bit_s, link.framing, flow)
+    link = negotiated(link, xon_xoff=flow == "xon-xoff")
     return LineServer(port, link, ends, answers, say=progress.say)
 
 

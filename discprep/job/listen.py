@@ -10,16 +10,17 @@ from ipaddress import IPv4Address
 from pathlib import Path
 
 from discprep.errors import LineError, UsageError
-from discprep.job.far_end import LEVELS, MACHINE, OWN, ends_of, flow_of
+from discprep.job.far_end import LEVELS, MACHINE, OWN, ends_of
 from discprep.job.sheet.ladder import NAMES
+from discprep.link.ends import bridge_flow
 from discprep.link.line import characters_per_second
 from discprep.manifest import load_manifest
-from discprep.model import LinkProtocol, LinkSettings, Manifest, Progress
+from discprep.model import Flow, LinkProtocol, LinkSettings, Manifest, Progress
 from discprep.peer.heard import GARBAGE_BYTES, Ear, Finding, Search, lines_words
 from discprep.peer.host import Host
 from discprep.peer.ip import Packet
 from discprep.peer.line import Line
-from discprep.peer.port import Flow, Lines, Port
+from discprep.peer.port import Lines, Port
 from discprep.report.listen import Ended, Event, Heard, Started
 from discprep.serve.line_server import Ends, carrier_of
 
@@ -100,7 +101,7 @@ def _setting(wish: Wish, manifest: Manifest | None) -> Setting:
     bridge = manifest.bridge if manifest else None
     return Setting(
         rate, wish.rate_bit_s is not None, wish.framing or (link.framing if link else "8N1"),
-        wish.flow or (flow_of(manifest) if manifest else "none"), link, ends,
+        wish.flow or (bridge_flow(manifest.bridge, manifest.profile) if manifest else "none"), link, ends,
         (bridge.address, bridge.machine_address) if bridge else ("", ""),
     )  # fmt: skip
 

@@ -15,10 +15,10 @@ from discprep.fetch.files import storage
 from discprep.fetch.host import move
 from discprep.link.blocks import BLOCK_PROTOCOLS, send_blocks
 from discprep.link.line import characters_per_second
-from discprep.model import Progress
+from discprep.model import Flow, Progress
 from discprep.peer import blocks
 from discprep.peer.blocks import Failed
-from discprep.peer.port import Flow, Port
+from discprep.peer.port import Port
 from discprep.peer.wire import PortWire
 from discprep.report.over_blocks import Carried, CarriedFile
 from discprep.units import format_seconds

@@ -15,7 +15,7 @@ from discprep.link.generator import Generated, generate
 from discprep.link.line import STANDARD_RATES_BIT_S, characters_per_second, parse_framing
 from discprep.link.trouble import IMPOSSIBLE, LOSES, MAY_LOSE, SLOWER, Trouble
 from discprep.machine import data_bits
-from discprep.model import BridgeSettings, LinkSettings, Notice, Profile
+from discprep.model import BridgeSettings, Flow, LinkSettings, Notice, Profile
 
 _GOOD, _POOR = 0.02, 0.04  # of a 10-bit character
 _UNKNOWN_CLOCK_LIMIT_BIT_S = 115_200  # what an end of unknown clock is taken to reach: common practice, no source
@@ -146,7 +146,7 @@ def _data_bits(link: LinkSettings) -> list[Trouble]:
     ))]  # fmt: skip
 
 
-def bridge_flow(bridge: BridgeSettings | None, profile: Profile) -> str:
+def bridge_flow(bridge: BridgeSettings | None, profile: Profile) -> Flow:
     """What the bridge is set to: its own flow control where it is told, else the machine's."""
     return (bridge.flow if bridge else None) or profile.serial_flow
 
@@ -251,9 +251,7 @@ def _slower(link: LinkSettings, profile: Profile, bridge: BridgeSettings | None)
 
 def _flow_in_force(profile: Profile, bridge: BridgeSettings | None) -> str:
     """The flow control in force: what both ends have set."""
-    if bridge is None or bridge.flow is None or bridge.flow == profile.serial_flow:
-        return profile.serial_flow
-    return "none"
+    return profile.serial_flow if bridge_flow(bridge, profile) == profile.serial_flow else "none"
 
 
 def _limit(profile: Profile, rate_bit_s: float, framing: str) -> ServiceLimit:

@@ -7,7 +7,7 @@ import math
 from discprep.link import tcp
 from discprep.link.encapsulation import encapsulation, negotiated
 from discprep.link.ends import bridge_rate, machine_rate
-from discprep.link.line import parse_framing
+from discprep.link.line import characters_per_second
 from discprep.model import BridgeSettings, LinkSettings, Profile
 
 WINDOW_BYTES = 8192  # taken when no window is told, 4096 to 16384 as range: common practice, no source
@@ -16,12 +16,11 @@ WINDOW_BYTES = 8192  # taken when no window is told, 4096 to 16384 as range: com
 def path_of(link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None) -> tcp.Path:
     """The way that these settings make for random bytes, every unknown at its usual value."""
     link = negotiated(link, xon_xoff="xon-xoff" in (bridge and bridge.flow, profile and profile.serial_flow))
-    bits = parse_framing(link.framing).bits
     known = (bridge.address, bridge.machine_address) if bridge else ()
     window = link.window_bytes or WINDOW_BYTES
     return tcp.Path(
-        down_char_s=bridge_rate(bridge, link.rate_bit_s).actual_bit_s / bits,
-        up_char_s=machine_rate(profile, link.rate_bit_s).actual_bit_s / bits,
+        down_char_s=characters_per_second(bridge_rate(bridge, link.rate_bit_s).actual_bit_s, link.framing),
+        up_char_s=characters_per_second(machine_rate(profile, link.rate_bit_s).actual_bit_s, link.framing),
         encapsulation=encapsulation(link, addresses=tuple(address for address in known if address)),
         mss_bytes=tcp.sent_segment_size(link.mtu_bytes, window),
         window_bytes=window,

@@ -72,8 +72,8 @@ class Compressor:
     """Our way to the machine. `slots` and whether a slot's number may be left out is what the machine can take."""
 
     def __init__(self, slots: int = SLOTS, *, omit_slot: bool = True) -> None:
-        self._slots: list[bytes | None] = [None] * slots
-        self._used = list(range(slots))  # slot numbers, the longest unused first
+        self._held: dict[bytes, tuple[int, bytes]] = {}  # by connection, the longest unused first: slot, last header
+        self._free = list(range(slots))
         self._last = -1
         self._omit_slot = omit_slot
 
@@ -87,7 +87,6 @@ class Compressor:
             return Kind.IP, packet
         header = packet[:size]
         slot, before = self._slot(header)
-        self._slots[slot] = header
         changed = _changes(before, header) if before else None
         if changed is None:
             self._last = slot
@@ -102,21 +101,17 @@ class Compressor:
 
     def _slot(self, header: bytes) -> tuple[int, bytes | None]:
         """The slot of the packet's connection, and the last header there; the longest unused one for a new one."""
-        key = _key(header)
-        for slot in reversed(self._used):
-            last = self._slots[slot]
-            if last is not None and _key(last) == key:
-                self._used.remove(slot)
-                self._used.append(slot)
-                return slot, last
-        slot = self._used.pop(0)
-        self._used.append(slot)
-        return slot, None
-
-
-def _key(header: bytes) -> bytes:
-    at = _ip_bytes(header)
-    return header[12:20] + header[at : at + 4]
+        at = _ip_bytes(header)
+        connection = header[12:20] + header[at : at + 4]  # addresses and ports
+        before = None
+        if connection in self._held:
+            slot, before = self._held.pop(connection)
+        elif self._free:
+            slot = self._free.pop(0)
+        else:
+            slot, _ = self._held.pop(next(iter(self._held)))
+        self._held[connection] = slot, header
+        return slot, before
 
 
 def _same(before: bytes, now: bytes) -> bool:

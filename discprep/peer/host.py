@@ -8,6 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from ipaddress import IPv4Address
 
+from discprep.link.tcp import segment_size
 from discprep.peer import icmp, ip, names, segment
 from discprep.peer.habit import Habit
 from discprep.peer.ip import ICMP, TCP, UDP, Packet
@@ -148,7 +149,7 @@ class Host:
         if application is None:
             self._refuse(syn, key[0])
             return
-        mss = self.mtu_bytes - 40
+        mss = segment_size(self.mtu_bytes)
         connection = Connection(key[2], key[1], self._first(), mss, self.habit, application, self.counts)
         connection.open(syn, now)
         self._places[key] = _Place(connection, key[0], self._first() & 0xFFFF)

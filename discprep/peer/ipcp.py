@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from ipaddress import IPv4Address
 
 from discprep.peer.compression import SLOTS
-from discprep.peer.negotiation import Option
+from discprep.peer.negotiation import Option, Policy
 
 COMPRESSION, ADDRESS, NAME_SERVER = 2, 3, 129
 _VAN_JACOBSON = struct.pack("!H", 0x002D)
 _COMPRESSED = _VAN_JACOBSON + bytes([SLOTS - 1, 1])  # our slots; a slot's number may be left out
 
 
-class AddressPolicy:
+class AddressPolicy(Policy):
     """Both sides' options of IP.
 
     Attributes:
@@ -25,13 +25,10 @@ class AddressPolicy:
 
     def __init__(self, own: IPv4Address, machine: IPv4Address, *, compress: bool) -> None:
         self._own, self._given = own, machine
-        self._wanted = {ADDRESS: own.packed}
+        super().__init__()
+        self._wanted[ADDRESS] = own.packed
         if compress:
             self._wanted[COMPRESSION] = _COMPRESSED
-        self.agreed(())
-
-    def wanted(self) -> list[Option]:
-        return [Option(kind, value) for kind, value in self._wanted.items()]
 
     def judge(self, option: Option) -> Option | None:
         if option.kind == COMPRESSION:
@@ -51,12 +48,7 @@ class AddressPolicy:
             elif option.kind == COMPRESSION:
                 self._wanted.pop(COMPRESSION, None)
 
-    def refused(self, options: Iterable[Option]) -> None:
-        for option in options:
-            self._wanted.pop(option.kind, None)
-
-    def agreed(self, options: Iterable[Option]) -> None:
-        held = {option.kind: option.value for option in options}
+    def agreed(self, held: Mapping[int, bytes]) -> None:
         self.machine = IPv4Address(held[ADDRESS]) if ADDRESS in held else self._given
         told = held.get(COMPRESSION)
         self.slots = told[2] + 1 if told else 0

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 
-from discprep.peer.negotiation import Option
+from discprep.peer.negotiation import Option, Policy
 
 MRU, ACCM, AUTHENTICATION, MAGIC, SHORT_PROTOCOL, SHORT_ADDRESS = 1, 2, 3, 5, 7, 8
 PAP = 0xC023
@@ -18,7 +18,7 @@ NAMES = {
 }  # fmt: skip
 
 
-class LinkPolicy:
+class LinkPolicy(Policy):
     """Both sides' options of the link itself.
 
     Attributes:
@@ -30,9 +30,9 @@ class LinkPolicy:
     """
 
     def __init__(self, mtu_bytes: int, accm: int, *, short_fields: bool, magic: Callable[[], int]) -> None:
+        super().__init__()
         self._magic = magic
         self.magic = magic()
-        self._wanted: dict[int, bytes] = {}
         if mtu_bytes != DEFAULT_MRU:
             self._wanted[MRU] = struct.pack("!H", mtu_bytes)
         if accm != ALL_CONTROLS:
@@ -41,10 +41,6 @@ class LinkPolicy:
         if short_fields:
             self._wanted |= {SHORT_PROTOCOL: b"", SHORT_ADDRESS: b""}
         self.looped = 0
-        self.agreed(())
-
-    def wanted(self) -> list[Option]:
-        return [Option(kind, value) for kind, value in self._wanted.items()]
 
     def judge(self, option: Option) -> Option | None:
         value = option.value
@@ -76,12 +72,7 @@ class LinkPolicy:
             elif option.kind in self._wanted and len(option.value) == len(self._wanted[option.kind]):
                 self._wanted[option.kind] = option.value
 
-    def refused(self, options: Iterable[Option]) -> None:
-        for option in options:
-            self._wanted.pop(option.kind, None)
-
-    def agreed(self, options: Iterable[Option]) -> None:
-        held = {option.kind: option.value for option in options}
+    def agreed(self, held: Mapping[int, bytes]) -> None:
         self.mru_bytes = _number(held[MRU]) if MRU in held else DEFAULT_MRU
         self.send_accm = _number(held[ACCM]) if ACCM in held else ALL_CONTROLS
         self.short_protocol, self.short_address = SHORT_PROTOCOL in held, SHORT_ADDRESS in held

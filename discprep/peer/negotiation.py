@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import struct
-from collections.abc import Callable, Iterable, Sequence
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Protocol
 
 from discprep.peer.automaton import Automaton
 
@@ -36,22 +36,32 @@ def options_in(data: bytes) -> list[Option] | None:
     return found
 
 
-class Policy(Protocol):
+class Policy(ABC):
     """What one protocol wants, and what it takes of the other side."""
 
-    def wanted(self) -> Sequence[Option]:
-        """What we ask for, as it stands."""
+    def __init__(self) -> None:
+        self._wanted: dict[int, bytes] = {}
+        self.agreed({})
 
+    def wanted(self) -> list[Option]:
+        """What we ask for, as it stands."""
+        return [Option(kind, value) for kind, value in self._wanted.items()]
+
+    @abstractmethod
     def judge(self, option: Option) -> Option | None:
         """The option itself: agreed; another value of it: suggested; None: refused."""
 
+    @abstractmethod
     def suggested(self, options: Iterable[Option]) -> None:
         """The other side would rather have these values."""
 
     def refused(self, options: Iterable[Option]) -> None:
         """The other side does not know these options."""
+        for option in options:
+            self._wanted.pop(option.kind, None)
 
-    def agreed(self, options: Iterable[Option]) -> None:
+    @abstractmethod
+    def agreed(self, held: Mapping[int, bytes]) -> None:
         """The other side's whole request is agreed: these hold, all others have their default."""
 
 
@@ -135,7 +145,7 @@ class Negotiation:
             self._reply = packet(CONFIGURE_NAK, ident, _encoded(others))
         else:
             self._naks = 0
-            self._policy.agreed(options)
+            self._policy.agreed({option.kind: option.value for option in options})
             self._reply = packet(CONFIGURE_ACK, ident, data)
         self.event("rcr-" if refused or others else "rcr+", now)
 

@@ -12,12 +12,12 @@ import select
 import sys
 import time
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 from discprep.errors import UsageError
 from discprep.link.line import parse_framing
+from discprep.model import Flow
 
-Flow = Literal["none", "rts-cts", "xon-xoff"]
 _PIECE_BYTES = 4096
 _POLL_S = 0.005  # where the system cannot wait for a port
 _HINTS = {
@@ -126,17 +126,13 @@ class Port:
         except (AttributeError, OSError, NotImplementedError):
             return 0
 
-    def set_rate(self, rate_bit_s: int, framing: str | None = None) -> None:
-        """Another rate, and framing, from now on.
+    def set_rate(self, rate_bit_s: int) -> None:
+        """Another rate from now on.
 
         Raises:
             UsageError: the port cannot do it
         """
         try:
-            if framing:
-                parsed = parse_framing(framing)
-                self._port.bytesize, self._port.parity = parsed.data_bits, parsed.parity
-                self._port.stopbits = parsed.stop_bits
             self._port.baudrate = rate_bit_s
         except (ValueError, OSError) as error:
             raise _refused(self.name, rate_bit_s, error) from error

@@ -12,10 +12,10 @@ from discprep.peer import framing, lcp
 from discprep.peer.carrier import Carrier
 from discprep.peer.compression import Compressor, Decompressor, Kind
 from discprep.peer.ipcp import AddressPolicy
-from discprep.peer.lcp import LinkPolicy
+from discprep.peer.lcp import PAP, LinkPolicy
 from discprep.peer.negotiation import Negotiation, packet
 
-LCP, IPCP, PAP = 0xC021, 0x8021, 0xC023
+LCP, IPCP = 0xC021, 0x8021
 _KINDS = {0x0021: Kind.IP, 0x002D: Kind.COMPRESSED, 0x002F: Kind.UNCOMPRESSED}
 _PROTOCOLS = {kind: number for number, kind in _KINDS.items()}
 _PROTOCOL_REJECT, _ECHO_REQUEST, _ECHO_REPLY, _DISCARD = 8, 9, 10, 11

@@ -78,7 +78,7 @@ class Connection:
     """One connection. `take` what arrives, pull `next_segment` when the line has room, tell `departed`.
 
     Attributes:
-        alive: False when it is over; `broken`: it ended without order
+        alive: False when it is over, in order or not
         heard_s: when the machine last said anything
     """
 
@@ -90,7 +90,6 @@ class Connection:
     application: Application
     counts: Counts = field(default_factory=Counts)
     alive: bool = True
-    broken: bool = False
     established: bool = False
     lingering: bool = False  # both directions are over: only a repeated FIN may still come
     heard_s: float = 0.0
@@ -130,7 +129,7 @@ class Connection:
         at = self._received + _signed(segment.seq - self._irs - self._received)
         if segment.flags & RST:
             if at == self._received:
-                self._over(broken=True)
+                self._over()
             return
         self.heard_s = now
         if segment.flags & SYN:
@@ -372,7 +371,7 @@ class Connection:
         """Ends it at once, with a reset for the machine."""
         if self.alive:
             self._reset = self.established
-            self._over(broken=True)
+            self._over()
 
     @property
     def has_reset(self) -> bool:
@@ -384,8 +383,8 @@ class Connection:
         """Whether it is the machine's turn: nothing of ours is under way or to be sent."""
         return not self._flight and not self._pending
 
-    def _over(self, *, broken: bool) -> None:
-        self.alive, self.broken = False, broken
+    def _over(self) -> None:
+        self.alive = False
         self._flight.clear()
         if not self.lingering:
             self.application.closed()

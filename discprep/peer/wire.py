@@ -37,16 +37,14 @@ class PortWire:
     def write(self, data: bytes) -> None:
         carried_s = self._clock() + len(data) / self._char_s
         until = carried_s + _HELD_S
-        while data:
-            data = data[self._port.write(data) :]
-            if data and self._clock() > until:
-                raise Failed("the other side holds the line back: look at the flow control of both ends")
-            if data:
-                time.sleep(_STEP_S)
-        while (left_s := max(carried_s - self._clock(), self._port.queued_bytes / self._char_s)) > 0:
+        while True:
+            data = data[self._port.write(data) :] if data else data
+            left_s = max(carried_s - self._clock(), self._port.queued_bytes / self._char_s)
+            if not data and left_s <= 0:
+                return
             if self._clock() > until:
                 raise Failed("the other side holds the line back: look at the flow control of both ends")
-            time.sleep(min(left_s, _STEP_S))
+            time.sleep(_STEP_S if data else min(left_s, _STEP_S))
 
     def leave(self) -> None:
         """Tells the other side that nothing will come any more, as far as the port takes it at once, and gives the line

@@ -15,7 +15,7 @@ from ipaddress import IPv4Address
 
 from discprep.errors import LineError
 from discprep.link.encapsulation import negotiated
-from discprep.link.line import parse_framing
+from discprep.link.line import characters_per_second
 from discprep.model import LinkSettings
 from discprep.peer import loop
 from discprep.peer.carrier import Carrier, Slip
@@ -69,7 +69,7 @@ class LineServer:
     ) -> None:  # fmt: skip
         self._port, self._link, self._ends, self._answers = port, link, ends, answers
         self._say, self._clock = say, clock
-        self._char_s = link.rate_bit_s / parse_framing(link.framing).bits
+        self._char_s = characters_per_second(link.rate_bit_s, link.framing)
         self._waker = loop.Waker()
         self._talks: list[Talk] = []
         self._count = 0
