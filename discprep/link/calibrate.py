@@ -74,18 +74,15 @@ def calibrate(measurements: Sequence[Measured], model: Model) -> tuple[Calibrati
 
 def calibrated(seconds: Seconds, calibration: Calibration) -> Seconds:
     """A model's range after calibration; a part named for it carries the difference."""
-    low, expected, high = _around(seconds, calibration)
-    parts = (*seconds.parts, ("measured beyond the model", expected - seconds.expected))
-    return Seconds(min(low, expected), expected, max(high, expected), parts)
-
-
-def _around(seconds: Seconds, calibration: Calibration) -> tuple[float, float, float]:
     if calibration.factor != 1.0:
         expected = seconds.expected * calibration.factor
-        return expected * (1 - _UNEXPLAINED), expected, expected * (1 + _UNEXPLAINED)
-    low = _at(seconds, max(-1.0, calibration.place - calibration.spread))
-    high = _at(seconds, min(1.0, calibration.place + calibration.spread))
-    return low, _at(seconds, calibration.place), high
+        low, high = expected * (1 - _UNEXPLAINED), expected * (1 + _UNEXPLAINED)
+    else:
+        expected = _at(seconds, calibration.place)
+        low = _at(seconds, max(-1.0, calibration.place - calibration.spread))
+        high = _at(seconds, min(1.0, calibration.place + calibration.spread))
+    parts = (*seconds.parts, ("measured beyond the model", expected - seconds.expected))
+    return Seconds(min(low, expected), expected, max(high, expected), parts)
 
 
 def _at(seconds: Seconds, place: float) -> float:

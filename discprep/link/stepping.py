@@ -103,10 +103,7 @@ def course(path: Path, sender_habit: SenderHabit, ack_habit: AckHabit, head_byte
         )  # fmt: skip
     down.carry(answer_s(path), lambda: None)
     sender.push(urged=True)
-    clock.run(until=lambda: _enough(clock, len(receiver.arrivals)))
-    times, ends = zip(*receiver.arrivals, strict=True)
+    arrivals = receiver.arrivals
+    clock.run(lambda: len(arrivals) >= STEPPED_SEGMENTS or (len(arrivals) > 1 and clock.happened >= _MOST_EVENTS))
+    times, ends = zip(*arrivals, strict=True)
     return Course(ends, times, tuple(resent), tuple(queued), path.encapsulation.data_growth / path.down_char_s)
-
-
-def _enough(clock: Clock, arrived: int) -> bool:
-    return arrived >= STEPPED_SEGMENTS or (arrived > 1 and clock.happened >= _MOST_EVENTS)

@@ -1,7 +1,7 @@
 """Whole downloads over HTTP or FTP: what a size takes over the line, as a range, with the parts of the expected time.
 
 The expected time steps through the connection with every input as told. Best and worst do the same with what is not
-known for certain at its ends; `assumptions` says in words what that was.
+known for certain at its ends; `Estimate.assumptions` says in words what that was.
 """
 
 from __future__ import annotations
@@ -85,7 +85,7 @@ def estimate(
     best = min(_best_total(transfer, case, link) for case in good)
     worst = max(_worst_total(transfer, case, link) for case in bad)
     seconds = Seconds(min(best, expected), expected, max(worst, expected), tuple(parts.items()))
-    return Estimate(seconds, transfer.size_bytes / expected, assumptions(link, bridge, profile, server))
+    return Estimate(seconds, transfer.size_bytes / expected, tuple(_assumptions(link, bridge, server)))
 
 
 # ----------------------------------------------------------------------------------------------------- cases
@@ -311,14 +311,8 @@ def _timeout_s(path: tcp.Path) -> float:
 # ----------------------------------------------------------------------------------------------- in words
 
 
-def assumptions(
-    link: LinkSettings, bridge: BridgeSettings | None, profile: Profile | None, server: Server = "own"
-) -> tuple[str, ...]:
+def _assumptions(link: LinkSettings, bridge: BridgeSettings | None, server: Server) -> Iterable[str]:
     """What the range is made of, a line for each uncertain input."""
-    return tuple(_assumed(link, bridge, server))
-
-
-def _assumed(link: LinkSettings, bridge: BridgeSettings | None, server: Server) -> Iterable[str]:
     low, high = (f"{link.round_trip_s * factor * 1000:.0f}" for factor in _TRIP_RANGE)
     yield f"round trip {link.round_trip_s * 1000:.0f} ms: {low} to {high}"
     if bridge is None or bridge.clock_hz is None:

@@ -88,17 +88,17 @@ def _protocol(question: Question, text: str) -> Question:
     return replace(question, link=replace(question.link, protocol=text), blocks=None)  # type: ignore[arg-type]
 
 
-def _mtu(question: Question, text: str) -> Question:
+def _mtu(text: str) -> int:
     mtu = _whole(text)
     if not 68 <= mtu <= 65_535:
         raise ValueError(f"an MTU lies between 68 (RFC 791) and 65,535, not at {mtu}")
-    return replace(question, link=replace(question.link, mtu_bytes=mtu))
+    return mtu
 
 
-def _ack_every(question: Question, text: str) -> Question:
+def _one_or_two(text: str) -> int:
     if text not in ("1", "2"):
         raise ValueError(f"acknowledgements come for 1 or 2 segments (RFC 1122 4.2.3.2), not for {text!r}")
-    return replace(question, link=replace(question.link, ack_every=int(text)))
+    return int(text)
 
 
 def _whole(text: str) -> int:
@@ -121,26 +121,23 @@ def _number(text: str) -> float:
     return value
 
 
-def _error_rate(question: Question, text: str) -> Question:
+def _error_rate(text: str) -> float:
     rate = _number(text)
     if rate > 0.1:
         raise ValueError(f"at {text} byte errors a byte hardly a packet comes through; 0 to 0.1 can be estimated")
-    return replace(question, link=replace(question.link, error_rate=rate))
+    return rate
 
 
-def _accm(question: Question, text: str) -> Question:
+def _map(text: str) -> int:
     if not re.fullmatch("[0-9A-Fa-f]{1,8}", text):
         raise ValueError(f"{text!r} is not up to eight hexadecimal digits such as 000a0000 (RFC 1662 7.1)")
-    return replace(question, link=replace(question.link, accm=int(text, 16)))
+    return int(text, 16)
 
 
-def _switch(field: str) -> Callable[[Question, str], Question]:
-    def vary(question: Question, text: str) -> Question:
-        if text not in ("on", "off"):
-            raise ValueError(f"{text!r} is neither on nor off")
-        return replace(question, link=replace(question.link, **{field: text == "on"}))  # type: ignore[arg-type]
-
-    return vary
+def _is_on(text: str) -> bool:
+    if text not in ("on", "off"):
+        raise ValueError(f"{text!r} is neither on nor off")
+    return text == "on"
 
 
 def _link(field: str, read: Callable[[str], float]) -> Callable[[Question, str], Question]:
@@ -163,15 +160,15 @@ VARY: Mapping[str, Callable[[Question, str], Question]] = MappingProxyType(
         "baud": _rate,
         "framing": _framing,
         "protocol": _protocol,
-        "mtu": _mtu,
+        "mtu": _link("mtu_bytes", _mtu),
         "window": _link("window_bytes", _whole),
         "latency-ms": _link("round_trip_s", lambda text: _number(text) * 2 / 1000),
         "round-trip-ms": _link("round_trip_s", lambda text: _number(text) / 1000),
-        "error-rate": _error_rate,
-        "ack-every": _ack_every,
-        "accm": _accm,
-        "field-compression": _switch("field_compression"),
-        "header-compression": _switch("header_compression"),
+        "error-rate": _link("error_rate", _error_rate),
+        "ack-every": _link("ack_every", _one_or_two),
+        "accm": _link("accm", _map),
+        "field-compression": _link("field_compression", _is_on),
+        "header-compression": _link("header_compression", _is_on),
         "turnaround-ms": _link("turnaround_s", lambda text: _number(text) / 1000),
         "files": _transfer("files"),
         "size-bytes": _transfer("size_bytes"),
