@@ -240,7 +240,7 @@ _SERVED = f"{_NOT_HERE}serves until it is ended; `tests/serve/test_job.py` has i
 _READ_BACK = f"{_NOT_HERE}asks for another disc"
 _PERSON = f"{_NOT_HERE}asks a person, or somebody else"
 TOLD: dict[str, str] = {
-    "archives/pool.py: hint": _DISK, "archives/base.py: hint": "passed on", "archives/__init__.py: hint": _PROGRAM,
+    "archives/pool.py: hint": _DISK, "archives/__init__.py: hint": _PROGRAM,
     "Join the parts into one archive first.": _PERSON, "archives/oldzip.py: Install": _PROGRAM,
     "Run the same command again": f"{_NOT_HERE}a disk that rots; `tests/robust/test_damage.py` has it",
     "pip install 'discprep[{}]'": _PROGRAM, "Install unrar": _PROGRAM, "--help shows": "command",
