@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 from discprep.archives.crc import crc16
 from discprep.errors import IntegrityError
-from discprep.fetch.files import write_atomically
+from discprep.fetch.files import storage, write_atomically
+from discprep.fetch.host import move
 from discprep.model import Content, Named
 
 CHUNK_BYTES = 2**20
@@ -37,6 +38,25 @@ def keep(data: bytes, work: Path) -> Content:
     if not path.exists():
         write_atomically(path, data)
     return Content(path, 0, len(data), sha256)
+
+
+def keep_pieces(pieces: Iterable[bytes], work: Path) -> Content:
+    """As `keep`, of bytes that come one piece after the other and are too many to be held. One writer at a time."""
+    digest, part = hashlib.sha256(), work / "changing.part"
+    with storage("writing", part):
+        work.mkdir(parents=True, exist_ok=True)
+        try:
+            with part.open("wb") as file:
+                for piece in pieces:
+                    digest.update(piece)
+                    file.write(piece)
+                size_bytes = file.tell()
+            path = work / f"changed-{digest.hexdigest()}"
+            if not path.exists():
+                move(part, path)
+        finally:
+            part.unlink(missing_ok=True)
+    return Content(path, 0, size_bytes, digest.hexdigest())
 
 
 def content_sha256(content: Content) -> str:

@@ -11,12 +11,14 @@ import codecs
 import re
 import unicodedata
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import islice
 
 from discprep.errors import EditError
 from discprep.model import Profile
 
 MOST_CHARACTERS_TOLD = 8
+LINES_AT_ONCE = 5_000
 END_MARK = "\x1a"  # what DOS-class systems end a text with; taken off before the machine's own is added
 _MARKS = ((codecs.BOM_UTF8, "utf-8"), (codecs.BOM_UTF16_LE, "utf-16-le"), (codecs.BOM_UTF16_BE, "utf-16-be"))
 _NEWLINE = re.compile(r"\r\n|\r|\n")
@@ -82,8 +84,18 @@ def own_newline(text: str) -> str:
     return max(("\n", "\r\n", "\r"), key=found.count) if found else "\n"
 
 
-def encode_text(text: str, profile: Profile, *, where: str = "", item: str = "") -> bytes:
-    """A text with LF newlines in the machine's form.
+def encode_lines(lines: Iterable[str], profile: Profile, *, where: str = "") -> Iterator[bytes]:
+    """Lines in the machine's form, piece by piece. Raises EditError as `encode_text`."""
+    waiting, number = iter(lines), 1
+    plain = replace(profile, end_mark="")
+    while some := list(islice(waiting, LINES_AT_ONCE)):
+        yield encode_text("\n".join([*some, ""]), plain, where=where, first_line=number)
+        number += len(some)
+    yield profile.end_mark.encode(profile.charset)
+
+
+def encode_text(text: str, profile: Profile, *, where: str = "", item: str = "", first_line: int = 1) -> bytes:
+    """A text with LF newlines in the machine's form; `first_line` is the number of its first.
 
     Raises:
         EditError: characters the charset lacks, each with its lines
@@ -91,7 +103,7 @@ def encode_text(text: str, profile: Profile, *, where: str = "", item: str = "")
     try:
         return (text.replace("\n", profile.newline) + profile.end_mark).encode(profile.charset)
     except UnicodeEncodeError:
-        lacking = "; ".join(_told(lacking_characters(text, profile.charset)))
+        lacking = "; ".join(_told(lacking_characters(text, profile.charset, first_line)))
         raise EditError(
             f"the machine's charset {profile.charset} cannot express {lacking}; nothing was written",
             where=where,
@@ -118,10 +130,10 @@ def machine_text(data: bytes, profile: Profile, *, where: str, item: str) -> byt
     return encode_text(text, profile, where=where, item=item)
 
 
-def lacking_characters(text: str, charset: str) -> dict[str, list[int]]:
-    """Each character the charset lacks with the lines it stands in, counted from 1."""
+def lacking_characters(text: str, charset: str, first_line: int = 1) -> dict[str, list[int]]:
+    """Each character the charset lacks with the lines it stands in, counted from `first_line`."""
     lacking: dict[str, list[int]] = {}
-    for number, line in enumerate(text.split("\n"), 1):
+    for number, line in enumerate(text.split("\n"), first_line):
         for character in dict.fromkeys(line):
             if not expressible(character, charset):
                 lacking.setdefault(character, []).append(number)

@@ -1,7 +1,7 @@
 """How time and memory grow: items in a manifest, archives of which a disc holds half, files on an image, a full medium.
 All with cold caches. And one item of 20,000 small files against the general-purpose programs that do the same by hand.
 
-    .venv/bin/python tests/bench/scale.py [items] [choice] [files] [medium] [item]
+    .venv/bin/python tests/bench/scale.py [items] [choice] [files] [scripts] [medium] [item]
 
 Printed for each size: wall and processor seconds, and the peak memory of all its processes together (resident, shared
 pages counted in each, so it is an upper bound). Then the exponent that fits the processor seconds (the slope of their
@@ -34,6 +34,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from installed import environment
 
 MOST_BYTES, MOST_EXPONENT = 500e6, 1.2
+READY = Path(__file__).parents[2] / "manifests/machines"
 HEAD = """format = 1
 title  = "Scale"
 bring_up = []
@@ -159,6 +160,12 @@ def of_files(folder: Path, count: int) -> dict[str, Run]:
     return prepared(folder, archives(folder, count // 500, 500, 3_000))
 
 
+def of_scripts(folder: Path, count: int) -> dict[str, Run]:
+    """As `files`, for a machine with a command language: all the setup's scripts."""
+    (folder / "machine.toml").write_bytes((READY / "catalogue-desk.toml").read_bytes())
+    return prepared(folder, archives(folder, count // 500, 500, 3_000))
+
+
 def of_medium(folder: Path, megabytes: int) -> dict[str, Run]:
     return prepared(folder, archives(folder, megabytes // 35, 7, 5_000_000))
 
@@ -167,6 +174,7 @@ CURVES: dict[str, tuple[str, tuple[int, ...], Callable[[Path, int], dict[str, Ru
     "items": ("items", (500, 1_000, 2_000, 5_000), of_items),
     "choice": ("items", (250, 500, 1_000, 2_000), of_choice),
     "files": ("files", (2_500, 5_000, 10_000, 20_000), of_files),
+    "scripts": ("files", (2_500, 5_000, 10_000, 20_000), of_scripts),
     "medium": ("MB", (70, 175, 350, 700), of_medium),
 }
 

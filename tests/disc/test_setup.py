@@ -18,7 +18,7 @@ from discprep.disc.contents import content_checksum, read_content
 from discprep.disc.image import write_image
 from discprep.disc.layout.options import ImageOptions
 from discprep.disc.setup import setup_scripts
-from discprep.disc.setup.flow import THEN, Do, If, write_out
+from discprep.disc.setup.flow import THEN, Do, If, in_turn, write_out
 from discprep.disc.setup.language import Language
 from discprep.disc.setup.script import copied
 from discprep.disc.setup.site import disc_parts
@@ -591,7 +591,7 @@ def test_a_line_too_long_is_given_from_inside_the_folder():
     assert node.lines[2] == "copy /b D:" + r"\ABCDEFGH" * 6 + r"\FILE.TXT FILE.TXT >NUL"
     deeper = MachinePath("C:", ("ABCDEFGH",) * 13 + ("FILE.TXT",))
     asked = language.when("exists", deeper, [Do(("x",))])
-    assert write_out(asked, profile.shell, language.fits) == [
+    assert list(write_out(asked, profile.shell, language.fits)) == [
         "C:", "cd C:" + r"\ABCDEFGH" * 13, "if exist FILE.TXT x",
     ]  # fmt: skip
     with pytest.raises(NameRuleError, match="takes 127"):
@@ -632,7 +632,7 @@ def test_jumps_and_blocks():
         Do(("z",)),
     ]
     dos = dos_profile().shell
-    assert write_out(tree, dos, lambda lines: True) == [
+    assert list(write_out(tree, dos, lambda lines: True)) == [
         "if a if b goto L1",
         ":L2",
         "z",
@@ -643,21 +643,41 @@ def test_jumps_and_blocks():
         "goto L2",
         ":L3",
     ]
-    assert write_out(tree, dos, lambda lines: max(map(len, lines)) < 15) == [
+    assert list(write_out(tree, dos, lambda lines: max(map(len, lines)) < 15)) == [
         "if not a goto L1", "if b goto L2", ":L3", ":L1", "z", "goto L4", ":L2", "x", "y", "goto L3", ":L4",
     ]  # fmt: skip
     block = If(("if a", "  " + THEN, "end"), (If(("if b", "  " + THEN, "end"), (Do(("x",)),)),))
-    assert write_out([block], PROFILE.shell, lambda lines: True) == ["if a", "  if b", "    x", "  end", "end"]
+    assert list(write_out([block], PROFILE.shell, lambda lines: True)) == ["if a", "  if b", "    x", "  end", "end"]
+
+
+@pytest.mark.parametrize("shell", [PROFILE.shell, dos_profile().shell], ids=["blocks", "jumps"])
+def test_many_nodes_are_made_as_they_are_written(shell):
+    """The lines are those of nodes that are held, and nothing is made before it is asked for."""
+    made = []
+
+    def nodes_of(number):
+        made.append(number)
+        lines = (f"if {number} " + THEN,), (f"if not {number} " + THEN,)
+        return [If(lines[0], (Do((f"do {number}",)), Do(("too",))), opposite=lines[1])]
+
+    held = [node for number in range(200) for node in nodes_of(number)]
+    made.clear()
+    lines = write_out(in_turn(range(200), nodes_of), shell, lambda lines: True)
+    next(lines)
+    assert made == [0]
+    assert [*write_out(in_turn(range(200), nodes_of), shell, lambda lines: True)] == [
+        *write_out(held, shell, lambda lines: True)
+    ]
 
 
 def test_jumps_around_what_may_not_stand_in_a_condition():
     """A redirection acts in some shells though its condition fails, so it stands alone; two stops share their end."""
     dos = dos_profile().shell
     write = If(("if a " + THEN,), (Do(("x >f",), inline=False),), opposite=("if not a " + THEN,))
-    assert write_out([write], dos, lambda lines: True) == ["if not a goto L1", "x >f", ":L1"]
+    assert list(write_out([write], dos, lambda lines: True)) == ["if not a goto L1", "x >f", ":L1"]
     stop = (Do(("say",)), Do(("quit",), ends=True))
     tree = [If(("if a " + THEN,), stop), If(("if b " + THEN,), stop), Do(("z",))]
-    assert write_out(tree, dos, lambda lines: True) == [
+    assert list(write_out(tree, dos, lambda lines: True)) == [
         "if a goto L1", "if b goto L1", "z", "goto L2", ":L1", "say", "quit", ":L2",
     ]  # fmt: skip
 

@@ -6,12 +6,13 @@ staged first without their content (`setup_files`), mapped with all others, and 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections import deque
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
-from discprep.disc.contents import content_checksum, keep
+from discprep.disc.contents import content_checksum, keep, keep_pieces
 from discprep.disc.parts import Part, packed_only, parts
 from discprep.disc.setup.files import Files
 from discprep.disc.setup.flow import Node, write_out
@@ -19,7 +20,7 @@ from discprep.disc.setup.language import Language
 from discprep.disc.setup.plain import Plain
 from discprep.disc.setup.script import PartNames, Scripts, Variants, copied
 from discprep.disc.setup.site import CONTENTS, FOLDERS, OLD, ROOM, START, Site, called_stems
-from discprep.disc.textform import encode_text
+from discprep.disc.textform import encode_lines
 from discprep.errors import DiscprepError, NameRuleError
 from discprep.machine import MachinePath, forgotten, script_ending, script_language, volumes_of
 from discprep.manifest.substitute import substitute
@@ -102,7 +103,7 @@ def _room_name(shell: Shell) -> str:
 
 def _padding(language: Language) -> list[str]:
     """Remarks before the room file's own lines: it takes ROOM_BYTES, and one cut short does not reach its answer."""
-    remark = write_out(language.comment("room " * 14), language.shell, language.fits)
+    remark = list(write_out(language.comment("room " * 14), language.shell, language.fits))
     return remark * (ROOM_BYTES // len("".join(remark))) if remark else []
 
 
@@ -136,18 +137,21 @@ def setup_scripts(
     site = Site(manifest, shell, build_id, len(of_disc), volumes_of(manifest))
     files = Files(site, language, _checksum(shell.checksum_kind))
     scripts = Scripts(files, _tools(named, site), _variants(named, shell, rates))
-    texts: dict[str, str] = {}
+    written: dict[str, Content] = {}
     errors: list[DiscprepError] = []
-    for name, item, nodes in _all_scripts(scripts, named, of_disc, rates):
+
+    def write(name: str, lines: Iterable[str]) -> None:
+        written[name] = keep_pieces(encode_lines(language.arguments(lines), manifest.profile, where=name), work)
+
+    for name, nodes in _all_scripts(scripts, named, of_disc, rates):
         try:
-            lines = write_out(nodes(), shell, language.fits, scripts.closing())
-            texts[name] = "\n".join([*language.arguments(lines), ""])
+            write(name, write_out(nodes(), shell, language.fits, scripts.closing()))
         except NameRuleError as error:
-            errors.append(NameRuleError(error.message, where=name, item=item, hint=error.hint))
+            errors.append(NameRuleError(error.message, where=name, hint=error.hint))
     if shell.if_full and shell.conditions:
-        texts[_room_name(shell)] = "\n".join([*_padding(language), *language.room_answer(), ""])
+        write(_room_name(shell), [*_padding(language), *language.room_answer()])
     notices = [*_approximated(language), *_foreign_attributes(named, shell)]
-    filled = tuple(_filled(entry, shell, texts, manifest, work) for entry in named)
+    filled = tuple(_filled(entry, shell, written) for entry in named)
     return SetupResult(filled, of_disc, tuple(notices), tuple(errors))
 
 
@@ -161,7 +165,7 @@ def unsaved(manifest: Manifest) -> Iterator[NameRuleError]:
     scripts = Scripts(Files(Site(manifest, shell, "0" * 8, 1, {}), language, None), {}, {})
     for step in manifest.steps:
         try:
-            write_out(scripts.saving(step), shell, language.fits)
+            deque(write_out(scripts.saving(step), shell, language.fits), maxlen=0)
         except NameRuleError as error:
             hint = "Leave it out of `wipes`, and say in the step's `text` how to save it by hand."
             yield NameRuleError(f"wipes: {error.message}", where=step.where, hint=hint)
@@ -207,7 +211,7 @@ def _variants(named: Sequence[Named], shell: Shell, rates: Sequence[int]) -> dic
 
 def _all_scripts(
     scripts: Scripts, named: Sequence[Named], of_disc: Sequence[Part], rates: Sequence[int]
-) -> Iterator[tuple[str, str, Callable[[], list[Node]]]]:
+) -> Iterator[tuple[str, Callable[[], list[Node]]]]:
     """Each script's name, and what makes it; one after another, so that each has its own faults."""
     shell = scripts.site.shell
     if not shell.conditions:
@@ -215,36 +219,36 @@ def _all_scripts(
         return
     of_part = [(part, copied(named, part.items)) for part in of_disc]
     for (part, entries), names in zip(of_part, _names(shell, len(of_disc)), strict=True):
-        yield names.own, "", partial(scripts.part, part, entries, names)
+        yield names.own, partial(scripts.part, part, entries, names)
         if names.work:
-            yield names.work, "", partial(scripts.work, part, entries, names)
+            yield names.work, partial(scripts.work, part, entries, names)
     if shell.call:
         for name, nodes in scripts.called().items():
-            yield name, "", nodes
-        yield OLD + script_ending(shell), "", partial(scripts.share, of_part)
-    yield shell.undo_name, "", partial(scripts.undo, of_part)
+            yield name, nodes
+        yield OLD + script_ending(shell), partial(scripts.share, of_part)
+    yield shell.undo_name, partial(scripts.undo, of_part)
     again = forgotten(scripts.site.manifest, [item for part in of_disc for item in part.items])
     if again:
         name = START + script_ending(shell)
-        yield name, "", partial(scripts.start, [e for _, entries in of_part for e in copied(entries, again)], name)
+        yield name, partial(scripts.start, [e for _, entries in of_part for e in copied(entries, again)], name)
     for rate in rates:
         if (name := _rate_name(shell, rate)) in scripts.rates:
-            yield name, "", partial(scripts.rate, rate, name)
+            yield name, partial(scripts.rate, rate, name)
 
 
 def _plain_scripts(
     scripts: Scripts, named: Sequence[Named], of_disc: Sequence[Part], rates: Sequence[int]
-) -> Iterator[tuple[str, str, Callable[[], list[Node]]]]:
+) -> Iterator[tuple[str, Callable[[], list[Node]]]]:
     shell, plain = scripts.site.shell, Plain(scripts.files, scripts.tools)
     of_part = [(part, copied(named, part.items)) for part in of_disc]
     for (part, entries), names in zip(of_part, _names(shell, len(of_disc)), strict=True):
-        yield names.own, "", partial(plain.part, part, entries, names)
+        yield names.own, partial(plain.part, part, entries, names)
     if shell.stops_at_failure:
         everything = [entry for _, entries in of_part for entry in entries]
-        yield FOLDERS + script_ending(shell), "", partial(plain.folders, everything)
+        yield FOLDERS + script_ending(shell), partial(plain.folders, everything)
     for rate in rates:
         if (name := _rate_name(shell, rate)) in scripts.rates:
-            yield name, "", partial(plain.rate, rate, scripts.rates[name])
+            yield name, partial(plain.rate, rate, scripts.rates[name])
 
 
 def _names(shell: Shell, count: int) -> list[PartNames]:
@@ -252,13 +256,12 @@ def _names(shell: Shell, count: int) -> list[PartNames]:
     return [PartNames(*names) for names in zip(own, _work_names(shell, count), [*own[1:], ""], strict=True)]
 
 
-def _filled(entry: Named, shell: Shell, texts: dict[str, str], manifest: Manifest, work: Path) -> Named:
+def _filled(entry: Named, shell: Shell, written: Mapping[str, Content]) -> Named:
     """The entry with its script, if it is one."""
     staged = entry.staged
-    if staged.item or staged.name[:-1] != (shell.folder,) or staged.name[-1] not in texts:
+    if staged.item or staged.name[:-1] != (shell.folder,) or staged.name[-1] not in written:
         return entry
-    data = encode_text(texts[staged.name[-1]], manifest.profile, where=staged.name[-1])
-    return replace(entry, staged=replace(staged, content=keep(data, work), text=True))
+    return replace(entry, staged=replace(staged, content=written[staged.name[-1]], text=True))
 
 
 def _approximated(language: Language) -> Iterator[Notice]:

@@ -157,7 +157,7 @@ class Files:
         copies = self._copies(entry, sources, new)
         missing = self._lost(entry, "missing", new, target, list_at)
         stays = self._lost(entry, "exists", new, target, list_at)
-        if self.shell.blocks:  # a rename may have put it elsewhere: into a folder of that name
+        if self.say.blocks:  # a rename may have put it elsewhere: into a folder of that name
             stays += self._lost(entry, "missing", target, target, list_at)
         if list_at is None:
             return [*copies, *missing, *self._place(new, target), *stays]

@@ -7,12 +7,15 @@ the script jumps nowhere: such languages look for a label from the script's star
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import TypeVar
 
-from discprep.manifest.substitute import substitute
+from discprep.manifest.substitute import pattern
 from discprep.model import Shell
 
+T = TypeVar("T")
 THEN = "\x03"  # stands for `{then}` once a conditional's other names are filled: no path can hold it
 
 
@@ -37,35 +40,46 @@ class If:
     otherwise: tuple[Node, ...] = ()
 
 
-Node = Do | If
+@dataclass(frozen=True, slots=True)
+class Many:
+    """Nodes too many to be held: made when they are written, and let go."""
+
+    make: Callable[[], Iterable[Node]]
+
+
+Node = Do | If | Many
+MOST_HELD = 100
+
+
+def in_turn(parts: Sequence[T], nodes_of: Callable[[T], Iterable[Node]]) -> list[Node]:
+    """The nodes of each part, one part after the other."""
+    made = (node for part in parts for node in nodes_of(part))
+    return list(made) if len(parts) <= MOST_HELD else [Many(lambda: (n for part in parts for n in nodes_of(part)))]
 
 
 def write_out(
-    nodes: Sequence[Node], shell: Shell, fits: Callable[[Sequence[str]], bool], closing: Sequence[Node] = ()
-) -> list[str]:
-    """The lines of a whole script.
+    nodes: Iterable[Node], shell: Shell, fits: Callable[[Sequence[str]], bool], closing: Sequence[Node] = ()
+) -> Iterator[str]:
+    """The lines of a whole script, one by one.
 
     Arguments:
         fits: whether the language takes lines so long
         closing: what stands at its end, after whatever is jumped to
     """
-    lines = _blocks(nodes) if shell.blocks else _Jumps(shell, fits).script(nodes)
-    return [*lines, *_blocks(closing)]
+    yield from _blocks(nodes) if shell.blocks else _Jumps(shell, fits).script(nodes)
+    yield from _blocks(closing)
 
 
-def _blocks(nodes: Sequence[Node]) -> list[str]:
-    lines: list[str] = []
+def _blocks(nodes: Iterable[Node], indent: str = "") -> Iterator[str]:
     for node in nodes:
-        if isinstance(node, Do):
-            lines += node.lines
+        if isinstance(node, Many):
+            yield from _blocks(node.make(), indent)
             continue
         for line in node.lines:
-            if line.strip() == THEN:
-                indent = line[: len(line) - len(line.lstrip())]
-                lines += [indent + inner for inner in _blocks(node.body)]
+            if line.endswith(THEN) and isinstance(node, If):
+                yield from _blocks(node.body, indent + line[:-1])
             else:
-                lines.append(line)
-    return lines
+                yield indent + line
 
 
 @dataclass(slots=True)
@@ -75,52 +89,52 @@ class _Jumps:
     shell: Shell
     fits: Callable[[Sequence[str]], bool]
     labels: int = 0
-    waiting: list[tuple[str, str, tuple[Node, ...]]] = field(default_factory=list)  # label, back to, body
+    waiting: deque[tuple[str, str, tuple[Node, ...]]] = field(default_factory=deque)  # label, back to, body
     ends: dict[tuple[Node, ...], str] = field(default_factory=dict)  # one label for all that end alike
 
-    def script(self, nodes: Sequence[Node]) -> list[str]:
-        lines = self._lines(nodes)
+    def script(self, nodes: Iterable[Node]) -> Iterator[str]:
+        yield from self._lines(nodes)
         if not self.waiting:
-            return lines
+            return
         last = self._new()
-        lines += self._goto(last)
+        yield from self._goto(last)
         while self.waiting:
-            label, back, body = self.waiting.pop(0)
-            lines += [*self._label(label), *self._lines(body)]
+            label, back, body = self.waiting.popleft()
+            yield from self._label(label)
+            yield from self._lines(body)
             if not _ends(body):
-                lines += self._goto(back)
-        return [*lines, *self._label(last)]
+                yield from self._goto(back)
+        yield from self._label(last)
 
-    def _lines(self, nodes: Sequence[Node]) -> list[str]:
-        lines: list[str] = []
+    def _lines(self, nodes: Iterable[Node]) -> Iterator[str]:
         for node in nodes:
-            lines += node.lines if isinstance(node, Do) else self._if(node)
-        return lines
+            if isinstance(node, Do):
+                yield from node.lines
+            else:
+                yield from self._lines(node.make()) if isinstance(node, Many) else self._if(node)
 
-    def _if(self, node: If) -> list[str]:
-        if node.otherwise:
-            return self._either(node)
-        node = self._merged(node)
-        at_once = self._one_command(node)
-        if at_once and self.fits(at_once):
-            return at_once
-        if _ends(node.body):
-            return _filled(node.lines, self._goto(self._end(node.body))[0])
-        if node.rare or not node.opposite:
+    def _if(self, node: If) -> Iterator[str]:
+        if not node.otherwise:
+            node = self._merged(node)
+            at_once = self._one_command(node)
+            if at_once and self.fits(at_once):
+                yield from at_once
+                return
+            if _ends(node.body):
+                yield from _filled(node.lines, self._goto(self._end(node.body))[0])
+                return
+        if node.otherwise or node.rare or not node.opposite:
+            # The rare body at the script's end; what stands in its place otherwise is on the usual way.
             label, back = self._new(), self._new()
             self.waiting.append((label, back, node.body))
-            return [*_filled(node.lines, self._goto(label)[0]), *self._label(back)]
+            yield from _filled(node.lines, self._goto(label)[0])
+            yield from self._lines(node.otherwise)
+            yield from self._label(back)
+            return
         past = self._new()
-        jump = _filled(node.opposite, self._goto(past)[0])
-        return [*jump, *self._lines(node.body), *self._label(past)]
-
-    def _either(self, node: If) -> list[str]:
-        """The rare body at the script's end; what stands in its place otherwise is on the usual way."""
-        label, back = self._new(), self._new()
-        self.waiting.append((label, back, node.body))
-        return [
-            *_filled(node.lines, self._goto(label)[0]), *self._lines(node.otherwise), *self._label(back)
-        ]  # fmt: skip
+        yield from _filled(node.opposite, self._goto(past)[0])
+        yield from self._lines(node.body)
+        yield from self._label(past)
 
     def _merged(self, node: If) -> If:
         """A condition right inside another as one condition, where a line holds both."""
@@ -151,10 +165,10 @@ class _Jumps:
         return f"L{self.labels}"
 
     def _goto(self, label: str) -> list[str]:
-        return [substitute(line, {"label": label}) for line in self.shell.goto]
+        return [pattern(line) % {"label": label} for line in self.shell.goto]
 
     def _label(self, label: str) -> list[str]:
-        return [substitute(line, {"label": label}) for line in self.shell.label]
+        return [pattern(line) % {"label": label} for line in self.shell.label]
 
 
 def _filled(lines: Sequence[str], command: str) -> list[str]:

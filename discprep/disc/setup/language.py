@@ -6,16 +6,18 @@ stands in, so that a bare name does.
 
 from __future__ import annotations
 
+import re
 import textwrap
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
+from functools import lru_cache
 
 from discprep.disc.setup.flow import THEN, Do, If, Node
 from discprep.disc.setup.site import ROOM
 from discprep.disc.textform import approximate
 from discprep.errors import NameRuleError
 from discprep.machine import MachinePath, lasting_volume, path_text, script_ending
-from discprep.manifest.substitute import substitute
+from discprep.manifest.substitute import pattern
 from discprep.model import Profile, Shell, Staged
 
 OPPOSITES = {"exists": "missing", "missing": "exists", "folder": "no_folder", "no_folder": "folder"}
@@ -30,9 +32,13 @@ class Language:
     def __init__(self, shell: Shell, profile: Profile) -> None:
         self.shell = shell
         self.profile = profile
+        self.blocks = shell.blocks
         self.approximated: dict[str, None] = {}  # messages that lost characters the machine cannot show
         self._in_paths = str.maketrans(dict(shell.path_escapes))
         self._in_texts = str.maketrans(dict(shell.text_escapes))
+        self._wants_quotes = re.compile(f"[{re.escape(shell.quote_when + FIRST + SECOND)}]")
+        self._path_text = lru_cache(maxsize=256)(lambda path: self.quoted(self.path(path)))  # each stands in many lines
+        self._said = lru_cache(maxsize=1024)(self._messages)  # many files have the same said of them
 
     # ------------------------------------------------------------------------------------------- texts
 
@@ -42,13 +48,13 @@ class Language:
 
     def quoted(self, text: str) -> str:
         """A path or a name as a command takes it."""
-        escaped = text.translate(self._in_paths)
-        needs = self.shell.quote and any(character in text for character in self.shell.quote_when + FIRST + SECOND)
+        escaped = text.translate(self._in_paths) if self._in_paths else text
+        needs = self.shell.quote and self._wants_quotes.search(text)
         return f"{self.shell.quote}{escaped}{self.shell.quote}" if needs else escaped
 
-    def arguments(self, lines: Iterable[str]) -> list[str]:
+    def arguments(self, lines: Iterable[str]) -> Iterator[str]:
         """Finished lines, with the arguments of a called script as the language names them."""
-        return [line.replace(FIRST, self.shell.first).replace(SECOND, self.shell.second) for line in lines]
+        return (line.replace(FIRST, self.shell.first).replace(SECOND, self.shell.second) for line in lines)
 
     def _spoken(self, text: str) -> str:
         plain = text if FIRST in text or SECOND in text else approximate(text, self.profile.charset)
@@ -57,7 +63,7 @@ class Language:
         return plain
 
     def _fill(self, template: Iterable[str], **values: str) -> tuple[str, ...]:
-        return tuple(substitute(line, values) for line in template)
+        return tuple([pattern(line) % values for line in template])
 
     def fits(self, lines: Iterable[str]) -> bool:
         """Whether the language takes lines so long."""
@@ -67,7 +73,10 @@ class Language:
     def _length(self, line: str) -> int:
         """The bytes of a line, its arguments as long as they may become."""
         length = len(line) if line.isascii() else len(line.encode(self.profile.charset, "replace"))
-        return length + sum(line.count(one) * (most - 1) for one, most in ARGUMENT_LENGTHS.items() if one in line)
+        for one, most in ARGUMENT_LENGTHS.items():
+            if one in line:
+                length += line.count(one) * (most - 1)
+        return length
 
     def _checked(self, lines: tuple[str, ...], shorter: Callable[[], tuple[str, ...]] | None = None) -> tuple[str, ...]:
         """The lines if they fit, else the shorter way to say the same."""
@@ -86,13 +95,13 @@ class Language:
 
     def say(self, *texts: str) -> list[Node]:
         """Messages, each wrapped; an empty text is an empty line."""
-        return [Do(lines) for text in texts for lines in self._messages(text)]
+        return [node for text in texts for node in self._said(text)]
 
-    def _messages(self, text: str) -> Iterable[tuple[str, ...]]:
+    def _messages(self, text: str) -> tuple[Do, ...]:
         if not text.strip():
-            return [self.shell.empty_message] if self.shell.empty_message else []
+            return (Do(self.shell.empty_message),) if self.shell.empty_message else ()
         wrapped = [line for part in self._spoken(text).splitlines() for line in self._wrap(part, self.shell.message)]
-        return [self._fill(self.shell.message, text=line.translate(self._in_texts)) for line in wrapped]
+        return tuple([Do(self._fill(self.shell.message, text=line.translate(self._in_texts))) for line in wrapped])
 
     def _wrap(self, text: str, template: Sequence[str]) -> list[str]:
         limit = self.shell.line_max or 255
@@ -135,7 +144,7 @@ class Language:
         template: tuple[str, ...] = getattr(self.shell, key)
         if not template:
             return []
-        whole = self._fill(template, path=self.quoted(self.path(path)), **values)
+        whole = self._fill(template, path=self._path_text(path), **values)
         inline = key not in ("append", "create_empty")  # their redirection may act where the condition fails
         return [Do(self._checked(whole, lambda: self._from_inside(template, path, "path", **values)), inline=inline)]
 
@@ -158,17 +167,17 @@ class Language:
 
     def link(self, path: MachinePath, to: str) -> list[Node]:
         """A symbolic link with the text `to`, where nothing stands."""
-        return [Do(self._checked(self._fill(self.shell.link, path=self.quoted(self.path(path)), to=self.quoted(to))))]
+        return [Do(self._checked(self._fill(self.shell.link, path=self._path_text(path), to=self.quoted(to))))]
 
     def compare_link(self, path: MachinePath, to: str, body: Sequence[Node]) -> list[Node]:
         """`body` where no link with that text stands."""
-        asked = self._fill(self.shell.compare_link, path=self.quoted(self.path(path)), to=self.quoted(to))
+        asked = self._fill(self.shell.compare_link, path=self._path_text(path), to=self.quoted(to))
         return [Do(self._checked(asked)), *self.failed("compare_link", body)]
 
     def join(self, first: MachinePath, second: MachinePath, target: MachinePath) -> list[Node]:
         """Two files, one after the other, make a third."""
         paths = {"first": first, "second": second, "target": target}
-        texts = {name: self.quoted(self.path(path)) for name, path in paths.items()}
+        texts = {name: self._path_text(path) for name, path in paths.items()}
         return [Do(self._checked(self._fill(self.shell.join, **texts)))]
 
     def copy_folder(self, source: MachinePath, target: MachinePath) -> list[Node]:
@@ -177,28 +186,28 @@ class Language:
     def _two(self, template: tuple[str, ...], source: MachinePath, target: MachinePath) -> list[Node]:
         if not template:
             return []
-        from_text = self.quoted(self.path(source))
-        whole = self._fill(template, source=from_text, target=self.quoted(self.path(target)))
+        from_text = self._path_text(source)
+        whole = self._fill(template, source=from_text, target=self._path_text(target))
         return [Do(self._checked(whole, lambda: self._from_inside(template, target, "target", source=from_text)))]
 
     def _from_inside(self, template: tuple[str, ...], path: MachinePath, key: str, **values: str) -> tuple[str, ...]:
         """The command from inside the folder of its path, whose bare name does there."""
         if not (self.shell.change_folder and path.parts):
-            return self._fill(template, **{key: self.quoted(self.path(path))}, **values)
+            return self._fill(template, **{key: self._path_text(path)}, **values)
         return (*self.enter(path.folder), *self._fill(template, **{key: self.quoted(path.name)}, **values))
 
     def call(self, script: MachinePath, first: str = "", second: str = "") -> list[Node]:
         """Runs another script and comes back."""
         words = {"first": self.quoted(first), "second": self.quoted(second)}
-        lines = self._fill(self.shell.call, path=self.quoted(self.path(script)), **words)
+        lines = self._fill(self.shell.call, path=self._path_text(script), **words)
         return [Do(self._checked(tuple(line.rstrip() for line in lines)))]
 
     def rename(self, path: MachinePath, name: str) -> list[Node]:
         """A new name in the same folder; given from inside it where the language can."""
         new = self.quoted(name)
         if not self.shell.change_folder:
-            target = self.quoted(self.path(path.folder / name))
-            return [Do(self._checked(self._fill(self.shell.rename, path=self.quoted(self.path(path)), target=target,
+            target = self._path_text(path.folder / name)
+            return [Do(self._checked(self._fill(self.shell.rename, path=self._path_text(path), target=target,
                                                 name=new)))]  # fmt: skip
         bare = Do(self._fill(self.shell.rename, path=self.quoted(path.name), target=new, name=new))
         return [Do(self.enter(path.folder), inline=False), bare] if path.base else [bare]
@@ -235,8 +244,8 @@ class Language:
             return []
         if kind.endswith("folder") and not self.shell.if_folder:
             kind = {"folder": "exists", "no_folder": "missing"}[kind]
-        opposite = "" if rare or self.shell.blocks else OPPOSITES[kind]
-        found = self._if(kind, opposite, self.quoted(self.path(path)), body, rare)
+        opposite = "" if rare or self.blocks else OPPOSITES[kind]
+        found = self._if(kind, opposite, self._path_text(path), body, rare)
         if self.fits([*found.lines, *found.opposite]) or not (self.shell.change_folder and path.parts):
             return [found]
         inside = Do(self.enter(path.folder), inline=False)
@@ -248,7 +257,7 @@ class Language:
 
     def either(self, kind: str, path: MachinePath, rare: Sequence[Node], usual: Sequence[Node]) -> list[Node]:
         """`rare` where a condition holds, else `usual`. `rare` must not change what is asked."""
-        if self.shell.blocks:
+        if self.blocks:
             return [*self.when(kind, path, rare), *self.when(OPPOSITES[kind], path, usual)]
         *inside, asked = self.when(kind, path, rare, rare=True)
         assert isinstance(asked, If)
@@ -256,7 +265,7 @@ class Language:
 
     def blame(self, kind: str, path: MachinePath, text: str, stop: Sequence[Node]) -> list[Node]:
         """Where a condition holds: says so and stops, with an end that all such stops share."""
-        if self.shell.blocks:
+        if self.blocks:
             return self.when(kind, path, [*self.say(text), *stop])
         return [*self.when(kind, path, self.say(text), rare=True), *self.when(kind, path, stop)]
 
@@ -272,7 +281,7 @@ class Language:
             return []
         trial = MachinePath(volume, (f"ROOMTRY{script_ending(self.shell)}",))
         paths = {"room": self.room, "trial": trial, "answer": self._answer}
-        texts = {name: self.quoted(self.path(path)) for name, path in paths.items()}
+        texts = {name: self._path_text(path) for name, path in paths.items()}
         return [If(self._asked("if_full", **texts), tuple(body), True)]
 
     @property

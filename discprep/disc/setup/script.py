@@ -14,7 +14,7 @@ from itertools import groupby
 
 from discprep.disc.parts import Part
 from discprep.disc.setup.files import Files
-from discprep.disc.setup.flow import Do, Node
+from discprep.disc.setup.flow import Do, Node, in_turn
 from discprep.disc.setup.language import Language
 from discprep.disc.setup.site import (
     ALL,
@@ -103,8 +103,8 @@ class Scripts:
             *self._save_all(part, entries),
             *(node for step in part.before for node in self._step(step)),
             *self._no_list(part.number),
-            *(node for item in _by_item(entries) for node in self._copy_item(item)),
-            *(node for entry in entries for node in self._give_back(entry)),
+            *in_turn(_by_item(entries), self._copy_item),
+            *in_turn(entries, self._give_back),
             *self._done(part, names.next),
         ]
 
@@ -210,11 +210,11 @@ class Scripts:
         return [*nodes, *self.say.when("missing", self.site.mark("S", part.number), bulk)]
 
     def _save_files(self, entries: Sequence[Named]) -> list[Node]:
-        nodes: list[Node] = []
-        for folder, files in groupby(entries, lambda entry: self.site.target(entry).folder):
-            saves = [node for entry in files for node in self.files.save(self.site.target(entry))]
-            nodes += self.say.when("folder", folder, saves) if folder.parts else saves
-        return nodes
+        return in_turn(self._by_folder(entries), lambda group: self._save_group(*group))
+
+    def _save_group(self, folder: MachinePath, entries: Sequence[Named]) -> list[Node]:
+        saves = in_turn(entries, lambda entry: self.files.save(self.site.target(entry)))
+        return self.say.when("folder", folder, saves) if folder.parts else saves
 
     def wipes(self, step: Step) -> list[tuple[MachinePath, bool]]:
         """What a step wipes: each path, and whether it is a folder. Raises NameRuleError for what cannot be saved."""
@@ -251,14 +251,20 @@ class Scripts:
         list_at = None if needed else self.site.missed
         folders = folders_of_entries(self.site, entries)
         nodes = [node for folder in folders for node in self.files.folder(folder, needed)]
-        for folder, group in groupby(files, lambda entry: self.site.target(entry).folder):
-            puts = [*self.files.away(folder / TEMPORARY)] if self.site.shell.rename else []
-            puts += self.files.enter(folder) if list_at else []
-            puts += [node for e in group for node in self._copy_file(e, list_at)]
-            nodes += self._where_made(folder, puts, list_at)
+        nodes += in_turn(self._by_folder(files), lambda group: self._copy_group(*group, list_at))
         for volume in dict.fromkeys(self.site.volume_of(entry).path for entry in files):
             nodes += self.files.if_full(volume)
         return [*nodes, *(self.files.mark(self.site.item_mark(files)) if files and mark else [])]
+
+    def _by_folder(self, files: Iterable[Named]) -> list[tuple[MachinePath, list[Named]]]:
+        """Files by the folder that they go to, one behind the other."""
+        return [(folder, list(group)) for folder, group in groupby(files, lambda entry: self.site.target(entry).folder)]
+
+    def _copy_group(self, folder: MachinePath, files: Sequence[Named], list_at: MachinePath | None) -> list[Node]:
+        puts = [*self.files.away(folder / TEMPORARY)] if self.site.shell.rename else []
+        puts += self.files.enter(folder) if list_at else []
+        puts += in_turn(files, lambda entry: self._copy_file(entry, list_at))
+        return self._where_made(folder, puts, list_at)
 
     def _copy_file(self, entry: Named, list_at: MachinePath | None) -> list[Node]:
         if entry.link:
@@ -335,8 +341,8 @@ class Scripts:
             *(self.files.folder(self.site.saved) if self.site.volume.volatile else []),
             *ready,
             *self._no_list("S"),
-            *(node for item in _by_item(entries) for node in self._copy_item(item, mark=False)),
-            *(node for entry in entries for node in self._give_back(entry)),
+            *in_turn(_by_item(entries), lambda item: self._copy_item(item, mark=False)),
+            *in_turn(entries, self._give_back),
             *self._list_kept("S"),
             *self.say.when("exists", at, some, rare=True),
             *self.say.say("", "What the power-off took is there again."),
@@ -379,8 +385,8 @@ class Scripts:
             wiped = [path for step in (*part.before, *part.after) for path in self.wipes(step)]
             for path, folder in [*wiped, *((self.site.target(entry), False) for entry in _files(entries))]:
                 paths.setdefault(self.site.saved_copy(path), (path, folder))
-        cleared = [node for path, folder in paths.values() if not folder for node in self.files.clear(path)]
-        back = [node for path, folder in paths.values() for node in self.files.put_back(path, folder)]
+        cleared = in_turn([path for path, folder in paths.values() if not folder], self.files.clear)
+        back = in_turn([*paths.values()], lambda one: self.files.put_back(*one))
         volumes = dict.fromkeys(path.base for path, _ in paths.values())
         return [*cleared, *back, *(node for volume in volumes for node in self.files.cut_short(volume))]
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 from discprep.machine import MachinePath, disc_title, first_volume, lasting_volume, names_shown, script_ending
 from discprep.model import Manifest, Named, NameShown, Shell, Volume
@@ -22,7 +23,7 @@ BYTES_ALONE = "Attributes, such as hidden or write-protected, are not given back
 """What a language lacks: told by its scripts and on the bench sheet."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Site:
     """One disc and the machine it is for."""
 
@@ -32,12 +33,12 @@ class Site:
     count: int  # of parts
     volumes: Mapping[str, Volume]  # by item
 
-    @property
+    @cached_property
     def volume(self) -> Volume:
         """What is saved and kept stands here: the first volume that does not forget."""
         return lasting_volume(self.manifest.profile)
 
-    @property
+    @cached_property
     def saved(self) -> MachinePath:
         return MachinePath(self.volume.path, (self.shell.save_folder,))
 
