@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass, fields
-from functools import cache
+from functools import cache, lru_cache
 from operator import attrgetter
 from pathlib import Path
 from typing import Any
@@ -92,6 +92,7 @@ class Entry:
     def of(cls, values: list[Any]) -> Entry:
         member = dict(zip(_MEMBER, values, strict=False))
         member["raw_name"] = member["raw_name"].encode("latin-1")
+        member |= {name: _once(member[name]) for name in _ALIKE}
         return cls(Member(**member), **dict(zip(_ENTRY, values[len(_MEMBER) :], strict=True)))
 
     def unpacked(self, data: Path) -> Unpacked:
@@ -138,7 +139,14 @@ def _named(record: object, names: tuple[str, ...]) -> dict[str, Any]:
 _TASK, _ORDER, _SUMMARY = _fields(OpenTask), _fields(Order), _fields(Summary)
 _MEMBER, _ENTRY = _fields(Member), _fields(Entry)[1:]
 _RAW_NAME = _MEMBER.index("raw_name")
+_ALIKE = ("kind", "method", "size_bytes", "time_s", "attributes")  # of thousands of members, the same few
 _member_values, _entry_values = attrgetter(*_MEMBER), attrgetter(*_ENTRY)
+
+
+@lru_cache(maxsize=4096, typed=True)
+def _once(value: Any) -> Any:
+    """One of all equal values: as they come out of JSON each is another."""
+    return value
 
 
 @cache

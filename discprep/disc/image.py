@@ -18,9 +18,9 @@ from pathlib import Path
 
 from discprep import __version__
 from discprep.disc.contents import as_staged, changed
-from discprep.disc.layout.check import Checked, Expected, check_image, hash_image
+from discprep.disc.layout.check import Expected, check_image, hash_image
 from discprep.disc.layout.digest import Span
-from discprep.disc.layout.faults import Faults
+from discprep.disc.layout.faults import Fault, Faults
 from discprep.disc.layout.fields import SECTOR
 from discprep.disc.layout.options import BootImage, ImageOptions
 from discprep.disc.layout.sizes import Chunk, Layout, lay_out
@@ -186,15 +186,15 @@ def _write(path: Path, layout: Layout, options: ImageOptions, progress: Progress
         file.truncate(layout.sectors * SECTOR)
         second.read(path)
         progress.advance("image", layout.data_sector * SECTOR)
-        checked = _write_behind_head(file.fileno(), path, layout, progress)
+        sha256, read_sha256, own = _write_behind_head(file.fileno(), path, layout, progress)
         faults = Faults()
         # It read the structures before the data was written: they must still be those.
-        if checked.hashes[_head(layout)] != head_sha256:
+        if read_sha256 != head_sha256:
             faults.add("bytes", "the disc's structures changed after they were written")
         reader = compare(second, layout, options, faults)
-    if found := (*checked.faults, *faults.all()):
+    if found := (*own, *faults.all()):
         raise_all(_changed_sources(layout) or [DiscError(str(fault), hint=OUR_FAULT) for fault in found])
-    return checked.sha256, head_sha256, reader
+    return sha256, head_sha256, reader
 
 
 def _head(layout: Layout) -> Span:
@@ -208,8 +208,11 @@ def _write_head(target: int, layout: Layout, options: ImageOptions) -> str:
     return hashlib.sha256(head).hexdigest()
 
 
-def _write_behind_head(target: int, path: Path, layout: Layout, progress: Progress) -> Checked:
-    """Writes the data while a thread reads the image back, then checks the structures while it reads the rest."""
+def _write_behind_head(
+    target: int, path: Path, layout: Layout, progress: Progress
+) -> tuple[str, str, tuple[Fault, ...]]:
+    """Writes the data while a thread reads the image back, then checks the structures while it reads the rest. Returns
+    the SHA-256 of the whole and of the structures, and the faults: the trees as read, thousands of records, go."""
     written, expected = _Written(), expected_files(layout)
     from concurrent.futures import ThreadPoolExecutor
 
@@ -221,7 +224,8 @@ def _write_behind_head(target: int, path: Path, layout: Layout, progress: Progre
         finally:
             # After an error too: the reader must come to its end.
             written.reached(layout.sectors * SECTOR)
-        return check_image(path, expected, hashed=reading.result)
+        checked = check_image(path, expected, hashed=reading.result)
+    return checked.sha256, checked.hashes[_head(layout)], checked.faults
 
 
 # ---------------------------------------------------------------------------------------------------- data

@@ -104,13 +104,17 @@ def record_in(folder: Path) -> dict[str, Any]:
     Raises:
         OSError, ValueError, KeyError, TypeError: there is none, or it is not ours
     """
-    head, files, rest = (folder / RECORD).read_bytes().partition(b'"files": [\n')
-    lines, end, tail = rest.partition(b"\n],\n")
-    if files and end:
-        count = lines.count(b"\n") + 1 - lines.count(b'"sha256": ""')
-        return dict(json.loads(head + b'"files": [],' + tail)) | {"file_count": count}
-    record = dict(json.loads(head + files + rest))
-    return record | {"file_count": sum(bool(file["sha256"]) for file in record["files"])}
+    kept, count, among_files = [], 0, False
+    with (folder / RECORD).open("rb") as file:
+        for line in file:
+            among_files = among_files and line != b"],\n"
+            if among_files:
+                count += b'"sha256": ""' not in line
+            else:
+                kept.append(line)
+            among_files = among_files or line == b'"files": [\n'
+    record = dict(json.loads(b"".join(kept)))
+    return record | {"file_count": count + sum(bool(file["sha256"]) for file in record["files"])}
 
 
 def settings_in(record: Mapping[str, Any]) -> dict[str, str]:
