@@ -117,3 +117,16 @@ def test_an_archive_with_what_was_left_out_is_not_handed_out(tmp_path: Path) -> 
     with served(path, tmp_path / "cache") as shelf:
         (offer,) = [item for item in shelf.listening["items"] if item["id"] == "rooms"]
         assert offer["shape"] == "unpacked" and offer["state"] == "ready"
+
+
+def test_the_estimate_counts_what_is_handed_over(tmp_path: Path) -> None:
+    """Nothing damaged: its seconds are not in the sum, and it says so; whole again, they are."""
+    path = recipe(tmp_path, "stored")
+    called("fetch", path)
+    told = called("estimate", path, "--json").document
+    assert [item["id"] for item in told["items"]] == ["sound"]
+    assert any(notice["item"] == "rooms" and "damaged" in notice["message"] for notice in told["notices"])
+    path.write_text(path.read_text().replace('id = "rooms"', 'id = "rooms"\nleave = ["MARKS.TXT"]'))
+    whole = called("estimate", path, "--json").document
+    assert [item["id"] for item in whole["items"]] == ["rooms", "sound"]
+    assert told["seconds"]["expected"] < whole["seconds"]["expected"]
