@@ -33,6 +33,7 @@ if TYPE_CHECKING:
 DISC_MARK_AT = 32_769  # ECMA-119 8.1.2: the standard identifier of the first volume descriptor
 DISC_MARKS = (b"CD001", b"BEA01")  # the second on a disc of UDF alone (ECMA-167 2/9.2)
 REMARKED_MAX = 20  # unsafe members named one by one; the listing shows all of them
+NO_INSIDE = "A plain file has no inside to look into; where it should be an archive, get another copy."
 # Looking writes nothing, so only time is at stake, and that is bounded by size: no ratio is refused. Archives inside
 # are written, so that they can be opened: they have the usual limits.
 LOOK_LIMITS = Limits(member_bytes=8 * 2**30, total_bytes=64 * 2**30, ratio=0)
@@ -139,7 +140,8 @@ def _kind(text: str) -> MemberKind:
 
 def faults(opened: Opened, path: Path) -> list[DiscprepError]:
     """One error for each member that does not read whole and for each problem of the archive."""
-    hint = "Get another copy." + " What is listed as whole is right." * bool(opened.members)
+    hint = NO_INSIDE if opened.format == "file" else "Get another copy."
+    hint += " What is listed as whole is right." * bool(opened.members)
     found: list[DiscprepError] = [ArchiveError(problem, where=str(path), hint=hint) for problem in opened.problems]
     found += lacking(opened, where=str(path))
     for entry in opened.members:

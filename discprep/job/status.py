@@ -60,7 +60,7 @@ def status(
     discs = tuple(map(_disc, builds))
     other = other_inputs(manifest, hand.pins, hand.paths, builds[0]) if builds else None
     remarks = (*([other] if other else []), *passed_over, *torn, *odd)
-    return Status(manifest.path, items, steps.all(items, bool(transfers)), discs, remarks)
+    return Status(manifest.path, items, steps.all(items, bool(transfers), bool(other)), discs, remarks)
 
 
 def _disc(build: Build) -> DiscStatus:

@@ -56,11 +56,12 @@ class Steps:
         waits = newest and any(entry.id == item.id and entry.place == "later" for entry in newest.record.items)
         return self._serve() if waits else self._prepare()
 
-    def all(self, items: Iterable[ItemStatus], pulled: bool) -> tuple[str, ...]:
+    def all(self, items: Iterable[ItemStatus], pulled: bool, outdated: bool) -> tuple[str, ...]:
         """What to do next about the whole, in the order of the work; what goes before a disc stands alone.
 
         Arguments:
             pulled: the machine pulled something already, so it has its disc
+            outdated: the newest disc was built from other inputs than there are now
         """
         steps = {state: [item.next for item in items if item.state == state and item.next] for state in _ORDER}
         for state in ("wanted", "fetched"):
@@ -68,7 +69,8 @@ class Steps:
                 ready = self._line("fetch")
                 return (ready if ready in steps[state] else steps[state][0],)
         hurt = tuple(dict.fromkeys(steps["damaged"]))  # the others go on without what is damaged
-        if self._prepare() in steps["verified"]:
+        unburned = not pulled and all(one.last is None for one in newest_discs(self.builds))
+        if self._prepare() in steps["verified"] or (outdated and unburned):
             return (*hurt, self._prepare())
         discs = () if pulled else tuple(self._discs())
         return (*hurt, *discs, *dict.fromkeys(steps["verified"]))

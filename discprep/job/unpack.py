@@ -16,7 +16,7 @@ from discprep.archives.host import HostNames
 from discprep.errors import ArchiveError, DiscprepError, StorageError, UsageError
 from discprep.fetch.files import scratch
 from discprep.fetch.host import move
-from discprep.job.inspect import open_file
+from discprep.job.inspect import NO_INSIDE, open_file
 from discprep.members import LACKED
 from discprep.model import Content, Limits, Notice, Opened, Progress, Silent, Unpacked
 from discprep.report.unpack import Extracted, State, Unpacking
@@ -86,7 +86,8 @@ def _matches(entry: Unpacked, only: tuple[str, ...]) -> bool:
 
 def _errors(opened: Opened, path: Path, files: Collection[Extracted]) -> Iterator[DiscprepError]:
     for problem in opened.problems:
-        yield ArchiveError(problem, where=str(path), hint=_hint(problem, " What was unpacked is right." * bool(files)))
+        hint = _hint(problem, " What was unpacked is right." * bool(files))
+        yield ArchiveError(problem, where=str(path), hint=NO_INSIDE if opened.format == "file" else hint)
     yield from lacking(opened, where=str(path))
     for file in files:
         place = f"{path}: {file.entry.member.name}"

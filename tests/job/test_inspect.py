@@ -77,6 +77,7 @@ def test_no_archive(tmp_path: Path, data: bytes) -> None:
     ran = run("inspect", saved(tmp_path, data, "page.html"), "--json")
     assert ran.code == 1
     assert "no archive" in ran.document["problems"][0]
+    assert "A plain file has no inside" in ran.document["errors"][0]["hint"]
 
 
 def test_wrong_calls(tmp_path: Path) -> None:

@@ -98,7 +98,8 @@ def test_a_disc_from_other_inputs(how: str, recipe: Path) -> None:
     else:
         recipe.write_text(recipe.read_text().replace("rate = 9600", "rate = 19200"))
         words = "link.rate_bit_s 9600 then, 19200 now"
-    assert words in called("status", recipe).err
+    told = called("status", recipe, "--json").document
+    assert words in str(told["notices"]) and told["next"].split()[1] == "prepare"  # no burning
     with served(recipe, recipe.parent / "cache") as shelf:
         assert any(words in notice["message"] for notice in shelf.listening["notices"])
 

@@ -136,6 +136,12 @@ def test_the_walk(walk: Path) -> None:
         told = ran.out + ran.err
         assert "Traceback" not in told and "fault of discprep" not in told, (command, told)
         assert "every one verified" not in told and "[item]" not in told, (command, told)
+        assert "1 files" not in told and "1 items" not in told, (command, told)
+    for command, heads in (("fetch", "  verz"), ("verify", "verz"), ("status", "verz")):  # two that differ at their end
+        told = next(ran.out for name, ran in said if name == command)
+        assert len({line.split()[0] for line in told.splitlines() if line.startswith(heads)}) == 2, told
+    names = next(ran.out for name, ran in said if name == "verify")
+    assert "-> disc D" in names and "-> machine " in names
     leave = re.search(r"leave = \[.*?\]", said[5][1].err)
     assert leave
     walk.write_text(walk.read_text().replace(f'id      = "{DAMAGED}"', f'id      = "{DAMAGED}"\n{leave[0]}'))

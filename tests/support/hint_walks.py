@@ -275,7 +275,7 @@ TOLD: dict[str, str] = {
     "Look for the loop first": _PORT, "job/listen.py: hint": _PORT, "estimate.py: Give one of them.": "estimate two",
     "Give a manifest, or --size-bytes": "estimate nothing", "Fetch first, or declare": "fetch_to_estimate",
     "KEY is one of": "estimate over", "Add [link] with rate": "no line",
-    "job/unpack.py: _hint(": _PERSON, "A well-made archive": _PERSON, "Unpack into an empty": "in the way",
+    "job/unpack.py: _hint(": _PERSON, "NO_INSIDE": _PERSON, "A well-made archive": _PERSON, "Unpack into an empty": "in the way",
     "job/far_end.py": _PORT, "Unset it, or": "date", "A program that loads the rest": _AGAIN,
     "job/tree.py: hint": "boot image", "job/inspect.py: hint": "inspect charset", "hand_over.py: hint": "hand over as",
     "Change it in the manifest: {secrets": _PERSON, "Name a new folder or": "hand over onto",
