@@ -403,9 +403,8 @@ CASES: dict[str, Callable[[Bench], None]] = {
 _PASSED_ON = "passed on from another fault, whose hint has its own entry"
 TOLD: dict[str, str] = {
     "mending(": "leave",
-    "Change one of the two": "settings_disagree", "_near(old": "rename", "_near(edit.file": "edit",
-    "_near(expect.file": "expect", "disc/stage.py: hint": "a_secret",
-    "Write a plainer pattern": "not here: the fault takes ten seconds to come",
+    "_near(old": "rename", "_near(edit.file": "edit",
+    "disc/stage.py: hint": "a_secret",
     "Name another folder with --cache": "another_cache", "error.hint": _PASSED_ON, "first.hint": _PASSED_ON,
     "errors[0].hint": _PASSED_ON, "Change the item's edits": "renew_with_edits",
     "Set the clock": "not here: a test does not set this computer's clock",
