@@ -182,7 +182,7 @@ def _burned(planned: Planned) -> Iterator[str]:
         size = format_bytes(decision.sectors * SECTOR_BYTES)
         rows.append((*disc, decision.id, decision.form or "", size, decision.reason))
     heads = ("on the disc", "form", ">size", "why")
-    yield from _wrapped((">disc", *heads) if many else heads, rows)
+    yield from table((">disc", *heads) if many else heads, rows, wrapped=True)
 
 
 def _waiting(planned: Planned) -> Iterator[str]:
@@ -190,7 +190,7 @@ def _waiting(planned: Planned) -> Iterator[str]:
     if planned.rate_bit_s is None:
         left = [(decision.id, decision.reason) for decision in planned.decisions if decision.place == "later"]
         if left:
-            yield from _wrapped(("on no disc", "why"), left)
+            yield from table(("on no disc", "why"), left, wrapped=True)
         yield from _present(planned)
         return
     rows = [
@@ -198,7 +198,7 @@ def _waiting(planned: Planned) -> Iterator[str]:
         for key in planned.plan.order
     ]
     if rows:
-        yield from _wrapped(("over the link", ">there", "why"), rows)
+        yield from table(("over the link", ">there", "why"), rows, wrapped=True)
     yield from _filled(_other_shapes(planned))
     yield from _present(planned)
 
@@ -326,20 +326,10 @@ def _over_key(key: str, tried: Sequence[Tried]) -> Iterator[str]:
         moves = [*(f"+{key}" for key in one.to_disc), *(f"-{key}" for key in one.to_link)]
         link = format_seconds(one.seconds_at_link or 0.0)
         rows.append((one.value, link, str(one.discs), str(one.burned), " ".join(moves) or "no move"))
-    yield from _wrapped((key, ">at the link", ">discs", ">burn", "moves (+ to disc, - to link)"), rows)
+    yield from table((key, ">at the link", ">discs", ">burn", "moves (+ to disc, - to link)"), rows, wrapped=True)
 
 
 # ------------------------------------------------------------------------------------------------- wrapping
-
-
-def _wrapped(heads: tuple[str, ...], rows: Sequence[tuple[str, ...]]) -> Iterator[str]:
-    """A table whose last column goes on in further lines instead of being cut."""
-    before = list(table(heads[:-1], [row[:-1] for row in rows], width=WIDTH - 26))
-    margin = max(len(line) for line in before) + 2
-    for line, last in zip(before, [heads[-1], *(row[-1] for row in rows)], strict=True):
-        pieces = textwrap.wrap(last, WIDTH - margin) or [""]
-        yield f"{line:<{margin}}{pieces[0]}".rstrip()
-        yield from (" " * margin + piece for piece in pieces[1:])
 
 
 def _filled(line: str, indent: str = "") -> list[str]:

@@ -6,28 +6,47 @@ import re
 import shlex
 import unicodedata
 from collections.abc import Iterator, Sequence
+from itertools import zip_longest
 from pathlib import Path
+from textwrap import wrap
 
 WIDTH = 80
 
 
-def table(heads: Sequence[str], rows: Sequence[Sequence[str]], width: int = WIDTH) -> Iterator[str]:
-    """Lines of a table. A head that starts with `>` has its column set flush right.
+def table(
+    heads: Sequence[str], rows: Sequence[Sequence[str]], width: int = WIDTH, *, wrapped: bool = False
+) -> Iterator[str]:
+    """Lines of a table. A head that starts with `>` has its column set flush right; with `wrapped` what is too wide
+    goes on in further lines instead of being cut.
 
     >>> print("\\n".join(table(("item", ">size"), [("a", "1 B"), ("b", "20 B")])))
     item  size
     a      1 B
     b     20 B
     """
+    for lines in table_rows(heads, rows, width, wrapped=wrapped):
+        yield from lines
+
+
+def table_rows(
+    heads: Sequence[str], rows: Sequence[Sequence[str]], width: int, *, wrapped: bool
+) -> Iterator[list[str]]:
+    """The same row by row, the head first, each in its lines."""
     right = [head.startswith(">") for head in heads]
     cells = [[head.lstrip(">") for head in heads], *([str(cell) for cell in row] for row in rows)]
     widths = [max(columns(row[column]) for row in cells) for column in range(len(heads))]
     spare = width - sum(widths) - 2 * (len(widths) - 1)
-    if spare < 0:
+    if spare < 0 and not wrapped:
         widest = max(range(len(widths)), key=lambda column: (not right[column], widths[column]))
         widths[widest] = max(8, widths[widest] + spare)
+    for _ in range(-spare if wrapped else 0):
+        widths[widths.index(max(widths))] -= 1
     for row in cells:
-        yield "  ".join(_cell(text, w, r) for text, w, r in zip(row, widths, right, strict=True)).rstrip()
+        pieces = [(wrapped and wrap(text, w)) or [text] for text, w in zip(row, widths, strict=True)]
+        yield [
+            "  ".join(_cell(text, w, r) for text, w, r in zip(line, widths, right, strict=True)).rstrip()
+            for line in zip_longest(*pieces, fillvalue="")
+        ]
 
 
 def counted(count: int, thing: str) -> str:

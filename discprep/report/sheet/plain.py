@@ -18,8 +18,8 @@ from discprep.report.sheet.blocks import (
 )
 from discprep.report.sheet.facts import Rung, SheetFacts, Task
 from discprep.report.sheet.pictures import printable
+from discprep.report.tables import WIDTH, table_rows
 
-WIDTH = 80
 BOX = "[ ] "
 
 
@@ -108,30 +108,8 @@ def _rung(number: int, rung: Rung) -> Iterator[str]:
 
 def _table(table: Table) -> Iterator[str]:
     lead = BOX if table.boxes else ""
-    widths = _widths(table, WIDTH - len(lead))
+    heads = [">" * (side == "r") + head for head, side in zip(table.head, table.align, strict=True)]
     yield f"{table.caption}:"
-    head = _cells(table.head, widths, table.align)
-    yield from (" " * len(lead) + line for line in head)
-    for row in table.rows:
-        for number, line in enumerate(_cells(row, widths, table.align)):
-            yield (lead if number == 0 else " " * len(lead)) + line
-
-
-def _widths(table: Table, room: int) -> list[int]:
-    """Natural widths, the widest column narrowed until all fit; two blanks stand between."""
-    columns = list(zip(table.head, *table.rows, strict=True))
-    widths = [max(map(len, column)) for column in columns]
-    while sum(widths) + 2 * (len(widths) - 1) > room:
-        widest = widths.index(max(widths))
-        widths[widest] -= 1
-    return widths
-
-
-def _cells(row: Sequence[str], widths: Sequence[int], align: str) -> Iterator[str]:
-    wrapped = [wrap(cell, width) or [""] for cell, width in zip(row, widths, strict=True)]
-    for number in range(max(map(len, wrapped))):
-        pieces = [lines[number] if number < len(lines) else "" for lines in wrapped]
-        yield "  ".join(
-            f"{piece:>{width}}" if side == "r" else f"{piece:<{width}}"
-            for piece, width, side in zip(pieces, widths, align, strict=True)
-        ).rstrip()
+    for number, lines in enumerate(table_rows(heads, table.rows, WIDTH - len(lead), wrapped=True)):
+        for place, line in enumerate(lines):
+            yield (lead if number and not place else " " * len(lead)) + line
