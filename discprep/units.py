@@ -16,7 +16,7 @@ _TIME_UNITS = {
     "ms": 0.001, "s": 1, "sec": 1, "second": 1, "seconds": 1, "min": 60, "minute": 60, "minutes": 60,
     "h": 3600, "hour": 3600, "hours": 3600, "d": 86400, "day": 86400, "days": 86400,
 }  # fmt: skip
-_NUMBER = r"(?:[0-9]{1,3}(?:,[0-9]{3})+|[0-9][0-9_]*)(?:\.[0-9]+)?"  # a comma groups thousands, or is none of it
+NUMBER = r"(?:[0-9]{1,3}(?:,[0-9]{3})+|[0-9][0-9_]*)(?:\.[0-9]+)?"  # a comma groups thousands, or is none of it
 
 
 def parse_size(text: str | int) -> int:
@@ -44,11 +44,11 @@ def parse_duration(text: str | int | float) -> float:
     """
     if isinstance(text, int | float):
         return float(text)
-    if re.fullmatch(rf"\s*{_NUMBER}\s*", text):
+    if re.fullmatch(rf"\s*{NUMBER}\s*", text):
         return _product(text, _TIME_UNITS, "s", default="s")
-    if not re.fullmatch(rf"\s*(?:{_NUMBER}\s*[A-Za-z]+[\s,]*)+", text):
-        raise ValueError(f'{text!r} is not a duration such as "2 h" or "90 min"{_comma(text)}')
-    parts = re.findall(rf"{_NUMBER}\s*[A-Za-z]+", text)
+    if not re.fullmatch(rf"\s*(?:{NUMBER}\s*[A-Za-z]+[\s,]*)+", text):
+        raise ValueError(f'{text!r} is not a duration such as "2 h" or "90 min"{comma_hint(text)}')
+    parts = re.findall(rf"{NUMBER}\s*[A-Za-z]+", text)
     return sum(_product(part, _TIME_UNITS, "ms, s, min, h, d", default="s") for part in parts)
 
 
@@ -58,14 +58,15 @@ def _product(text: str, units: dict[str, float] | dict[str, int], known: str, *,
 
 
 def _split(text: str, units: object, known: str, *, default: str) -> tuple[float, str]:
-    match = re.fullmatch(rf"\s*({_NUMBER})\s*([A-Za-z]*)\s*", text)
+    match = re.fullmatch(rf"\s*({NUMBER})\s*([A-Za-z]*)\s*", text)
     unit = (match[2].lower() or default) if match else ""
     if not match or unit not in units:  # type: ignore[operator]
-        raise ValueError(f"{text!r} is not a number with one of the units {known}{_comma(text)}")
+        raise ValueError(f"{text!r} is not a number with one of the units {known}{comma_hint(text)}")
     return float(match[1].replace("_", "").replace(",", "")), unit
 
 
-def _comma(text: str) -> str:
+def comma_hint(text: str) -> str:
+    """What is said besides of a text that is no number and has a comma in it."""
     return "; a comma groups thousands here: write 1.5, not 1,5" if re.search("[0-9],[0-9]", text) else ""
 
 

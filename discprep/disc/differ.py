@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -105,12 +106,12 @@ def _files(before: Record, after: Record, causes: Iterable[Change]) -> Iterator[
 
 
 def _by_origin(record: Record) -> dict[tuple[str, ...], RecordFile]:
-    """Files by where they came from: a member of an item, else their wanted place."""
-    found = {}
-    for file in record.files:
-        key = (file.item, file.form, file.member) if file.member else (file.item, file.form, "", *file.name)
-        found[key] = file
-    return found
+    """Files by where they came from: a member of an item, else their wanted place; that too where a member is there
+    more than once, for several line rates."""
+    members = Counter((file.item, file.form, file.member) for file in record.files if file.member)
+    alone = {key for key, count in members.items() if count == 1}
+    keyed = ((file, (file.item, file.form, file.member)) for file in record.files)
+    return {key if key in alone else (*key, *file.name): file for file, key in keyed}
 
 
 def _shown(file: RecordFile) -> str:

@@ -19,6 +19,7 @@ from discprep.disc.textform import encode_text
 from discprep.errors import DiscprepError, UsageError
 from discprep.machine import MachinePath, first_volume, script_ending
 from discprep.model import Named, Notice, Profile, Shell, Staged
+from discprep.units import NUMBER, comma_hint
 
 SPEED_BYTES = 6_144_000  # 40 s of reading at single speed (153,600 B/s)
 SPEED_UNIT_BYTES_S = 153_600
@@ -342,10 +343,11 @@ def _choice(question: Question, answer: str) -> str:
 
 
 def _number(question: Question, answer: str) -> float:
-    digits = answer.replace(",", "").replace("_", "").replace(" ", "")
-    if not re.fullmatch(r"[0-9]{1,15}(\.[0-9]{1,6})?", digits) or float(digits) <= 0:
-        raise UsageError(f"{question.id}: expected a number above 0, got {answer!r}")
-    return float(digits)
+    written = re.fullmatch(NUMBER, answer.replace(" ", ""))
+    number = float(re.sub("[,_]", "", written[0])) if written else 0.0
+    if not 0 < number < 10**15:
+        raise UsageError(f"{question.id}: expected a number above 0, got {answer!r}{comma_hint(answer)}")
+    return number
 
 
 def _commands(question: Question, answer: str) -> list[str]:

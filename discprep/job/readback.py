@@ -14,6 +14,7 @@ from discprep.job.history import note_disc
 from discprep.job.standing import image_name
 from discprep.model import Notice, Progress
 from discprep.report.readback import ReadBackResult
+from discprep.report.tables import counted
 
 ANOTHER = "Burn another disc at the lowest speed that drive and blank both list; clean the lens and try another blank."
 
@@ -163,4 +164,6 @@ def remarks(found: ReadBack) -> Iterator[Notice]:
             hint="Old drives that read ahead may stumble there: burn with padding, in one closed session.",
         )
     if found.strange:
-        yield Notice(f"{len(found.strange)} files that the record does not know: {', '.join(found.strange[:5])}")
+        yield Notice(
+            f"{counted(len(found.strange), 'file')} that the record does not know: {', '.join(found.strange[:5])}"
+        )

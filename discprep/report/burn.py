@@ -12,6 +12,7 @@ from discprep.disc.readback import ReadBack
 from discprep.errors import DiscprepError
 from discprep.model import Notice
 from discprep.report.faces import as_text, picked
+from discprep.report.tables import counted
 from discprep.units import SECTOR_BYTES, format_bytes, format_rate
 
 
@@ -59,7 +60,8 @@ def text(result: Burned) -> Iterator[str]:
     elif back.identical:
         yield f"Read back at {format_rate(round(back.rate_bytes_s))}: every sector is as it was built."
     elif result.errors:
-        yield f"Read back: {len(back.hurt)} files hurt, {len(back.unreadable)} runs of sectors unreadable."
+        runs = counted(len(back.unreadable), "run")
+        yield f"Read back: {counted(len(back.hurt), 'file')} hurt, {runs} of sectors unreadable."
         yield from (f"  {'/'.join(state.file.iso)}" for state in back.hurt[:20])
     else:
         yield f"Read back at {format_rate(round(back.rate_bytes_s))}: every file is whole."

@@ -10,6 +10,7 @@ from discprep.archives.times import iso_text
 from discprep.disc.inspect import ImageFacts
 from discprep.report.faces import picked
 from discprep.report.inspect import escaped
+from discprep.report.tables import counted
 
 WORDS = {"joliet-1": "Joliet level 1", "joliet-2": "Joliet level 2", "joliet-3": "Joliet level 3",
          "rock-ridge": "Rock Ridge", "enhanced": "ISO 9660:1999", "el-torito": "El Torito boot catalogue",
@@ -57,4 +58,4 @@ def _lines(facts: ImageFacts) -> Iterator[str]:
         starts = f"starts a machine from sector {entry.extent}, {kind}"
         yield starts if entry.bootable else "holds a boot image, marked off"
     yield f"names below are those of {TREES[facts.tree]}"
-    yield f"{len(facts.faults)} faults" if facts.faults else "no fault in its structures"
+    yield counted(len(facts.faults), "fault") if facts.faults else "no fault in its structures"

@@ -49,7 +49,7 @@ def document(result: HandedOver) -> dict[str, Any]:
 def text(result: HandedOver) -> Iterator[str]:
     """The face for people."""
     by_hand = [one.id for one in result.obtain if not one.sources]
-    yield f"{result.out}: the recipe in {len(result.files)} files, no software, no secret, no local path."
+    yield f"{result.out}: the recipe in {counted(len(result.files), 'file')}, no software, no secret, no local path."
     yield from wrap(f"The receiver obtains {counted(len(result.obtain), 'item')}; the list is in it.", 80)
     if by_hand:
         yield from wrap(f"By hand, since no address is known: {', '.join(by_hand)}.", 80)

@@ -125,3 +125,16 @@ def test_the_command(tmp_path: Path, json: bool) -> None:
     else:
         assert "link.rate: 57600 -> 38400" in ran.out
         assert max(map(len, ran.out.split("\n"))) <= 80
+
+
+def test_a_file_and_its_settings_for_other_rates_are_told_apart(tmp_path: Path) -> None:
+    """They come from one member: what changed in the file itself is said, though the last of them is as it was."""
+    builds = []
+    for rate in ("57600", "9600"):
+        place = tmp_path / rate
+        place.mkdir()
+        shelf = Shelf(place)
+        variant = shelf.file("SETUP/300/conf", b"rate=300", item="net", member="conf")
+        builds.append(record(place, [*staged(shelf, rate), variant], rate=rate))
+    (change,) = [change for change in kinds(*builds)["file"] if change.what.startswith("[net]")]
+    assert change.what == "[net] NET/conf: bytes"

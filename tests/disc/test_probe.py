@@ -147,6 +147,7 @@ def test_commands_tried_and_wrong():
     [
         ({"speed": "fast"}, "speed: expected a number above 0, got 'fast'"),
         ({"speed": "0"}, "above 0"),
+        ({"speed": "42,5"}, "write 1.5, not 1,5"),  # 42.5 s, and no drive of a tenth of its speed
         ({"names": "maybe"}, "names: expected one of short, long"),
         ({"commands": "juggle"}, "commands: expected names of make_folder"),
         ({"drive": "D: or E:"}, "drive: expected a name without spaces"),
