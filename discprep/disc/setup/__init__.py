@@ -54,34 +54,20 @@ def setup_files(
     shell = script_language(manifest.profile)
     if shell is None:
         return ()
-    empty = keep(b"", work)
-    if not shell.conditions:
-        return tuple(_tool_file(shell, name, empty) for name in _plain_names(manifest, shell, staged, rates, present))
     burned = {entry.item for entry in staged if entry.item}
-    names = [*_part_names(shell, len(parts(manifest, burned, present, packed_only(staged)))), shell.undo_name]
-    if shell.call:
-        ending = script_ending(shell)
-        names += [*(stem + ending for stem in (*called_stems(shell), OLD)), *_work_names(shell, len(names) - 1)]
-    if forgotten(manifest, burned):
-        names.append(START + script_ending(shell))
-    names += [_rate_name(shell, rate) for rate in rates if _has_settings(shell, staged)]
-    if shell.if_full:
-        names.append(_room_name(shell))
-    return tuple(_tool_file(shell, name, empty) for name in names)
-
-
-def _plain_names(
-    manifest: Manifest, shell: Shell, staged: Sequence[Staged], rates: Sequence[int], present: Collection[str]
-) -> list[str]:
-    """The scripts of a language without conditions."""
-    burned = {entry.item for entry in staged if entry.item}
-    names = _part_names(shell, len(parts(manifest, burned, present, packed_only(staged))))
-    names += [FOLDERS + script_ending(shell)] if shell.stops_at_failure else []
-    return names + [_rate_name(shell, rate) for rate in rates if _has_settings(shell, staged)]
-
-
-def _tool_file(shell: Shell, name: str, content: Content) -> Staged:
-    return Staged((shell.folder, name), "", content, important=True, copied=False, fixed_name=True)
+    names = own = _part_names(shell, len(parts(manifest, burned, present, packed_only(staged))))
+    ending = script_ending(shell)
+    if shell.conditions:
+        names = [*own, shell.undo_name]
+        if shell.call:
+            names += [*(stem + ending for stem in (*called_stems(shell), OLD)), *_work_names(shell, len(own))]
+        names += [START + ending] if forgotten(manifest, burned) else []
+    elif shell.stops_at_failure:
+        names = [*own, FOLDERS + ending]
+    names = names + [_rate_name(shell, rate) for rate in rates if _has_settings(shell, staged)]
+    names += [ROOM + ending] if shell.if_full else []
+    tool_file = Staged((shell.folder,), "", keep(b"", work), important=True, copied=False, fixed_name=True)
+    return tuple(replace(tool_file, name=(shell.folder, name)) for name in names)
 
 
 def _part_names(shell: Shell, count: int) -> list[str]:
@@ -95,10 +81,6 @@ def _work_names(shell: Shell, count: int) -> list[str]:
 
 def _rate_name(shell: Shell, rate_bit_s: int) -> str:
     return substitute(shell.rate_name, {"rate": str(rate_bit_s)})
-
-
-def _room_name(shell: Shell) -> str:
-    return ROOM + script_ending(shell)
 
 
 def _padding(language: Language) -> list[str]:
@@ -135,7 +117,8 @@ def setup_scripts(
     of_disc = parts(manifest, burned, present, packed_only(entry.staged for entry in named))
     language = Language(shell, manifest.profile)
     site = Site(manifest, shell, build_id, len(of_disc), volumes_of(manifest))
-    files = Files(site, language, _checksum(shell.checksum_kind))
+    checksum = partial(content_checksum, kind=shell.checksum_kind) if shell.checksum_kind else None
+    files = Files(site, language, checksum)
     scripts = Scripts(files, _tools(named, site), _variants(named, shell, rates))
     written: dict[str, Content] = {}
     errors: list[DiscprepError] = []
@@ -148,8 +131,8 @@ def setup_scripts(
             write(name, write_out(nodes(), shell, language.fits, scripts.closing()))
         except NameRuleError as error:
             errors.append(NameRuleError(error.message, where=name, hint=error.hint))
-    if shell.if_full and shell.conditions:
-        write(_room_name(shell), [*_padding(language), *language.room_answer()])
+    if shell.if_full:
+        write(ROOM + script_ending(shell), [*_padding(language), *language.room_answer()])
     notices = [*_approximated(language), *_foreign_attributes(named, shell)]
     filled = tuple(_filled(entry, shell, written) for entry in named)
     return SetupResult(filled, of_disc, tuple(notices), tuple(errors))
@@ -185,13 +168,8 @@ def _no_scripts(manifest: Manifest) -> tuple[Notice, ...]:
 
 def _tools(named: Sequence[Named], site: Site) -> dict[str, MachinePath]:
     """The tool's own files on the disc, by wanted name."""
-    own = [entry for entry in named if not entry.staged.item]
-    wanted = [(entry.staged.name, entry) for entry in own]
-    return {
-        name[-1]: site.on_disc(entry)
-        for name, entry in wanted
-        if name[:-1] == (site.shell.folder,) or name == (CONTENTS,)
-    }
+    own = [(entry.staged.name, entry) for entry in named if not entry.staged.item]
+    return {name[-1]: site.on_disc(entry) for name, entry in own if name[0] in (site.shell.folder, CONTENTS)}
 
 
 def _variants(named: Sequence[Named], shell: Shell, rates: Sequence[int]) -> dict[str, Variants]:
@@ -213,42 +191,28 @@ def _all_scripts(
     scripts: Scripts, named: Sequence[Named], of_disc: Sequence[Part], rates: Sequence[int]
 ) -> Iterator[tuple[str, Callable[[], list[Node]]]]:
     """Each script's name, and what makes it; one after another, so that each has its own faults."""
-    shell = scripts.site.shell
-    if not shell.conditions:
-        yield from _plain_scripts(scripts, named, of_disc, rates)
-        return
+    shell, ending = scripts.site.shell, script_ending(scripts.site.shell)
+    writer = scripts if shell.conditions else Plain(scripts.files, scripts.tools, scripts.rates)
     of_part = [(part, copied(named, part.items)) for part in of_disc]
     for (part, entries), names in zip(of_part, _names(shell, len(of_disc)), strict=True):
-        yield names.own, partial(scripts.part, part, entries, names)
-        if names.work:
+        yield names.own, partial(writer.part, part, entries, names)
+        if names.work and shell.conditions:
             yield names.work, partial(scripts.work, part, entries, names)
-    if shell.call:
-        for name, nodes in scripts.called().items():
-            yield name, nodes
-        yield OLD + script_ending(shell), partial(scripts.share, of_part)
-    yield shell.undo_name, partial(scripts.undo, of_part)
-    again = forgotten(scripts.site.manifest, [item for part in of_disc for item in part.items])
-    if again:
-        name = START + script_ending(shell)
-        yield name, partial(scripts.start, [e for _, entries in of_part for e in copied(entries, again)], name)
+    if isinstance(writer, Plain):
+        if shell.stops_at_failure:
+            yield FOLDERS + ending, partial(writer.folders, [entry for _, entries in of_part for entry in entries])
+    else:
+        if shell.call:
+            yield from scripts.called().items()
+            yield OLD + ending, partial(scripts.share, of_part)
+        yield shell.undo_name, partial(scripts.undo, of_part)
+        again = forgotten(scripts.site.manifest, [item for part in of_disc for item in part.items])
+        if again:
+            brought = [entry for _, entries in of_part for entry in copied(entries, again)]
+            yield START + ending, partial(scripts.start, brought, START + ending)
     for rate in rates:
         if (name := _rate_name(shell, rate)) in scripts.rates:
-            yield name, partial(scripts.rate, rate, name)
-
-
-def _plain_scripts(
-    scripts: Scripts, named: Sequence[Named], of_disc: Sequence[Part], rates: Sequence[int]
-) -> Iterator[tuple[str, Callable[[], list[Node]]]]:
-    shell, plain = scripts.site.shell, Plain(scripts.files, scripts.tools)
-    of_part = [(part, copied(named, part.items)) for part in of_disc]
-    for (part, entries), names in zip(of_part, _names(shell, len(of_disc)), strict=True):
-        yield names.own, partial(plain.part, part, entries, names)
-    if shell.stops_at_failure:
-        everything = [entry for _, entries in of_part for entry in entries]
-        yield FOLDERS + script_ending(shell), partial(plain.folders, everything)
-    for rate in rates:
-        if (name := _rate_name(shell, rate)) in scripts.rates:
-            yield name, partial(plain.rate, rate, scripts.rates[name])
+            yield name, partial(writer.rate, rate, name)
 
 
 def _names(shell: Shell, count: int) -> list[PartNames]:
@@ -285,15 +249,3 @@ def _foreign_attributes(named: Iterable[Named], shell: Shell) -> Iterator[Notice
     for item, what in sorted(lost.items()):
         yield Notice(f"the machine's language cannot give back {' and '.join(sorted(what))}", item=item)
 
-
-def _checksum(kind: str) -> Callable[[Named], str] | None:
-    """How the machine's own checksum command is answered: hexadecimal digits of a file's bytes."""
-    if not kind:
-        return None
-
-    def of(entry: Named) -> str:
-        content = entry.staged.content
-        assert content is not None
-        return content_checksum(content, kind)
-
-    return of

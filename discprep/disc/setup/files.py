@@ -14,9 +14,9 @@ from discprep.disc.setup.flow import Do, Node
 from discprep.disc.setup.language import FIRST, SECOND, Language
 from discprep.disc.setup.site import BACK, FILE, PUT, SAVE, TEMPORARY, Site, called_stems
 from discprep.machine import MachinePath
-from discprep.model import Named, Shell
+from discprep.model import Content, Named, Shell
 
-Checksum = Callable[[Named], str]
+Checksum = Callable[[Content], str]
 PROTECTED = "it is write-protected, or in use"
 WHY = {"missing": "Could not be copied", "exists": f"Could not take its place ({PROTECTED})"}
 
@@ -251,7 +251,7 @@ class Files:
         size = self.say.command("check_size", to, size=str(content.size_bytes))
         checks = [(size, "check_size")] if size else []
         if self.checksum and self.shell.checksum:
-            checks.append((self.say.command("checksum", to, sum=self.checksum(entry)), "checksum"))
+            checks.append((self.say.command("checksum", to, sum=self.checksum(content)), "checksum"))
         for check, key in checks:
             nodes += self._present(to, [*check, *self.say.failed(key, away)])
         return nodes + self._present(to, self.say.compare(source, to, away))

@@ -120,6 +120,14 @@ class Language:
         filled = [self._fill(self.shell.comment, text=line.translate(self._in_texts)) for line in lines]
         return [Do(lines) for lines in filled]
 
+    def opening(self, title: str, build: str) -> list[Node]:
+        """What begins every script."""
+        return [*self.raw(self.shell.opening, title=title, build=build), *self.comment(f"{title}; build {build}")]
+
+    def start(self, script: MachinePath) -> str:
+        """How a person starts a script."""
+        return self.shell.run.replace("{path}", self.quoted(self.path(script)))
+
     def stop(self, *texts: str) -> list[Node]:
         """Messages, then the script's end."""
         return [*self.say(*texts), Do(self.shell.stop, ends=True)]

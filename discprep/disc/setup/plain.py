@@ -6,24 +6,25 @@ one nothing does: the script says so, and a person compares. Nothing is saved: t
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from discprep.disc.parts import Part
 from discprep.disc.setup.files import Files
 from discprep.disc.setup.flow import Node
-from discprep.disc.setup.script import PartNames, caution_of, folders_of_entries
+from discprep.disc.setup.script import PartNames, Variants, caution_of, folders_of_entries, step_first
 from discprep.disc.setup.site import CONTENTS
 from discprep.machine import MachinePath
-from discprep.model import Named, Step
+from discprep.model import Named
 
 
 @dataclass(frozen=True, slots=True)
 class Plain:
-    """Writes the parts of one disc as plain lists. `tools`: the tool's own files on the disc, by wanted name."""
+    """Writes the parts of one disc as plain lists; `tools` and `rates` as in `Scripts`."""
 
     files: Files
     tools: Mapping[str, MachinePath]
+    rates: Mapping[str, Variants]
 
     @property
     def stops(self) -> bool:
@@ -32,21 +33,21 @@ class Plain:
 
     def folders(self, entries: Sequence[Named]) -> list[Node]:
         """Makes every folder of the disc. It stands alone where a folder that is there already would end a script."""
-        site, say = self.files.site, self.files.say
+        site, say, first = self.files.site, self.files.say, self.files.shell.script_name.replace("{part}", "1")
         wanted = folders_of_entries(site, entries)
-        nodes = [*self._opening(f"{site.title}: folders"), *say.say(f"{site.title}: folders")]
+        nodes = [*say.opening(f"{site.title}: folders", site.build), *say.say(f"{site.title}: folders")]
         for number, folder in enumerate(wanted, 1):
             nodes += say.say(f"{number} of {len(wanted)}: {say.path(folder)}")
             nodes += say.command("make_folder", folder)
-        return [*nodes, *say.say("", "All folders are there.", f"Then start part 1: {self._start(self._first())}")]
+        return [*nodes, *say.say("", "All folders are there.", f"Then start part 1: {say.start(self.tools[first])}")]
 
     def part(self, part: Part, entries: Sequence[Named], names: PartNames) -> list[Node]:
         """What a part copies, file by file, each with its number."""
         site, say = self.files.site, self.files.say
         files = [entry for entry in entries if entry.staged.content]
         title = f"{site.title}: part {part.number} of {site.count}"
-        nodes = [*self._opening(title), *say.say(title, site.shell.read_error)]
-        nodes += [node for step in part.before for node in self._step(step)]
+        nodes = [*say.opening(title, site.build), *say.say(title, site.shell.read_error)]
+        nodes += [node for step in part.before for node in step_first(say, step)]
         if not self.stops:
             nodes += [node for one in folders_of_entries(site, entries) for node in say.command("make_folder", one)]
         for number, entry in enumerate(files, 1):
@@ -56,15 +57,15 @@ class Plain:
         following = [line for step in part.after for line in ("", f"Now, by hand: {step.text}", *caution_of(step))]
         then = "This was the last part."
         if names.next:
-            then = f"Then start part {part.number + 1}: {self._start(names.next)}"
+            then = f"Then start part {part.number + 1}: {say.start(self.tools[names.next])}"
         return [*nodes, *say.say("", *self._end(part.number), *following, then)]
 
-    def rate(self, rate_bit_s: int, variants: Iterable[tuple[Named, Named]]) -> list[Node]:
+    def rate(self, rate_bit_s: int, own_name: str) -> list[Node]:
         """Sets the machine's line to one rate: copies the settings for it over those that stand there."""
         site, say = self.files.site, self.files.say
         title = f"{site.title}: the line at {rate_bit_s} baud"
-        nodes = [*self._opening(title), *say.say(title)]
-        for variant, original in variants:
+        nodes = [*say.opening(title, site.build), *say.say(title)]
+        for variant, original in self.rates[own_name]:
             nodes += say.copy(site.on_disc(variant), site.target(original))
         nodes += say.raw(site.shell.line_settings, rate=str(rate_bit_s))
         said = f"The machine's side is set to {rate_bit_s} baud." if self.stops else "Look for errors above."
@@ -84,7 +85,7 @@ class Plain:
             return nodes
         nodes += say.command("check_size", target, size=str(content.size_bytes))
         if self.files.checksum and shell.checksum:
-            nodes += say.command("checksum", target, sum=self.files.checksum(entry))
+            nodes += say.command("checksum", target, sum=self.files.checksum(content))
         return nodes + say.compare(source, target, ())
 
     def _end(self, part: int) -> list[str]:
@@ -94,20 +95,3 @@ class Plain:
             f"Part {part} has run. Nothing here can tell whether every file came: if an error stood under a number, "
             f"copy that file again by hand. {CONTENTS} on the disc has the size of each."
         ]
-
-    def _step(self, step: Step) -> list[Node]:
-        say = self.files.say
-        return [*say.say("", "By hand, before this goes on:", step.text, *caution_of(step)), *say.wait()]
-
-    def _opening(self, title: str) -> list[Node]:
-        site, say = self.files.site, self.files.say
-        opening = say.raw(site.shell.opening, title=title, build=site.build)
-        return [*opening, *say.comment(f"{title}; build {site.build}")]
-
-    def _first(self) -> str:
-        return self.files.shell.script_name.replace("{part}", "1")
-
-    def _start(self, name: str) -> str:
-        say = self.files.say
-        return self.files.shell.run.replace("{path}", say.quoted(say.path(self.tools[name])))
-

@@ -101,7 +101,7 @@ class Scripts:
         return [
             *(self._opening(self._part_title(part)) if names.work else []),
             *self._save_all(part, entries),
-            *(node for step in part.before for node in self._step(step)),
+            *(node for step in part.before for node in step_first(self.say, step)),
             *self._no_list(part.number),
             *in_turn(_by_item(entries), self._copy_item),
             *in_turn(entries, self._give_back),
@@ -112,10 +112,7 @@ class Scripts:
         return f"{self.site.title}: part {part.number} of {self.site.count}"
 
     def _opening(self, title: str) -> list[Node]:
-        return [
-            *self.say.raw(self.site.shell.opening, title=title, build=self.site.build),
-            *self.say.comment(f"{title}; build {self.site.build}"),
-        ]
+        return self.say.opening(title, self.site.build)
 
     def closing(self) -> list[Node]:
         """What ends every script."""
@@ -136,10 +133,6 @@ class Scripts:
             f"Part {part.number - 1} of this disc is not done on this machine yet. Run it first. Nothing was changed."
         )
         return self.say.when("missing", self.site.mark("P", part.number - 1), wrong, rare=True)
-
-    def _step(self, step: Step) -> list[Node]:
-        caution = [f"Caution: {step.caution}"] if step.caution else []
-        return [*self.say.say("", "By hand, before this goes on:", step.text, *caution), *self.say.wait()]
 
     # ------------------------------------------------------------------ what must be there with the drive gone
 
@@ -291,7 +284,7 @@ class Scripts:
         hurt = [node for number in range(1, part.number + 1) for node in self._say_hurt(number)]
         following = [line for step in part.after for line in ("", f"Now, by hand: {step.text}", *caution_of(step))]
         then = (
-            f"Then start part {part.number + 1}: {self._start(self.tools[next_name])}" if next_name
+            f"Then start part {part.number + 1}: {self.say.start(self.tools[next_name])}" if next_name
             else "This was the last part."
         )  # fmt: skip
         done = f"Part {part.number} is done."
@@ -305,23 +298,21 @@ class Scripts:
             *self.say.say("", done, *following, *self._without_drive(part), then),
         ]
 
-    def _say_hurt(self, part: int) -> list[Node]:
+    def _say_hurt(self, part: int | str, what: str = "") -> list[Node]:
         at = self.site.hurt_list(part) if self.site.shell.rename else self.site.missed
-        said = self.say.say("", f"What part {part} left out, none of it needed, is listed in {self.say.path(at)}.")
+        left = what or f"What part {part} left out"
+        said = self.say.say("", f"{left}, none of it needed, is listed in {self.say.path(at)}.")
         return self.say.when("exists", at, said, rare=True)
 
     def _without_drive(self, part: Part) -> list[str]:
         """After a step that replaces start-up files the drive may be gone: what stands on the machine for that."""
         if not any(step.wipes for step in part.after):
             return []
-        text = f"Should the drive not be seen afterwards: {self._start(self.site.undo)} puts the old files back."
+        text = f"Should the drive not be seen afterwards: {self.say.start(self.site.undo)} puts the old files back."
         if self.site.manifest.medium.discs != 1:
             text += " If another disc of this set is still to come, see first what the bench sheet says at this step."
         return ["", text, f"The scripts for other line rates stand in {self.say.path(self.site.saved)} too." ] \
             if self.rates else ["", text]  # fmt: skip
-
-    def _start(self, script: MachinePath) -> str:
-        return self.site.shell.run.replace("{path}", self.say.quoted(self.say.path(script)))
 
     # ----------------------------------------------------------------------------------- each power-on
 
@@ -329,11 +320,9 @@ class Scripts:
         """Brings back what a power-off took: all that goes to volumes that forget. It saves nothing, since what stands
         there is the disc's."""
         title = f"{self.site.title}: after each power-on"
-        at = self.site.hurt_list("S") if self.site.shell.rename else self.site.missed
         first = self.say.stop("Run the parts of this disc first. Nothing was changed.")
         kept = self.site.old if self.site.shell.call else self.site.undo
         ready = self._kit() if self.site.volume.volatile else self.say.when("missing", kept, first, rare=True)
-        some = self.say.say(f"What was left out, none of it needed, is listed in {self.say.path(at)}.")
         return [
             *self._opening(title),
             *self.say.say(title),
@@ -344,7 +333,7 @@ class Scripts:
             *in_turn(_by_item(entries), lambda item: self._copy_item(item, mark=False)),
             *in_turn(entries, self._give_back),
             *self._list_kept("S"),
-            *self.say.when("exists", at, some, rare=True),
+            *self._say_hurt("S", "What was left out"),
             *self.say.say("", "What the power-off took is there again."),
         ]
 
@@ -426,6 +415,11 @@ class Scripts:
 def caution_of(step: Step) -> list[str]:
     """A step's caution, as a line."""
     return [f"Caution: {step.caution}"] if step.caution else []
+
+
+def step_first(say: Language, step: Step) -> list[Node]:
+    """A step that is done before anything is copied."""
+    return [*say.say("", "By hand, before this goes on:", step.text, *caution_of(step)), *say.wait()]
 
 
 def _files(entries: Iterable[Named]) -> list[Named]:
