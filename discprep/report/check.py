@@ -61,8 +61,8 @@ def text(checked: Checked) -> Iterator[str]:
         yield f"  link      {link.rate_bit_s:,} bit/s {link.framing}, {link.protocol.upper()}, MTU {link.mtu_bytes:,}"
     asked = f"{places['burn']} to burn, {places['later']} later, {places['either']} for the plan to place"
     yield f"  items     {len(manifest.items)}: {asked}"
-    yield f"  sizes     {format_bytes(known)}" + (
-        f", and {counted(unknown, 'item')} whose size the manifest does not say" if unknown else ""
-    )
+    told = [format_bytes(known)] * bool(known or not unknown)
+    told += [f"{counted(unknown, 'item')} whose size the manifest does not say"] * bool(unknown)
+    yield f"  told     {', and '.join(told)}"
     for number, (role, ids) in enumerate(givers(manifest).items()):
         yield f"  {'' if number else 'gives':<8}  {role:<13}  {', '.join(ids)}"

@@ -218,7 +218,7 @@ def _other_shapes(planned: Planned) -> str:
         f"{format_bytes(one.size_bytes)})"
         for key, one in other
     ]
-    return f"Not as fetched, but as the machine can use it: {named(words)}." if words else ""
+    return f"Not as fetched, but as it is wanted and the machine can use it: {named(words)}." if words else ""
 
 
 def _total(planned: Planned) -> Iterator[str]:
