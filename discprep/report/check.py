@@ -63,6 +63,6 @@ def text(checked: Checked) -> Iterator[str]:
     yield f"  items     {len(manifest.items)}: {asked}"
     told = [format_bytes(known)] * bool(known or not unknown)
     told += [f"{counted(unknown, 'item')} whose size the manifest does not say"] * bool(unknown)
-    yield f"  told     {', and '.join(told)}"
+    yield f"  sizes     {', and '.join(told)}"
     for number, (role, ids) in enumerate(givers(manifest).items()):
         yield f"  {'' if number else 'gives':<8}  {role:<13}  {', '.join(ids)}"

@@ -114,7 +114,7 @@ def test_the_walk(walk: Path) -> None:
             print(f"$ discprep {command} → {ran.code}\n{ran.out}{ran.err}")
         return ran
 
-    assert go("check").code == 0
+    assert go("check").code == 0 and "\n  sizes     97.6 KB, and 1 item whose" in said[-1][1].out
     assert go("fetch").code == 1
     first = go("fetch", "--look-in", folder / "downloads")
     line = re.search(r'sha256 = "\w+"', first.err)
