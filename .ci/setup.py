@@ -26,6 +26,7 @@ VENV = TOP / ".venv"
 PYTHON = VENV / ("Scripts/python.exe" if os.name == "nt" else "bin/python")
 STAMP = VENV / "stamp.json"
 LOG = VENV / "pip.log"
+PYTHONS = "3.11 to 3.15"  # those that tests/test_wheels.py finds ready builds for
 DEBIAN_VENV = "apt-get install python3-venv (Debian and its kin), or set PYTHON to a Python that has both"
 
 
@@ -167,10 +168,10 @@ _CAUSES = (  # pattern in what was said; cause; remedy. The first that is found 
      r"|Microsoft Visual C\+\+|[Uu]nknown compiler|can't find Rust compiler|rustc|No CMAKE_C(XX)?_COMPILER"
      r"|Python\.h: No such file",
      "a package has no ready build for this Python, and what builds it is not here",
-     "set PYTHON to one that has ready builds (3.11 to 3.14), or apt-get install build-essential python3-dev cmake"),
+     f"set PYTHON to one that has ready builds ({PYTHONS}), or apt-get install build-essential python3-dev cmake"),
     (r"No matching distribution found|Could not find a version that satisfies",
      "the package registry that pip asks has not what is needed, or not for this Python",
-     "check pip's index (pip config list), or set PYTHON to Python 3.11 to 3.14"),
+     f"check pip's index (pip config list), or set PYTHON to Python {PYTHONS}"),
 )  # fmt: skip
 
 

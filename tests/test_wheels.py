@@ -26,9 +26,13 @@ SYSTEMS = {
         ["manylinux_2_28_aarch64", "manylinux_2_17_aarch64", "manylinux2014_aarch64"],
         {"sys_platform": "linux", "platform_system": "Linux", "os_name": "posix", "platform_machine": "aarch64"},
     ),
-    "macOS": (
+    "macOS arm64": (
         ["macosx_14_0_arm64", "macosx_11_0_arm64", "macosx_11_0_universal2"],
         {"sys_platform": "darwin", "platform_system": "Darwin", "os_name": "posix", "platform_machine": "arm64"},
+    ),
+    "macOS x86-64": (
+        ["macosx_14_0_x86_64", "macosx_11_0_x86_64", "macosx_11_0_universal2"],
+        {"sys_platform": "darwin", "platform_system": "Darwin", "os_name": "posix", "platform_machine": "x86_64"},
     ),
     "Windows": (
         ["win_amd64"],
@@ -93,3 +97,4 @@ def test_the_pythons_are_those_that_are_told() -> None:
     told = [line.rpartition(" ")[2] for line in PROJECT["classifiers"] if "Python :: 3." in line]
     assert told == PYTHONS
     assert PROJECT["requires-python"] == f">={PYTHONS[0]}"
+    assert f'"{PYTHONS[0]} to {PYTHONS[-1]}"' in (TOP / ".ci" / "setup.py").read_text("utf-8")
