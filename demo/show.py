@@ -1,6 +1,6 @@
 """The demonstration: makes the invented archives, serves them on loopback, and runs the real command line on them.
 
-Started by `demo/run`. Everything it makes stands in demo/out and can be deleted.
+Started by `demo/run [FOLDER]`. Everything it makes stands in demo/out, or in a new FOLDER, and can be deleted.
 """
 
 from __future__ import annotations
@@ -22,7 +22,6 @@ import pack_lha
 import servers
 
 HERE = Path(__file__).resolve().parent
-OUT = HERE / "out"
 PROFILE = HERE.parent / "manifests" / "machines" / "catalogue-desk.toml"
 WHEN = 1_741_000_000  # one fixed moment, so that every run makes the same bytes
 
@@ -69,12 +68,12 @@ def make_tar_gz(files: dict[str, bytes]) -> bytes:
 def write_manifest(folder: Path, bases: dict[str, str]) -> Path:
     """The recipe with the hashes of this run's archives and the addresses of its servers."""
     text = (HERE / "reading-room.toml").read_text(encoding="utf-8")
-    text = text.replace('"PROFILE"', f'"{os.path.relpath(PROFILE, OUT)}"')
+    text = text.replace('"PROFILE"', f'"{os.path.relpath(PROFILE, folder.parent)}"')
     for mark, kind in (("HASH", "sha256"), ("SHA1", "sha1")):
         text = re.sub(rf"{mark} ([\w.]+)", lambda m: digest(folder, m[1], kind), text)  # noqa: B023
     for name, base in bases.items():
         text = text.replace(name, base)
-    path = OUT / "reading-room.toml"
+    path = folder.parent / "reading-room.toml"
     path.write_text(text, encoding="utf-8")
     return path
 
@@ -82,40 +81,52 @@ def write_manifest(folder: Path, bases: dict[str, str]) -> Path:
 def digest(folder: Path, name: str, kind: str) -> str:
     path = folder / name
     if not path.exists():
-        path = OUT / "downloads" / "download(3).bin"
+        path = folder.parent / "downloads" / "download(3).bin"
     return hashlib.new(kind, path.read_bytes()).hexdigest()
+
+
+def shown(path: Path) -> str:
+    return str(path.relative_to(HERE.parent) if path.is_relative_to(HERE.parent) else path)
 
 
 def discprep(*words: object) -> int:
     """Runs one command as a person would type it, and shows it."""
-    typed = [str(word.relative_to(HERE.parent)) if isinstance(word, Path) else str(word) for word in words]
+    typed = [shown(word) if isinstance(word, Path) else str(word) for word in words]
     print(f"\n$ discprep {' '.join(typed)}", flush=True)
     return subprocess.run([sys.executable, "-m", "discprep", *typed], cwd=HERE.parent, check=False).returncode
 
 
 def main() -> int:
-    shutil.rmtree(OUT, ignore_errors=True)
-    site, downloads = OUT / "site", OUT / "downloads"
-    site.mkdir(parents=True)
-    downloads.mkdir()
+    own = HERE / "out"
+    out = Path(*sys.argv[1:2]).absolute() if sys.argv[1:] else own
+    site, downloads = out / "site", out / "downloads"
+    if out == own:
+        shutil.rmtree(out, ignore_errors=True)
+    try:
+        site.mkdir(parents=True)
+        downloads.mkdir()
+    except OSError as error:
+        print(f"error: {out} cannot be made: {error.strerror}", file=sys.stderr)
+        print("  next: name a new folder of your own: demo/run FOLDER", file=sys.stderr)
+        return 3
     make_archives(site)
     # One archive cannot be fetched: somebody has downloaded it by hand, under a name of the browser's making.
     (site / "floormap.zip").rename(downloads / "download(3).bin")
     with servers.world(site) as bases:
         manifest = write_manifest(site, bases)
-        cache = ("--cache", OUT / "cache")
+        cache = ("--cache", out / "cache")
         codes = [
             discprep("check", manifest),
-            discprep("prepare", manifest, "--out", OUT / "disc", "--look-in", downloads, *cache),
+            discprep("prepare", manifest, "--out", out / "disc", "--look-in", downloads, *cache),
             discprep("plan", manifest, *cache),
-            discprep("readback", OUT / "disc" / "record.json", next((OUT / "disc").glob("*.iso"), OUT)),
+            discprep("readback", out / "disc" / "record.json", next((out / "disc").glob("*.iso"), out)),
             discprep("estimate", manifest),
             discprep("status", manifest, *cache),
         ]
     if any(codes):
         print(f"\nThe demonstration failed: exit codes {codes}", file=sys.stderr)
         return 1
-    print("\nThe disc image, its record and the bench sheet stand in demo/out/disc.")
+    print(f"\nThe disc image, its record and the bench sheet stand in {shown(out / 'disc')}.")
     return 0
 
 
