@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from discprep.model import Content, Limits, Opened, Progress
 
 __all__ = ["OpenTask", "lacking", "open_all", "read_content"]
+READ_BYTES = 2**20
 
 
 def open_all(
@@ -56,9 +58,28 @@ def read_content(content: Content) -> Iterator[bytes]:
             is forgotten, so that the next run decodes the archive again.
         StorageError: the file is gone or cannot be read
     """
-    from discprep.archives.store import read_content as read
+    from discprep.errors import IntegrityError, StorageError
 
-    yield from read(content)
+    digest = hashlib.sha256()
+    try:
+        with content.path.open("rb", buffering=0) as file:
+            file.seek(content.offset_bytes)
+            left = content.size_bytes
+            while left > 0 and (piece := file.read(min(left, READ_BYTES))):
+                digest.update(piece)
+                left -= len(piece)
+                yield piece
+    except OSError as error:
+        raise StorageError(f"it cannot be read ({error.strerror})", where=str(content.path)) from error
+    if digest.hexdigest() != content.sha256:
+        from discprep.archives.store import forget
+
+        forget(content.path)
+        raise IntegrityError(
+            f"expected sha256 {content.sha256}, got {digest.hexdigest()}: the copy on this host is damaged",
+            where=str(content.path),
+            hint="Run the same command again: the archive is unpacked anew.",
+        )
 
 
 def lacking(opened: Opened, *, where: str = "", item: str = "") -> list[ToolError]:

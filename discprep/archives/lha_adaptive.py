@@ -96,11 +96,6 @@ class Tree:
 
 
 def decode(chunks: Iterable[bytes], size_bytes: int) -> Iterator[bytes]:
-    """The first `size_bytes` that the packed chunks stand for, in pieces.
-
-    Raises:
-        MemberError: too few packed bytes
-    """
     bits, history, tree = Bits(chunks), History(b" " * WINDOW_BYTES, size_bytes), Tree()
     while (left := history.left) > 0:
         # So few that neither the words at hand nor the member can end among them.

@@ -1,7 +1,9 @@
 """Packed bytes as bits, the highest of each byte first, and the history that copies refer to.
 
-What the own LHA decoders share. Bits behind the end of the packed bytes read as zero, so that no loop has to ask
-before each of them; whether some were taken is asked after a stretch, and makes the member a damaged one.
+What the own LHA decoders share. Each takes packed chunks and the size of a member, and gives the first bytes that the
+chunks stand for, in pieces; it raises MemberError for what no packer writes and for too few packed bytes. Bits behind
+the end of the packed bytes read as zero, so that no loop has to ask before each of them; whether some were taken is
+asked after a stretch, and makes the member a damaged one.
 """
 
 from __future__ import annotations
@@ -16,6 +18,10 @@ WORD_BITS = 32
 TAIL_WORDS = 64  # zero words given at a time once the packed bytes have ended
 NONE = 0xFFFF  # in a table: no symbol has this code
 LONGEST = 16  # bits of a code; a longer one is no code at all in these formats
+
+ENDED = "its packed data ends before the member is whole"
+UNKNOWN_CODE = "its packed data holds a code that stands for nothing"
+TOO_FAR = "its packed data refers further back than the method's window reaches"
 
 Table = tuple[list[int], list[int], int]
 """Symbols by the next `width` bits, the length of each symbol's code, and the width."""
@@ -59,7 +65,7 @@ class Bits:
         symbols, lengths, width = table
         found = symbols[self.take(width)]
         if found == NONE:
-            raise unknown_code()
+            raise MemberError(UNKNOWN_CODE)
         self.held += width - lengths[found]
         return found
 
@@ -93,17 +99,7 @@ class Bits:
         if self._ended:
             taken = WORD_BITS * (self._words_given - len(self.words) + self.at) - self.held
             if taken > self._bits_given:
-                raise ended()
-
-
-def ended() -> MemberError:
-    """More bits were asked for than there are."""
-    return MemberError("its packed data ends before the member is whole")
-
-
-def unknown_code() -> MemberError:
-    """The packed bits are none that a packer writes."""
-    return MemberError("its packed data holds a code that stands for nothing")
+                raise MemberError(ENDED)
 
 
 def code_table(lengths: list[int]) -> Table:
@@ -178,7 +174,7 @@ class History:
         out = self.bytes
         at = len(out) - distance
         if at < 0:
-            raise too_far()
+            raise MemberError(TOO_FAR)
         if distance >= length:
             out += out[at : at + length]
         else:
@@ -193,8 +189,3 @@ class History:
             del self.bytes[: -self._window_bytes]
             self._first = self._window_bytes
             yield piece
-
-
-def too_far() -> MemberError:
-    """A copy from before the window."""
-    return MemberError("its packed data refers further back than the method's window reaches")

@@ -12,7 +12,8 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import repeat
 
-from discprep.archives.lha_bits import NONE, Bits, History, Table, code_table, single, too_far, unknown_code
+from discprep.archives.base import MemberError
+from discprep.archives.lha_bits import NONE, TOO_FAR, UNKNOWN_CODE, Bits, History, Table, code_table, single
 
 LITERALS = 256
 SHORTEST = 3  # bytes of a copy
@@ -68,11 +69,6 @@ ODD = _odd()
 
 
 def decode(kind: Kind, chunks: Iterable[bytes], size_bytes: int) -> Iterator[bytes]:
-    """The first `size_bytes` that the packed chunks stand for, in pieces.
-
-    Raises:
-        MemberError: a code that stands for nothing, a copy from before the window, too few packed bytes
-    """
     bits, history = Bits(chunks), History(b" " * (1 << kind.window_bits), size_bytes)
     longest = max(kind.lengths[0])
     while history.left > 0:
@@ -142,7 +138,7 @@ def _symbols(kind: Kind, bits: Bits, out: bytearray, codes: Table, distances: Ta
             append(symbol)
             continue
         if symbol == NONE:
-            raise unknown_code()
+            raise MemberError(UNKNOWN_CODE)
         held -= code_lengths[symbol]
         length = copy_bases[symbol]
         if more := copy_bits[symbol]:
@@ -154,7 +150,7 @@ def _symbols(kind: Kind, bits: Bits, out: bytearray, codes: Table, distances: Ta
                 held += 32
         far = far_symbols[kept >> held - far_width & far_mask]
         if far == NONE:
-            raise unknown_code()
+            raise MemberError(UNKNOWN_CODE)
         held -= far_lengths[far]
         distance = far_bases[far] + 1
         if more := far_bits[far]:
@@ -166,7 +162,7 @@ def _symbols(kind: Kind, bits: Bits, out: bytearray, codes: Table, distances: Ta
             distance += kept >> held & (1 << more) - 1
         start = len(out) - distance
         if start < 0:
-            raise too_far()
+            raise MemberError(TOO_FAR)
         if distance >= length:
             out += out[start : start + length]
         else:

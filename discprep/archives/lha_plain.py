@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 
-from discprep.archives.lha_bits import Bits, History, ended
+from discprep.archives.base import MemberError
+from discprep.archives.lha_bits import ENDED, Bits, History
 
 LZS_RING, LZ5_RING = 2048, 4096
 LZS_START, LZ5_START = LZS_RING - 17, LZ5_RING - 18
@@ -18,12 +19,7 @@ GROUP_BYTES = 1 + 8 * 2  # flags of eight, and two bytes for each copy
 
 
 def decode_lzs(chunks: Iterable[bytes], size_bytes: int) -> Iterator[bytes]:
-    """The first `size_bytes` that the packed chunks stand for, in pieces: a bit 1 and a byte, or a bit 0, eleven bits
-    of a place in the ring and four of a length.
-
-    Raises:
-        MemberError: too few packed bytes
-    """
+    """A bit 1 and a byte, or a bit 0, eleven bits of a place in the ring and four of a length."""
     bits, history = Bits(chunks), History(b" " * LZS_RING, size_bytes)
     take, put, at = bits.take, history.bytes.append, LZS_START
     while history.left > 0:
@@ -40,12 +36,8 @@ def decode_lzs(chunks: Iterable[bytes], size_bytes: int) -> Iterator[bytes]:
 
 
 def decode_lz5(chunks: Iterable[bytes], size_bytes: int) -> Iterator[bytes]:
-    """The same of -lz5-: a byte of eight flags, the lowest first; for a 1 a byte, for a 0 two, the low eight bits of
-    the place, then its upper four and four of the length.
-
-    Raises:
-        MemberError: too few packed bytes
-    """
+    """A byte of eight flags, the lowest first; for a 1 a byte, for a 0 two, the low eight bits of the place, then its
+    upper four and four of the length."""
     first = _lz5_ring()
     history, at = History(first[LZ5_START:] + first[:LZ5_START], size_bytes), LZ5_START
     data, given = b"", iter(chunks)
@@ -70,7 +62,7 @@ def decode_lz5(chunks: Iterable[bytes], size_bytes: int) -> Iterator[bytes]:
                     history.copy((at - (low | (high & 0xF0) << 4) - 1) % LZ5_RING + 1, length)
                     here, at = here + 2, at + length
         if not chunk and (here > end or history.left > 0):
-            raise ended()
+            raise MemberError(ENDED)
         yield from history.pieces()
         data = data[here:]
 

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 
-from discprep.archives.lha_bits import NONE, Bits, History, Table, code_table, single, too_far, unknown_code, written
+from discprep.archives.base import MemberError
+from discprep.archives.lha_bits import NONE, TOO_FAR, UNKNOWN_CODE, Bits, History, Table, code_table, single, written
 
 # The order at first.
 FIRST = bytes([*range(0x20, 0x80), *range(0x20), *range(0xA0, 0xE0), *range(0x80, 0xA0), *range(0xE0, 0x100)])
@@ -113,11 +114,6 @@ class Pm2:
 
 
 def decode_pm2(chunks: Iterable[bytes], size_bytes: int) -> Iterator[bytes]:
-    """The first `size_bytes` that the packed chunks stand for, in pieces.
-
-    Raises:
-        MemberError: a code that stands for nothing, too few packed bytes
-    """
     bits, recent = Bits(chunks), Recent(PM2_WINDOW_BYTES, size_bytes)
     codes = Pm2(bits)
     while recent.history.left > 0:
@@ -129,7 +125,7 @@ def decode_pm2(chunks: Iterable[bytes], size_bytes: int) -> Iterator[bytes]:
                 recent.byte(_number(bits, PM2_BYTES, symbol))
                 continue
             if symbol >= PM2_SYMBOLS:
-                raise unknown_code()
+                raise MemberError(UNKNOWN_CODE)
             length = _number(bits, PM2_LENGTHS, symbol - PM2_COPIES)
             if symbol == PM2_COPIES:
                 distance = bits.take(6)
@@ -166,13 +162,7 @@ PM1_LEAST_BITS = 8  # of a distance told so
 
 
 def decode_pm1(chunks: Iterable[bytes], size_bytes: int) -> Iterator[bytes]:
-    """The first `size_bytes` that the packed chunks stand for, in pieces.
-
-    Zero bits behind the packed bytes count, as lhasa counts them.
-
-    Raises:
-        MemberError: a copy from before the first byte
-    """
+    """Zero bits behind the packed bytes count, as lhasa counts them."""
     bits, recent = Bits(chunks), Recent(PM1_WINDOW_BYTES, size_bytes)
     code, letters = written(PM1_CODES[bits.take(5)])
     ranges = [PM1_BYTES[letter] for letter in letters]
@@ -208,7 +198,7 @@ def _copy(bits: Bits, done: int) -> tuple[int, int]:
         more = next(n for n in range(PM1_LEAST_BITS, more + 1) if n == more or base + (1 << n) > done)
     distance = base + bits.take(more) + 1
     if distance > done:
-        raise too_far()
+        raise MemberError(TOO_FAR)
     return distance, length
 
 

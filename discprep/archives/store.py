@@ -22,7 +22,7 @@ from typing import BinaryIO
 
 from discprep.archives.pool import Decoded, Pool
 from discprep.archives.task import Entry, OpenTask, Order, Summary, written
-from discprep.errors import IntegrityError, StorageError
+from discprep.errors import StorageError
 from discprep.fetch.files import scratch, storage
 from discprep.fetch.host import move
 from discprep.members import Remarks
@@ -33,7 +33,6 @@ SUFFIX = ".unpacked"
 FOOTER_BYTES = 80
 BATCH_BYTES = 2**19  # small archives go to a worker together
 BATCH_TASKS = 32
-READ_BYTES = 2**20
 KEY = "archives"
 
 
@@ -71,9 +70,11 @@ class Store:
 
 
 def forget(path: Path) -> None:
-    """Spoils the footer of a file in a store, so that the next run decodes again; its bytes stay for this one."""
-    with contextlib.suppress(OSError), path.open("ab") as file:
-        file.write(b"\n")
+    """Spoils the footer of a file in a store, so that the next run decodes again; its bytes stay for this one. A file
+    from elsewhere is left alone."""
+    if path.suffix == SUFFIX:
+        with contextlib.suppress(OSError), path.open("ab") as file:
+            file.write(b"\n")
 
 
 def _listing(file: BinaryIO) -> bytes | None:
@@ -322,26 +323,3 @@ class Merge:
         if unpacked.member.index != len(self.members):
             unpacked = replace(unpacked, member=replace(unpacked.member, index=len(self.members)))
         self.members.append(unpacked)
-
-
-def read_content(content: Content) -> Iterator[bytes]:
-    """See `discprep.archives.read_content`."""
-    digest = hashlib.sha256()
-    try:
-        with content.path.open("rb", buffering=0) as file:
-            file.seek(content.offset_bytes)
-            left = content.size_bytes
-            while left > 0 and (piece := file.read(min(left, READ_BYTES))):
-                digest.update(piece)
-                left -= len(piece)
-                yield piece
-    except OSError as error:
-        raise StorageError(f"it cannot be read ({error.strerror})", where=str(content.path)) from error
-    if digest.hexdigest() != content.sha256:
-        if content.path.suffix == SUFFIX:
-            forget(content.path)
-        raise IntegrityError(
-            f"expected sha256 {content.sha256}, got {digest.hexdigest()}: the copy on this host is damaged",
-            where=str(content.path),
-            hint="Run the same command again: the archive is unpacked anew.",
-        )

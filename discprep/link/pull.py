@@ -5,6 +5,7 @@ Plan, sheet and shelf reckon with it, so that they tell the same.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from functools import cache
@@ -72,12 +73,9 @@ def _share(escapes: Escapes | None, part: float) -> Escapes | None:
 
 def _slice_bytes(seconds: FileSeconds, slice_s: float) -> int:
     """The most bytes that take no longer, rounded down to two digits; at least 1,000."""
-    least, most = LEAST_SLICE_BYTES, 2**40
-    while most - least > 1:
-        middle = (least + most) // 2
-        least, most = (middle, most) if seconds(middle, None) <= slice_s else (least, middle)
-    unit: int = 10 ** (len(str(least)) - 2)
-    return least // unit * unit
+    size_bytes = max(LEAST_SLICE_BYTES, bisect_right(range(2**40), slice_s, key=lambda size: seconds(size, None)) - 1)
+    unit: int = 10 ** (len(str(size_bytes)) - 2)
+    return size_bytes // unit * unit
 
 
 def file_seconds(

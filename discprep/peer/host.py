@@ -6,6 +6,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from ipaddress import IPv4Address
 
 from discprep.link.tcp import segment_size
@@ -13,7 +14,7 @@ from discprep.peer import icmp, ip, names, segment
 from discprep.peer.habit import Habit
 from discprep.peer.ip import ICMP, TCP, UDP, Packet
 from discprep.peer.segment import ACK, SYN, Segment
-from discprep.peer.tcp import Application, Connection, Counts, Flight
+from discprep.peer.tcp import Application, Connection, Counts
 
 MOST_CONNECTIONS = 8
 MOST_HALF_OPEN = 4
@@ -25,10 +26,6 @@ EVICT_S = 2.0  # when all places are taken: who has been waited for so long make
 
 Key = tuple[IPv4Address, int, int]
 Departed = Callable[[float], None]
-
-
-def _ignore(left_at_s: float) -> None:
-    pass
 
 
 @dataclass
@@ -183,11 +180,11 @@ class Host:
 
     # ---- what leaves
 
-    def next_packet(self, now: float) -> tuple[bytes, Departed] | None:
-        """The packet that the line should carry next, and whom to tell when it will have left."""
+    def next_packet(self, now: float) -> tuple[bytes, Departed | None] | None:
+        """The packet that the line should carry next, and whom to tell when it will have left, if anybody cares."""
         if self._replies:
             self._ident += 1
-            return ip.build(self._replies.popleft(), self._ident), _ignore
+            return ip.build(self._replies.popleft(), self._ident), None
         self._sweep(now)
         for key in list(self._places):
             place = self._places[key]
@@ -198,12 +195,8 @@ class Host:
             place.ident += 1  # a connection of its own counts by one, which RFC 1144 compresses to nothing
             told, flight = made
             packet = ip.build(segment.build(told, self.address, place.source), place.ident)
-            return packet, self._departed(place.connection, flight)
+            return packet, partial(place.connection.departed, flight) if flight else None
         return None
-
-    @staticmethod
-    def _departed(connection: Connection, flight: Flight | None) -> Departed:
-        return _ignore if flight is None else lambda left_at_s: connection.departed(flight, left_at_s)
 
     @property
     def due_s(self) -> float | None:

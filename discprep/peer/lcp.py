@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Mapping
 from discprep.peer.negotiation import Option, Policy
 
 MRU, ACCM, AUTHENTICATION, MAGIC, SHORT_PROTOCOL, SHORT_ADDRESS = 1, 2, 3, 5, 7, 8
+_SIZES = {MRU: 2, ACCM: 4, MAGIC: 4, SHORT_PROTOCOL: 0, SHORT_ADDRESS: 0}  # of their values [B]
 PAP = 0xC023
 DEFAULT_MRU, LEAST_MRU = 1500, 128
 ALL_CONTROLS = 0xFFFFFFFF
@@ -43,19 +44,13 @@ class LinkPolicy(Policy):
         self.looped = 0
 
     def judge(self, option: Option) -> Option | None:
-        value = option.value
-        match option.kind:
-            case k if k == MRU and len(value) == 2:
-                return option if _number(value) >= LEAST_MRU else Option(MRU, struct.pack("!H", DEFAULT_MRU))
-            case k if k == ACCM and len(value) == 4:
-                return option
-            case k if k == AUTHENTICATION and len(value) >= 2:
-                return option if value == struct.pack("!H", PAP) else Option(k, struct.pack("!H", PAP))
-            case k if k == MAGIC and len(value) == 4:
-                return self._judge_magic(option)
-            case k if k in (SHORT_PROTOCOL, SHORT_ADDRESS) and not value:
-                return option
-        return None
+        if option.kind == AUTHENTICATION and len(option.value) >= 2:
+            return Option(AUTHENTICATION, struct.pack("!H", PAP))
+        if len(option.value) != _SIZES.get(option.kind):
+            return None
+        if option.kind == MRU and _number(option.value) < LEAST_MRU:
+            return Option(MRU, struct.pack("!H", DEFAULT_MRU))
+        return self._judge_magic(option) if option.kind == MAGIC else option
 
     def _judge_magic(self, option: Option) -> Option:
         """Our own number coming back is a loop, or chance: both sides take new ones (RFC 1661 6.4)."""

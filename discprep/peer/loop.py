@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-import sys
+import socket
 import time
 from collections.abc import Callable
 
@@ -20,27 +20,22 @@ class Waker:
     """Lets another thread end the loop's wait: an answer is ready."""
 
     def __init__(self) -> None:
-        self._read = self._write = -1
-        if sys.platform != "win32":
-            self._read, self._write = os.pipe()
-            os.set_blocking(self._read, False)
-            os.set_blocking(self._write, False)
+        self._read, self._write = socket.socketpair()
+        self._read.setblocking(False)
+        self._write.setblocking(False)
 
     @property
-    def fd(self) -> int | None:
-        return self._read if _POSIX else None
+    def fd(self) -> int:
+        return self._read.fileno()
 
     def wake(self) -> None:
         """From any thread."""
-        if _POSIX and self._write >= 0:
-            with contextlib.suppress(OSError):
-                os.write(self._write, b"x")
+        with contextlib.suppress(OSError):
+            self._write.send(b"x")
 
     def close(self) -> None:
-        if _POSIX and self._write >= 0:
-            os.close(self._read)
-            os.close(self._write)
-            self._read = self._write = -1
+        self._read.close()
+        self._write.close()
 
 
 def run(

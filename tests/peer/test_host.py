@@ -44,7 +44,8 @@ class Shelf:
         found = []
         while (made := self.host.next_packet(now)) is not None:
             data, departed = made
-            departed(now)
+            if departed:
+                departed(now)
             packet = ip.parse(data)
             assert packet is not None
             found.append(packet)
