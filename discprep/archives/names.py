@@ -116,7 +116,10 @@ class Guard:
         before = self._seen.get(name)
         if before is None:
             self._seen[name] = (member.kind, member.index)
-            self._note_case(name)
+            folded = name.casefold()
+            if folded in self._folded:
+                self.only_case.append(name)
+            self._folded.add(folded)
             return "it is a device or something else that is no file" if member.kind == "other" else ""
         if before[0] == member.kind == "folder":
             return ""
@@ -132,12 +135,6 @@ class Guard:
             if kind != "folder":
                 return f"its path goes through an earlier member that is no folder ({kind} {taken})"
         return ""
-
-    def _note_case(self, name: str) -> None:
-        folded = name.casefold()
-        if folded in self._folded:
-            self.only_case.append(name)
-        self._folded.add(folded)
 
     def _refusal(self, member: Member) -> str:
         """Why the bytes must not be decoded; decoded bytes count against the total."""

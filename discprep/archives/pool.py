@@ -51,6 +51,17 @@ class Decoded:
     announced: Entry | None = None  # the member being decoded
 
     @property
+    def data(self) -> Path:
+        """Where the members' bytes are."""
+        return Path(self.order.data or "")
+
+    @property
+    def ended(self) -> Summary:
+        """The summary, once there is one."""
+        assert self.summary
+        return self.summary
+
+    @property
     def lasting(self) -> bool:
         """Whether another run would come out the same: nothing died, no library was missing."""
         lacks = self.summary.lacks if self.summary else ()

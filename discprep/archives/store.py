@@ -15,7 +15,7 @@ import os
 import re
 import threading
 from collections.abc import Iterable, Iterator
-from dataclasses import astuple, dataclass, replace
+from dataclasses import astuple, replace
 from itertools import count
 from pathlib import Path
 from typing import BinaryIO
@@ -161,15 +161,6 @@ class Told:
         self._progress.advance(KEY, size_bytes - known)
 
 
-@dataclass(frozen=True, slots=True)
-class Found:
-    """An archive as listed, and where its bytes are."""
-
-    data: Path
-    entries: list[Entry]
-    summary: Summary
-
-
 class Opener:
     """Opens batches of tasks: from the store where it can, by a worker where it must."""
 
@@ -186,23 +177,22 @@ class Opener:
         """The archives of one batch, in order."""
         depth = self._limits.depth
         orders = [Order(replace(task, nested=min(task.nested, depth)), self._limits) for task in batch]
-        found = self._find(orders)
-        return [self._opened(order, one, Spare(order)) for order, one in zip(orders, found, strict=True)]
+        return [self._opened(found, Spare(found.order)) for found in self._find(orders)]
 
-    def _find(self, orders: list[Order]) -> list[Found]:
+    def _find(self, orders: list[Order]) -> list[Decoded]:
         known = [self._known(order) for order in orders]
         todo = [order for order, found in zip(orders, known, strict=True) if found is None]
         decoded = iter(self._decode(todo) if todo else [])
         return [found or next(decoded) for found in known]
 
-    def _known(self, order: Order) -> Found | None:
+    def _known(self, order: Order) -> Decoded | None:
         if not self._store or not order.task.sha256:
             return None
         key = key_of(order.task.sha256, order)
         loaded = self._store.load(key)
-        return Found(self._store.path(key), *loaded) if loaded else None
+        return Decoded(replace(order, data=str(self._store.path(key))), *loaded) if loaded else None
 
-    def _decode(self, orders: list[Order]) -> list[Found]:
+    def _decode(self, orders: list[Order]) -> list[Decoded]:
         orders = [self._with_data(order) for order in orders]
         try:
             return [self._keep(result) for result in self._pool.session().decode(orders)]
@@ -225,25 +215,24 @@ class Opener:
                 self._folder = self._held.enter_context(scratch(self._store.folder, "run-"))
             return self._folder
 
-    def _keep(self, result: Decoded) -> Found:
+    def _keep(self, result: Decoded) -> Decoded:
         """Gives the data file its final name and writes the listing, unless another run may fare better."""
-        order, summary = result.order, result.summary
-        assert summary is not None
-        data = Path(order.data or "")
+        order, summary, data = result.order, result.ended, result.data
         if self._store and summary.sha256:
             key = key_of(summary.sha256, order)
             if result.lasting:
                 data = self._store.save(key, data, result.entries, summary)
             elif summary.data_bytes:
                 data = move(data, self._store.path(key))  # without a listing: the next run decodes again
-        return Found(data, result.entries, summary)
+        result.order = replace(order, data=str(data))
+        return result
 
-    def _opened(self, order: Order, found: Found, spare: Spare) -> Opened:
+    def _opened(self, found: Decoded, spare: Spare) -> Opened:
         """As the rest of discprep sees it, with the archives inside opened in their members' places."""
-        task, summary = order.task, found.summary
+        task, summary = found.order.task, found.ended
         if summary.format == "file":
             members = [
-                Unpacked(one.member, Content(task.path, order.offset_bytes, one.member.size_bytes, one.sha256))
+                Unpacked(one.member, Content(task.path, found.order.offset_bytes, one.member.size_bytes, one.sha256))
                 for one in found.entries
             ]
             return Opened(task.path, summary.sha256, "file", tuple(members), summary.problems, summary.notices)
@@ -252,17 +241,17 @@ class Opener:
         for entry in found.entries:
             unpacked = entry.unpacked(found.data)
             opens = bool(entry.inner and task.nested) and spare.allows(entry.member.name, merge.problems)
-            inner = self._inside(task, found, entry, spare) if opens else None
+            inner = self._inside(found, entry, spare) if opens else None
             merge.add(unpacked, inner)
         problems, notices = (*summary.problems, *merge.problems), (*summary.notices, *merge.notices)
         lacks = tuple(dict.fromkeys((*summary.lacks, *merge.lacks)))
         return Opened(task.path, summary.sha256, summary.format, tuple(merge.members), problems, notices, lacks=lacks)
 
-    def _inside(self, task: OpenTask, found: Found, entry: Entry, spare: Spare) -> Opened:
-        member = entry.member
+    def _inside(self, found: Decoded, entry: Entry, spare: Spare) -> Opened:
+        task, member = found.order.task, entry.member
         inner = OpenTask(found.data, entry.sha256, task.charset, task.nested - 1, member.name.rpartition("/")[2])
         order = Order(inner, spare.limits, entry.offset_bytes, member.size_bytes)
-        return self._opened(order, self._find([order])[0], spare)
+        return self._opened(self._find([order])[0], spare)
 
 
 class Spare:
@@ -276,7 +265,7 @@ class Spare:
         if limits.ratio:
             self._bytes = min(self._bytes, max(limits.ratio_bytes, limits.ratio * _size(order.task.path)))
 
-    def take(self, found: Found) -> None:
+    def take(self, found: Decoded) -> None:
         """Counts the members of one archive, at whatever level."""
         self._members -= len(found.entries)
         self._bytes -= sum(entry.member.size_bytes for entry in found.entries)

@@ -266,8 +266,6 @@ class Job:
                 member = next(walk)
             except StopIteration:
                 return []
-            except TooMuch as error:
-                return [str(error)]
             except Exception as error:  # a reader's fault must not lose the members found so far
                 _pass_on_host_fault(error)
                 return [f"its structure could not be read further ({_words(error)})"]

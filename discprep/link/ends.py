@@ -55,7 +55,8 @@ def rates_both_hold(
 
     An end of unknown clock is taken as exact up to 115,200.
     """
-    return tuple(rate for rate in _candidates(profile, bridge) if _holds(profile, bridge, rate, framing))
+    rates = _candidates(profile, bridge)
+    return tuple(rate for rate in rates if verdict(_difference(profile, bridge, rate), framing) == "good")
 
 
 def fastest_rate(profile: Profile | None, bridge: BridgeSettings | None, framing: str = "8N1") -> int | None:
@@ -78,9 +79,8 @@ def _candidates(profile: Profile | None, bridge: BridgeSettings | None) -> list[
     return sorted({rate for rate in STANDARD_RATES_BIT_S if rate <= limit} | own)
 
 
-def _holds(profile: Profile | None, bridge: BridgeSettings | None, rate_bit_s: int, framing: str) -> bool:
-    difference = mismatch(bridge_rate(bridge, rate_bit_s), machine_rate(profile, rate_bit_s))
-    return verdict(difference, framing) == "good"
+def _difference(profile: Profile | None, bridge: BridgeSettings | None, rate_bit_s: int) -> float:
+    return mismatch(bridge_rate(bridge, rate_bit_s), machine_rate(profile, rate_bit_s))
 
 
 # ------------------------------------------------------------------------------------------- the ends compared
@@ -128,8 +128,8 @@ def _better_rate(link: LinkSettings, bridge: BridgeSettings | None, profile: Pro
     rate = fastest_rate(profile, bridge, link.framing)
     if rate is None:
         return "No usual rate is held by both: another clock, or another divider, is needed at one end."
-    difference = mismatch(bridge_rate(bridge, rate), machine_rate(profile, rate))
-    return f"Set both to {rate:,}, where they disagree by {abs(difference):.1%}.".replace("%", " %")
+    percent = f"{abs(_difference(profile, bridge, rate)):.1%}".replace("%", " %")
+    return f"Set both to {rate:,}, where they disagree by {percent}."
 
 
 def _signed(fraction: float) -> str:

@@ -244,7 +244,7 @@ class Sender:
 
     def _tell_pacing(self, done: list[Segment], delivered: int, *, recovered: bool) -> None:
         assert self._pacing
-        newest = max(done, key=_sent_last) if done else None
+        newest = max(done, key=lambda segment: (segment.sent_s, segment.end), default=None)
         clean = newest is not None and not any(segment.again for segment in done)
         self._pacing.acknowledged(Sample(
             self._clock.now, delivered, (newest.stamp, newest.sent_s) if newest and newest.stamp else None,
@@ -370,10 +370,6 @@ class Sender:
         self._timeouts += 1
         self._timeout_s = min(2 * self._timeout_s, _LONGEST_TIMEOUT_S)
         self._send_again(self._flight[0])
-
-
-def _sent_last(segment: Segment) -> tuple[float, int]:
-    return segment.sent_s, segment.end
 
 
 def push_distance(mss_bytes: int, window_bytes: float) -> int:

@@ -119,7 +119,7 @@ class Connection:
         """The machine's SYN: its answer is the first segment in flight."""
         self._irs, self._received = syn.seq, 1
         self._window = self._largest_window = syn.window
-        self._mss = max(LEAST_MSS, min(syn.mss or DEFAULT_MSS, self.mss_here))
+        self._mss = min(max(LEAST_MSS, syn.mss or DEFAULT_MSS), self.mss_here)
         self.heard_s = self._progress_s = now
         self._flight.append(Flight(0, b"", SYN, now, resend=True))
         self._next = 1

@@ -76,3 +76,12 @@ def test_acknowledgements_that_come_late_bring_no_repeats() -> None:
         for every in (1, 2, 4):
             outcome = run(Setting(38_400, "cslip", 576, 4096, ack_every=every, answer_s=delay))
             assert outcome.whole and outcome.in_vain == 0 and outcome.again == 0, (delay, every)
+
+
+@pytest.mark.parametrize("mtu", [68, 90])
+def test_no_packet_is_larger_than_the_smallest_mtu(mtu: int) -> None:
+    """RFC 791 3.1: 68 bytes is what every link carries; 28 bytes of a file go into it, fewer than we would take as a
+    machine's wish."""
+    outcome = run(Setting(9_600, "slip", mtu, 2048, size=1400, zeros=True))
+    segments = -(-1400 // (mtu - 40))
+    assert outcome.whole and outcome.wire_bytes >= 1400 + segments * 42
