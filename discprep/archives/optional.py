@@ -118,8 +118,9 @@ class SevenZipReader(Remarking):
 def _writers(folder: Path, entries: Sequence[Any], options: Options) -> Any:
     """A factory, as py7zr wants it, of files in `folder` that hold no more than their members' sizes."""
     from py7zr import Py7zIO, WriterFactory
+    from py7zr.io import NullIO
 
-    class Bounded(Py7zIO):  # type: ignore[misc, unused-ignore]
+    class Bounded(NullIO):  # type: ignore[misc, unused-ignore]
         def __init__(self, path: Path, most: int) -> None:
             self._file = path.open("wb")
             self._left = most
@@ -130,17 +131,8 @@ def _writers(folder: Path, entries: Sequence[Any], options: Options) -> Any:
             self._left -= len(data)
             return len(data)
 
-        def read(self, size: int | None = None) -> bytes:
-            return b""
-
-        def seek(self, offset: int, whence: int = 0) -> int:
-            return offset
-
         def flush(self) -> None:
             self._file.flush()
-
-        def size(self) -> int:
-            return self._file.tell()
 
         def close(self) -> None:
             self._file.close()
