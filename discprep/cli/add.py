@@ -38,12 +38,12 @@ def add(
     """Fetch what some sources have, pin it, and append it to a manifest; its comments and order stay."""
     with command("add", as_json, quiet) as frame:
         from discprep.job.add import add as job
-        from discprep.job.add import wishes_of
+        from discprep.job.add import wished
         from discprep.report import add as face
 
-        wishes = wishes_of(
-            item_id, title, gives or (), needs or (), place=place, use=use, to=to, page=page, mirrors=mirror or (),
-            take_damaged=take_damaged,
+        wish = wished(
+            id=item_id, title=title, gives=gives or (), needs=tuple(needs or ()), place=place, use=use, to=to,
+            page=page, take_damaged=take_damaged,
         )  # fmt: skip
-        added = job(manifest, sources, wishes, cache=cache, progress=frame.progress)
+        added = job(manifest, sources, wish, mirrors=mirror or (), cache=cache, progress=frame.progress)
         frame.finish(face.document(added), face.text(added), errors=added.errors, notices=added.notices)

@@ -3,80 +3,35 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Any, cast, get_args
+from typing import Any, get_args
 
-from discprep.archives import open_all
-from discprep.disc.stage import taken
 from discprep.errors import DiscprepError, FetchError, IntegrityError, MissingError, UsageError, raise_all
 from discprep.fetch.cache import Cache
 from discprep.fetch.fetch import fetch_items
 from discprep.fetch.files import lock_beside, write_atomically
 from discprep.fetch.pins import merge_pins, pins_of
 from discprep.fetch.source import SCHEMES, is_plain, scheme
-from discprep.job.at_hand import open_task
+from discprep.job.at_hand import open_some
 from discprep.job.held import damage
 from discprep.job.new import slug, title_and_version
 from discprep.machine import source_name
 from discprep.manifest import load_manifest
-from discprep.model import ROLES, Item, Manifest, Notice, Opened, Pin, Place, Progress, Role, Use
+from discprep.model import ROLES, Item, Manifest, Notice, Opened, Pin, Place, Progress, Use
 from discprep.report.add import Added
 from discprep.report.tables import typed
 
-PLACES: tuple[str, ...] = get_args(Place)
-USES: tuple[str, ...] = get_args(Use)
 
-
-@dataclass(frozen=True, slots=True)
-class Wishes:
-    """What the user says of the new items. `id` and `title` go with one source only; empty: guessed from its name."""
-
-    id: str = ""
-    title: str = ""
-    gives: tuple[Role, ...] = ()
-    needs: tuple[str, ...] = ()
-    place: Place = "either"
-    use: Use = "copy"
-    to: str = ""
-    page: str = ""
-    mirrors: tuple[str, ...] = ()
-    take_damaged: bool = False
-
-
-def wishes_of(
-    item_id: str,
-    title: str,
-    gives: Sequence[str],
-    needs: Sequence[str],
-    *,
-    place: str,
-    use: str,
-    to: str,
-    page: str,
-    mirrors: Sequence[str],
-    take_damaged: bool = False,
-) -> Wishes:
-    """Wishes from a command line's words. Raises UsageError for a role, place or use that is none, all at once."""
-    faults = [
-        *(_unknown("--gives", word, ROLES) for word in gives if word not in ROLES),
-        *([] if place in PLACES else [_unknown("--place", place, PLACES)]),
-        *([] if use in USES else [_unknown("--use", use, USES)]),
-    ]
+def wished(**said: Any) -> Item:
+    """An item with the fields that the user says; `id` and `title` go with one source only, empty: guessed from its
+    name. Raises UsageError for a role, place or use that is none, all at once."""
+    faults = [_unknown("--gives", word, ROLES) for word in said["gives"] if word not in ROLES]
+    for name, known in (("place", get_args(Place)), ("use", get_args(Use))):
+        faults += [] if said[name] in known else [_unknown(f"--{name}", said[name], known)]
     raise_all(faults)
-    return Wishes(
-        item_id,
-        title,
-        tuple(role for role in ROLES if role in gives),
-        tuple(needs),
-        cast(Place, place),
-        cast(Use, use),
-        to,
-        page,
-        tuple(mirrors),
-        take_damaged,
-    )
+    return Item(**said | {"gives": tuple(role for role in ROLES if role in said["gives"])})
 
 
 def _unknown(option: str, word: str, known: Sequence[str]) -> UsageError:
@@ -85,11 +40,19 @@ def _unknown(option: str, word: str, known: Sequence[str]) -> UsageError:
     return UsageError(f"{option} {word}: there is no such word", hint=hint)
 
 
-def add(path: Path, sources: Sequence[str], wishes: Wishes, *, cache: Path | None = None, progress: Progress) -> Added:
+def add(
+    path: Path,
+    sources: Sequence[str],
+    wish: Item,
+    *,
+    mirrors: Sequence[str] = (),
+    cache: Path | None = None,
+    progress: Progress,
+) -> Added:
     """Appends an item for each source. Every byte that is in the file stays; the items come at its end.
 
-    Sources that hold the same bytes become mirrors of one item; bytes that the manifest has already are not added, nor
-    is an archive that is damaged, unless `take_damaged` says so.
+    `wish` is what the user says of each (`wished`). Sources that hold the same bytes become mirrors of one item; bytes
+    that the manifest has already are not added, nor is an archive that is damaged, unless `take_damaged` says so.
 
     Raises:
         UsageError: `id`, `title` or mirrors for more than one source; an id that is taken
@@ -97,11 +60,11 @@ def add(path: Path, sources: Sequence[str], wishes: Wishes, *, cache: Path | Non
         StorageError: it cannot be written
     """
     manifest = load_manifest(path)
-    wanted = _wanted(manifest, sources, wishes)
+    wanted = _wanted(manifest, sources, wish, mirrors)
     store = Cache(cache)
     report = fetch_items(wanted, {}, store, progress=progress)
     paths = {entry.item: entry.path for entry in report.items if entry.path}
-    opened = _opened([item for item in wanted if item.id in paths], paths, manifest, store, progress)
+    opened = open_some([item for item in wanted if item.id in paths], paths, manifest, store, progress)
     hurt = [_not_added(error) for item in wanted if item.id in opened for error in damage(item, opened[item.id])]
     bad = {error.item for error in hurt}
     pins = {entry.item: entry.pin for entry in report.items if entry.pin and entry.path and entry.item not in bad}
@@ -114,15 +77,6 @@ def add(path: Path, sources: Sequence[str], wishes: Wishes, *, cache: Path | Non
     dead = [Notice(words, item=entry.item) for entry in report.items if entry.path for words in entry.tried]
     _word_hints(report.errors, wanted, path)
     return Added(path, new, (*report.errors, *hurt), (*notices, *dead, *remarks))
-
-
-def _opened(
-    items: Sequence[Item], paths: Mapping[str, Path], manifest: Manifest, cache: Cache, progress: Progress
-) -> dict[str, Opened]:
-    """What is inside of what came, as each item takes it. Raises StorageError."""
-    tasks = [open_task(item, paths[item.id]) for item in items]
-    found = open_all(tasks, store=cache.unpacked, limits=manifest.limits, progress=progress)
-    return {item.id: taken(item, one, manifest.profile) for item, one in zip(items, found, strict=True)}
 
 
 def _not_added(error: DiscprepError) -> DiscprepError:
@@ -163,35 +117,22 @@ def _remarks(item: Item, pin: Pin, opened: Opened) -> Iterator[Notice]:
         )
 
 
-def _wanted(manifest: Manifest, sources: Sequence[str], wishes: Wishes) -> list[Item]:
+def _wanted(manifest: Manifest, sources: Sequence[str], wish: Item, mirrors: Sequence[str]) -> list[Item]:
     """An item for each source, with an id that no other has."""
-    if len(sources) > 1 and (wishes.id or wishes.title or wishes.mirrors):
+    if len(sources) > 1 and (wish.id or wish.title or mirrors):
         raise UsageError("--id, --title and --mirror go with one source", hint="Call `add` once for each.")
     taken = {item.id for item in manifest.items}
-    if wishes.id in taken:
-        raise UsageError(f"the manifest has an item {wishes.id} already", hint="Choose another --id.")
-    raise_all([_no_file(source) for source in sources if not source_name(source) and not wishes.id])
+    if wish.id in taken:
+        raise UsageError(f"the manifest has an item {wish.id} already", hint="Choose another --id.")
+    raise_all([_no_file(source) for source in sources if not source_name(source) and not wish.id])
     items = []
     for source in sources:
-        title, version = title_and_version(source_name(source) or wishes.id)
-        wish = wishes.id or slug(source_name(source))
-        item_id = next(i for i in (wish, *(f"{wish}-{n}" for n in range(2, len(taken) + 3))) if i not in taken)
+        title, version = title_and_version(source_name(source) or wish.id)
+        stem = wish.id or slug(source_name(source))
+        item_id = next(i for i in (stem, *(f"{stem}-{n}" for n in range(2, len(taken) + 3))) if i not in taken)
         taken.add(item_id)
-        items.append(
-            Item(
-                item_id,
-                title=wishes.title or title,
-                version=version,
-                sources=tuple(map(_absolute, (source, *wishes.mirrors))),
-                page=wishes.page,
-                gives=wishes.gives,
-                needs=wishes.needs,
-                place=wishes.place,
-                use=wishes.use,
-                to=wishes.to,
-                take_damaged=wishes.take_damaged,
-            )
-        )
+        named = tuple(map(_absolute, (source, *mirrors)))
+        items.append(replace(wish, id=item_id, title=wish.title or title, version=version, sources=named))
     return items
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -67,18 +67,31 @@ Known = dict[tuple[OpenTask, Limits], Opened]
 
 
 def open_items(hand: AtHand, progress: Progress | None = None, known: Known | None = None) -> dict[str, Opened]:
-    """Every item at hand, opened, as it is taken; archives met before come from the store. Raises StorageError.
+    """Every item at hand, opened. As `open_some`."""
+    items = [item for item in hand.manifest.items if item.id in hand.paths]
+    return open_some(items, hand.paths, hand.manifest, hand.cache, progress, known)
+
+
+def open_some(
+    items: Sequence[Item],
+    paths: Mapping[str, Path],
+    manifest: Manifest,
+    cache: Cache,
+    progress: Progress | None = None,
+    known: Known | None = None,
+) -> dict[str, Opened]:
+    """Items, opened, as they are taken; archives met before come from the store. Raises StorageError.
 
     Arguments:
-        known: those opened earlier in this run, which are not opened again; the others are added
+        paths: the verified bytes of each, by id
+        known: archives opened earlier in this run, which are not opened again; the others are added
     """
-    known, limits = {} if known is None else known, hand.manifest.limits
-    items = [item for item in hand.manifest.items if item.id in hand.paths]
-    tasks = {item.id: open_task(item, hand.paths[item.id]) for item in items}
+    known, limits = {} if known is None else known, manifest.limits
+    tasks = {item.id: open_task(item, paths[item.id]) for item in items}
     new = [task for task in dict.fromkeys(tasks.values()) if (task, limits) not in known]
-    opened = open_all(new, store=hand.cache.unpacked, limits=limits, progress=progress or Silent())
+    opened = open_all(new, store=cache.unpacked, limits=limits, progress=progress or Silent())
     known |= {(task, limits): one for task, one in zip(new, opened, strict=True)}
-    return {item.id: taken(item, known[tasks[item.id], limits], hand.manifest.profile) for item in items}
+    return {item.id: taken(item, known[tasks[item.id], limits], manifest.profile) for item in items}
 
 
 def open_task(item: Item, path: Path) -> OpenTask:

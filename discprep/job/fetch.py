@@ -6,14 +6,13 @@ import difflib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 
-from discprep.disc.stage import taken
 from discprep.errors import DiscprepError, EditError, UsageError, flatten
 from discprep.fetch.cache import Cache
 from discprep.fetch.fetch import FetchReport, fetch_items
 from discprep.fetch.look import Ask, LookIn
 from discprep.fetch.pins import pins_of
 from discprep.fetch.settings import FetchSettings
-from discprep.job.at_hand import looked_into, open_task
+from discprep.job.at_hand import looked_into, open_some
 from discprep.job.held import damage
 from discprep.job.new import format_of
 from discprep.manifest import load_manifest
@@ -90,11 +89,7 @@ def _trial(manifest: Manifest, cache: Cache) -> Callable[[Item, Path], Sequence[
     """Opens an item's new bytes and tries its edits on them, as a build would; says what would go wrong."""
 
     def attempt(item: Item, path: Path) -> Sequence[DiscprepError]:
-        from discprep.archives import open_all
-
-        task = open_task(item, path)
-        (opened,) = open_all([task], store=cache.unpacked, limits=manifest.limits, workers=1)
-        opened = taken(item, opened, manifest.profile)
+        opened = open_some([item], {item.id: path}, manifest, cache)[item.id]
         return [*damage(item, opened), *_edit_errors(item, opened, manifest.profile.charset)]
 
     return attempt

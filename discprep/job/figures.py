@@ -15,10 +15,11 @@ from discprep.disc.names import map_names
 from discprep.disc.stage import stage
 from discprep.errors import DiscprepError, EditError, MissingError, raise_all
 from discprep.job.at_hand import AtHand, how_to_get
-from discprep.job.held import Groups, in_the_way, needed, wants
+from discprep.job.held import in_the_way, needed, wants
 from discprep.job.tree import Tree, Trees
 from discprep.link.pull import file_seconds, pulled_seconds
 from discprep.machine import (
+    block_bytes,
     drive_speed,
     folders_of,
     kind_of,
@@ -60,19 +61,6 @@ NamesAndFaults = tuple[Sequence[Named], Sequence[DiscprepError]]
 
 
 @dataclass(frozen=True, slots=True)
-class Burned:
-    """What one form of an item takes: on the disc, in the drive, on the machine's volume [B]."""
-
-    form: Form
-    sectors: int
-    read_bytes: int
-    folders: int
-    storage_bytes: int
-    peak_bytes: int
-    needs: Groups = ()
-
-
-@dataclass(frozen=True, slots=True)
 class Measured:
     """An item in figures. `faults`: why it can stand on no disc, or cannot be offered; `trouble` the first of them in
     words; `spoils`: what it would lose unpacked.
@@ -81,6 +69,7 @@ class Measured:
         archive_format: of the bytes at hand, else as the name has it
         as_fetched: the archive as it crosses the link
         pulled: what would cross the link, as far as it is known without packing anything
+        forms: what it takes in each; what it gains is left to the question
         files: path and size [B] of what is inside and would be installed
         unfit: of one that is asked to stand packed, a member's name that the machine cannot hold, and what it becomes
     """
@@ -89,7 +78,7 @@ class Measured:
     archive_format: str
     as_fetched: Pulled
     pulled: Pulled
-    forms: tuple[Burned, ...]
+    forms: tuple[FormFigures, ...]
     files: tuple[tuple[str, int], ...] = ()
     estimated: bool = False
     faults: tuple[DiscprepError, ...] = ()
@@ -289,8 +278,7 @@ def _measure_all(
                 measured[item.id] = _guessed(manifest, item, hand)
             elif item.place == "later":
                 staged, own = _staged_alone(manifest, item, "unpacked", opened[item.id], trees)
-                waits = _waiting(manifest, item, opened[item.id], hand, staged)
-                measured[item.id] = replace(waits, faults=tuple(own))
+                measured[item.id] = replace(_at_hand(item, hand, opened[item.id], staged), faults=tuple(own))
             else:
                 named: Sequence[Named] = by_item[item.id]
                 one = opened[item.id]
@@ -336,12 +324,12 @@ def _nothing(item: Item) -> Measured:
     return Measured(item, kind_of(item) or "file", pulled, pulled, ())
 
 
-def _waiting(manifest: Manifest, item: Item, opened: Opened, hand: AtHand, staged: Sequence[Staged]) -> Measured:
+def _waiting(
+    item: Item, hand: AtHand, archive_format: str, size_bytes: int, files: tuple[tuple[str, int], ...]
+) -> Measured:
     """An item as it waits for the link, in no form that burns."""
-    archive_format = opened.usable_format
-    as_fetched = Pulled("archive", (opened.path.stat().st_size,), _escapes(item, hand))
-    files = _files(staged, opened)
-    pulled = pulled_in(last_shape(manifest, item, archive_format), as_fetched, files)
+    as_fetched = Pulled("archive", (size_bytes,), _escapes(item, hand))
+    pulled = pulled_in(last_shape(hand.manifest, item, archive_format), as_fetched, files)
     return Measured(item, archive_format, as_fetched, pulled, (), files)
 
 
@@ -362,15 +350,17 @@ def _measured(
     if faults:
         legal = tuple(form for form in legal if form == "packed" and opened.whole and archive)
     parts: dict[Form, list[Named]] = {"packed": archive, "unpacked": members, "both": [*archive, *members]}
-    block = volume_of(manifest.profile, item).block_bytes
-    needs = openers(manifest, item, "archive", opened.usable_format)
-    inside = sum(_blocks(entry.member.size_bytes, block) for entry in opened.members)
+    one = _at_hand(item, hand, opened, [entry.staged for entry in members])
     return replace(
-        _waiting(manifest, item, opened, hand, [entry.staged for entry in members]),
-        forms=tuple(_burned(form, parts[form], item, options, block, inside, needs) for form in legal),
+        one,
+        forms=tuple(_burned(manifest, one, form, parts[form], options, opened) for form in legal),
         faults=() if legal else tuple(faults),
         spoils=_spoils(members, manifest, item) if "packed" in legal else "",
     )
+
+
+def _at_hand(item: Item, hand: AtHand, opened: Opened, staged: Sequence[Staged]) -> Measured:
+    return _waiting(item, hand, opened.usable_format, opened.path.stat().st_size, _files(staged, opened))
 
 
 def pulled_in(shape: Shape, as_fetched: Pulled, files: Sequence[tuple[str, int]]) -> Pulled:
@@ -389,24 +379,29 @@ def pulled_in(shape: Shape, as_fetched: Pulled, files: Sequence[tuple[str, int]]
 
 
 def _burned(
-    form: Form, named: Sequence[Named], item: Item, options: ImageOptions, block: int, inside: int, needs: Groups
-) -> Burned:
+    manifest: Manifest, one: Measured, form: Form, named: Sequence[Named], options: ImageOptions, opened: Opened
+) -> FormFigures:
     """Figures of one form. Packed, an archive takes room beside what comes out of it until it is unpacked."""
+    volume = volume_of(manifest.profile, one.item)
     sizes = [entry.staged.content.size_bytes for entry in named if entry.staged.content]
     on_disc = {entry.iso[:depth] for entry in named for depth in range(1, len(entry.iso) + (not entry.staged.content))}
-    stays = sum(_blocks(size, block) for size in sizes) + block * sum(not e.staged.content for e in named)
+    stays = sum(block_bytes(size, volume) for size in sizes)
+    stays += volume.block_bytes * sum(not entry.staged.content for entry in named)
+    inside = sum(block_bytes(entry.member.size_bytes, volume) for entry in opened.members)
     stays, peak = (inside, inside + stays) if form == "packed" else (stays, stays)
-    if item.use != "copy":
-        stays = peak = 0
-    return Burned(
-        form,
-        tar_item_sectors(named, options) if options.tar else item_sectors(named, options),
-        sum(sizes),
-        len(on_disc),
-        stays,
-        peak,
-        needs if form == "packed" else (),
-    )
+    sectors = tar_item_sectors(named, options) if options.tar else item_sectors(named, options)
+    return _form_figures(manifest, one, form, sectors, sum(sizes), len(on_disc), (stays, peak))
+
+
+def _form_figures(
+    manifest: Manifest, one: Measured, form: Form, sectors: int, read_bytes: int, folders: int, takes: tuple[int, int]
+) -> FormFigures:
+    """`takes`: what stays on the machine's volume, and the most until it is unpacked [B]."""
+    item, needs = one.item, openers(manifest, one.item, "archive", one.archive_format) if form == "packed" else ()
+    disc_s = read_seconds(read_bytes, 1 + folders, drive_speed(manifest), manifest.profile.access_s)
+    if form == "packed" and item.use == "copy":
+        disc_s += unpack_seconds(manifest, UNPACK_ROLES.get(one.archive_format, ()), one.as_fetched.size_bytes)
+    return FormFigures(form, sectors, *(takes if item.use == "copy" else (0, 0)), 0.0, needs, round(disc_s, 3))
 
 
 def _files(staged: Sequence[Staged], opened: Opened) -> tuple[tuple[str, int], ...]:
@@ -414,11 +409,6 @@ def _files(staged: Sequence[Staged], opened: Opened) -> tuple[tuple[str, int], .
     chosen = [("/".join(one.name), one.content) for one in staged if one.rate_bit_s is None and not one.link]
     inside = chosen or [(entry.member.name, entry.content) for entry in opened.members]
     return tuple((path, content.size_bytes) for path, content in inside if content)
-
-
-def _blocks(size_bytes: int, block_bytes: int) -> int:
-    """Bytes of whole blocks."""
-    return -(-size_bytes // block_bytes) * block_bytes
 
 
 def _escapes(item: Item, hand: AtHand) -> Escapes | None:
@@ -438,23 +428,16 @@ def _guessed(manifest: Manifest, item: Item, hand: AtHand) -> Measured:
             hint=f"{how_to_get(item)} Or give the item its `size`.",
         )
     kind = kind_of(item)
-    folders = len(folders_of(item))
+    folders, volume = len(folders_of(item)), volume_of(manifest.profile, item)
     inside = size_bytes * UNPACKED_GUESS if kind else size_bytes
-    block = volume_of(manifest.profile, item).block_bytes
-    needs = openers(manifest, item, "archive", kind)
-    forms = []
+    one, forms = _waiting(item, hand, kind or "file", size_bytes, ((item.id, inside),)), []
     for form in _legal_forms(manifest, item, kind or "file"):
         read = {"packed": size_bytes, "unpacked": inside, "both": size_bytes + inside}[form]
-        stays = _blocks(inside if form == "packed" else read, block)
-        peak = stays + (_blocks(size_bytes, block) if form == "packed" else 0)
+        stays = block_bytes(inside if form == "packed" else read, volume)
+        peak = stays + (block_bytes(size_bytes, volume) if form == "packed" else 0)
         own = folders + (form != "packed" and bool(kind))
-        used = (stays, peak) if item.use == "copy" else (0, 0)
-        forms.append(Burned(form, sectors_of(read) + own, read, own, *used, needs if form == "packed" else ()))
-    files = ((item.id, inside),)
-    shape = last_shape(manifest, item, kind or "file")
-    as_fetched = Pulled("archive", (size_bytes,), _escapes(item, hand))
-    pulled = pulled_in(shape, as_fetched, files)
-    return Measured(item, kind or "file", as_fetched, pulled, tuple(forms), files, estimated=True)
+        forms.append(_form_figures(manifest, one, form, sectors_of(read) + own, read, own, (stays, peak)))
+    return replace(one, forms=tuple(forms), estimated=True)
 
 
 def _spoils(members: Sequence[Named], manifest: Manifest, item: Item) -> str:
@@ -494,7 +477,10 @@ def _plan_item(one: Measured, manifest: Manifest, waits: Mapping[str, float]) ->
     unpack_s = round(unpack_seconds(manifest, roles_of(shape, one.archive_format), one.pulled.size_bytes), 3)
     if not manifest.link:
         unpack_s = 0.0
-    forms = tuple(_form_figures(form, one, manifest, stale, later_s + unpack_s, times) for form in one.forms)
+    waits_s = later_s + unpack_s
+    forms = tuple(
+        replace(form, gain_s=gain_s(item.worth, stale, waits_s, form.disc_s, times)) for form in one.forms
+    )
     return PlanItem(
         id=item.id,
         needs=needed(manifest, item.needs, item.id),
@@ -521,26 +507,6 @@ def _must(one: Measured, link: LinkSettings | None) -> tuple[Must, str]:
     if one.item.place == "later":
         return "later", "asked for later"
     return ("", "") if link else ("burn", "there is no link to bring it later")
-
-
-def _form_figures(
-    form: Burned, one: Measured, manifest: Manifest, stale: float, later_s: float, times: float
-) -> FormFigures:
-    """`later_s`: until it can be used, if it waits."""
-    disc_s = read_seconds(form.read_bytes, 1 + form.folders, drive_speed(manifest), manifest.profile.access_s)
-    if form.form == "packed" and one.item.use == "copy":
-        roles = UNPACK_ROLES.get(one.archive_format, ())
-        disc_s += unpack_seconds(manifest, roles, one.as_fetched.size_bytes)
-    disc_s = round(disc_s, 3)
-    return FormFigures(
-        form=form.form,
-        sectors=form.sectors,
-        storage_bytes=form.storage_bytes,
-        peak_bytes=form.peak_bytes,
-        gain_s=gain_s(one.item.worth, stale, later_s, disc_s, times),
-        needs=form.needs,
-        disc_s=disc_s,
-    )
 
 
 def _notices(manifest: Manifest, measured: Mapping[str, Measured]) -> Iterable[Notice]:

@@ -22,10 +22,7 @@ from discprep.model import Form, Manifest, Notice, Opened, Plan, PlanItem, PlanP
 from discprep.plan.discs import Filled, attempt
 from discprep.plan.explain import Change, by_capacity, by_days, by_rate
 from discprep.plan.problem import solve
-from discprep.report.plan import Explained, Planned, Tried, Turn, TurnStep, discs_used
-
-UNITS = {"sectors": "sectors", "rate": "bit/s", "days": "days"}
-KEYS = {"sectors": "medium.sectors", "rate": "link.rate", "days": "item.{id}.renewed_every_days"}
+from discprep.report.plan import Explained, Planned, Tried, discs_used
 
 
 @dataclass(frozen=True, slots=True)
@@ -232,7 +229,7 @@ def explanation(manifest: Manifest, figured: Figures, key: str) -> Explained:
         return _fillings(asked, figured)
 
     least = max(0, MIN_TRACK_SECTORS - problem.constant_sectors)
-    changes: list[Change | None] = [by_capacity(problem, key, fill, least)]
+    changes: list[Change | None] = [_of_medium(by_capacity(problem, key, fill, least), problem.constant_sectors)]
     if manifest.link:
 
         def later_s(rate: int) -> Mapping[str, float]:
@@ -240,24 +237,15 @@ def explanation(manifest: Manifest, figured: Figures, key: str) -> Explained:
 
         changes.append(by_rate(problem, key, manifest.link.rate_bit_s, later_s, fill))
     changes.append(by_days(problem, key, fill))
-    return Explained(key, tuple(_turn(change, key, problem) for change in changes if change))
+    return Explained(key, tuple(change for change in changes if change))
 
 
-def _turn(change: Change, key: str, problem: PlanProblem) -> Turn:
-    """A change under the manifest's key; capacities are told as the sectors of the whole medium."""
-    shift = problem.constant_sectors if change.figure == "sectors" else 0
-    return Turn(
-        KEYS[change.figure].format(id=key),
-        change.now + shift,
-        None if change.threshold is None else change.threshold + shift,
-        UNITS[change.figure],
-        change.least + shift,
-        change.most + shift,
-        tuple(TurnStep(step.value + shift, step.goes) for step in change.below),
-        tuple(TurnStep(step.value + shift, step.goes) for step in change.above),
-        change.tried,
-        change.proven,
-    )
+def _of_medium(change: Change, constant: int) -> Change:
+    """A capacity for items, told as the sectors of the whole medium."""
+    below, above = (tuple(replace(step, value=step.value + constant) for step in side)
+                    for side in (change.below, change.above))  # fmt: skip
+    now, least, most = change.now + constant, change.least + constant, change.most + constant
+    return replace(change, now=now, below=below, above=above, least=least, most=most)
 
 
 # --------------------------------------------------------------------------------------------------- what if

@@ -11,13 +11,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from discprep.archives import open_all
-from discprep.disc.stage import taken
 from discprep.errors import MissingError, UsageError, raise_all
 from discprep.fetch.cache import Cache
 from discprep.fetch.fetch import fetch_items
 from discprep.fetch.pins import pins_of
-from discprep.job.at_hand import AtHand, at_hand, open_items, open_task
+from discprep.job.at_hand import AtHand, at_hand, open_items, open_some
 from discprep.job.builds import Build, builds_of, newest_discs, other_inputs
 from discprep.job.decided import Decided, decided
 from discprep.job.far_end import at_the_line, line_notices, link_of, open_line
@@ -197,19 +195,14 @@ def _stock(hand: AtHand, known: Mapping[str, Opened], order: Order, progress: Pr
     manifest = hand.manifest
 
     def opened(item: Item, fetched: Fetched) -> Opened:
-        return known.get(item.id) or open_one(manifest, hand.cache, item, fetched, progress)
+        if item.id in known:
+            return known[item.id]
+        assert fetched.path
+        return open_some([item], {item.id: fetched.path}, manifest, hand.cache, progress)[item.id]
 
     link, bridge, profile = manifest.link, manifest.bridge, manifest.profile
     seconds = file_seconds(link, bridge, profile, server=SERVER) if link else None
     return Stock(manifest, order, opened, seconds, hand.cache.root / WORK)
-
-
-def open_one(manifest: Manifest, cache: Cache, item: Item, fetched: Fetched, progress: Progress) -> Opened:
-    """One fetched item, decoded or found decoded."""
-    assert fetched.path
-    task = open_task(item, fetched.path)
-    (opened,) = open_all([task], store=cache.unpacked, limits=manifest.limits, progress=progress)
-    return taken(item, opened, manifest.profile)
 
 
 def _keeper(

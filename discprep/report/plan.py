@@ -6,11 +6,12 @@ import textwrap
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
-from typing import Any, Literal
+from typing import Any
 
 from discprep.errors import DiscprepError
 from discprep.model import Decision, Notice, Plan, PlanItem, PlanProblem
-from discprep.report.faces import picked, plain
+from discprep.plan.explain import Change, Step
+from discprep.report.faces import picked
 from discprep.report.remarks import named
 from discprep.report.tables import WIDTH, counted, table
 from discprep.units import SECTOR_BYTES, format_bytes, format_seconds
@@ -25,43 +26,17 @@ OBJECTIVE = (
     "p = 1 - exp(-days_to_use / renewed_every_days): the chance that it has changed by then; "
     "the plan makes the sum of the gains as great as the limits allow."
 )
+UNITS = {"sectors": "sectors", "rate": "bit/s", "days": "days"}
+KEYS = {"sectors": "medium.sectors", "rate": "link.rate", "days": "item.{id}.renewed_every_days"}
 FIGURES = ("form", "sectors", "storage_bytes", "gain_s", "peak_bytes", "disc_s")  # of a form, besides its needs
 
 
 @dataclass(frozen=True, slots=True)
-class TurnStep:
-    """From `value` on, away from the present one, an item goes to disc ("burn"), waits ("later"), or there is no
-    plan ("none"); one step nearer to the present value it does not."""
-
-    value: int
-    goes: Literal["burn", "later", "none"]
-
-
-@dataclass(frozen=True, slots=True)
-class Turn:
-    """What would send an item another way. `key` is dotted as in the manifest; `value`: the nearest found at which it
-    goes the other way. `below`, `above`: the nearest steps on the way to `least` and `most`, two at most. `proven`:
-    nothing else happens up to the second step or the end; else steps found among the values `tried`.
-    """
-
-    key: str
-    now: int
-    value: int | None
-    unit: str
-    least: int
-    most: int
-    below: tuple[TurnStep, ...] = ()
-    above: tuple[TurnStep, ...] = ()
-    tried: int = 1
-    proven: bool = False
-
-
-@dataclass(frozen=True, slots=True)
 class Explained:
-    """One item's turns."""
+    """What would send one item another way; capacities are those of the whole medium."""
 
     id: str
-    turns: tuple[Turn, ...]
+    turns: tuple[Change, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,7 +97,9 @@ def document(planned: Planned) -> dict[str, Any]:
     if planned.explain:
         result |= {"objective": OBJECTIVE, "ties": RULE}
     if planned.explained:
-        result["explained"] = plain(planned.explained)
+        result["explained"] = [
+            {"id": one.id, "turns": [_turn_values(change, one.id) for change in one.turns]} for one in planned.explained
+        ]
     if planned.tried:
         result["over"] = [_tried(one) for one in planned.tried]
     return result
@@ -139,6 +116,17 @@ def _item(decision: Decision, item: PlanItem, planned: Planned) -> dict[str, Any
         "opened_by": _groups(item.opened_by),
         "ready_s": decision.ready_s,
         **picked(item, "later_s", "unpack_s", "worth", "p_stale", "times", "volume"),
+    }
+
+
+def _turn_values(change: Change, key: str) -> dict[str, Any]:
+    """`value`: the nearest found at which the item goes the other way."""
+    return {
+        "key": KEYS[change.figure].format(id=key),
+        "now": change.now,
+        "value": change.threshold,
+        "unit": UNITS[change.figure],
+        **picked(change, "least", "most", "below", "above", "tried", "proven"),
     }
 
 
@@ -276,16 +264,17 @@ def _item_explained(one: Explained, decision: Decision, item: PlanItem) -> Itera
             indent="  ",
         )
     for turn in one.turns:
-        yield from _filled(_turn(turn), indent="  ")
+        yield from _filled(_turn(turn, one.id), indent="  ")
 
 
 GOES = {"burn": "it would burn", "later": "it would wait", "none": "there is no plan"}
 
 
-def _turn(turn: Turn) -> str:
+def _turn(turn: Change, key: str) -> str:
     """What is known of one figure and no more: ranges only where every value is known."""
-    never = turn.unit == "days" and turn.now >= turn.most
-    head = f"{turn.key}, now {'never' if never else f'{turn.now:,} {turn.unit}'}:"
+    never = turn.figure == "days" and turn.now >= turn.most
+    now = "never" if never else f"{turn.now:,} {UNITS[turn.figure]}"
+    head = f"{KEYS[turn.figure].format(id=key)}, now {now}:"
     span = f"from {turn.least:,} to {turn.most:,}"
     told = "; ".join(_steps(side, turn) for side in (turn.below, turn.above) if side)
     if turn.proven:
@@ -294,7 +283,7 @@ def _turn(turn: Turn) -> str:
     return f"{head} {told} ({tried})" if told else f"{head} none of {tried} changes it"
 
 
-def _steps(steps: Sequence[TurnStep], turn: Turn) -> str:
+def _steps(steps: Sequence[Step], turn: Change) -> str:
     """One or two steps on one side of the present value."""
     first, goes = steps[0].value, GOES[steps[0].goes]
     away = 1 if first > turn.now else -1

@@ -14,7 +14,7 @@ from support import lha
 from support.command import run
 from support.shelf import Served, served
 
-from discprep.job import at_hand, serve
+from discprep.job import at_hand
 from discprep.units import format_seconds
 
 OPENERS = ("unpack-zip", "unpack-lha", "unpack-tar", "unpack-gz")
@@ -292,8 +292,7 @@ def test_serve_decodes_nothing_that_it_was_handed_decoded(tmp_path: Path, monkey
     plan_of(path)
     opened = []
     real = at_hand.open_all
-    for module in (at_hand, serve):
-        monkeypatch.setattr(module, "open_all", lambda tasks, **more: opened.extend(tasks) or real(tasks, **more))
+    monkeypatch.setattr(at_hand, "open_all", lambda tasks, **more: opened.extend(tasks) or real(tasks, **more))
     with served(path, tmp_path / "cache") as shelf:
         assert shelf.get("LIST.TXT")
     assert len(opened) == 2

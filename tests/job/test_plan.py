@@ -26,8 +26,9 @@ from discprep.job.tree import Trees
 from discprep.link.pull import FileTimes
 from discprep.link.transfer import Transfer, expected_case, parts_of
 from discprep.model import Edit, Fetched, Item, LinkSettings, Medium, PlanSettings, Profile, Volume
-from discprep.report.plan import Turn, TurnStep, document, text
+from discprep.plan.explain import Change, Step
 from discprep.report.plan import _turn as told_turn
+from discprep.report.plan import document, text
 from discprep.serve.log import Transfer as Pulled
 from discprep.serve.log import append
 from discprep.serve.stock import Order, Stock
@@ -470,22 +471,22 @@ def test_the_text_says_what_the_document_says(tmp_path):
 
 def test_a_window_in_words():
     """Ranges where every value is known, single values where some were tried."""
-    steps = (TurnStep(616, "burn"), TurnStep(620, "later"))
-    turn = Turn("medium.sectors", 600, 616, "sectors", 300, 1140, (), steps, 80, True)
-    assert told_turn(turn) == (
+    steps = (Step(616, "burn"), Step(620, "later"))
+    turn = Change("sectors", 600, "later", (), steps, 300, 1140, 80, True)
+    assert told_turn(turn, "a") == (
         "medium.sectors, now 600 sectors: it would burn from 616 to 619, and it would wait again at 620"
     )
-    assert told_turn(dataclasses.replace(turn, proven=False)) == (
+    assert told_turn(dataclasses.replace(turn, proven=False), "a") == (
         "medium.sectors, now 600 sectors: it would burn at 616, and it would wait again at 620 "
         "(80 values tried from 300 to 1,140)"
     )
-    none = dataclasses.replace(turn, above=(), value=None)
-    assert told_turn(none).endswith("no value from 300 to 1,140 changes it")
-    assert told_turn(dataclasses.replace(none, proven=False)).endswith(
+    none = dataclasses.replace(turn, above=())
+    assert told_turn(none, "a").endswith("no value from 300 to 1,140 changes it")
+    assert told_turn(dataclasses.replace(none, proven=False), "a").endswith(
         "none of 80 values tried from 300 to 1,140 changes it"
     )
-    below = dataclasses.replace(none, below=(TurnStep(590, "later"), TurnStep(400, "none")))
-    assert told_turn(below).endswith("it would wait from 590 down to 401, and there is no plan at 400")
+    below = dataclasses.replace(none, below=(Step(590, "later"), Step(400, "none")))
+    assert told_turn(below, "a").endswith("it would wait from 590 down to 401, and there is no plan at 400")
 
 
 def test_assumptions_are_blamed_for_their_faults(tmp_path):
