@@ -44,7 +44,7 @@ def readback(
         from discprep.report import readback as face
 
         if sums is not None:
-            sums.write_text(job.sums(record, names), encoding="utf-8", newline="\n")
+            sums.write_text(job.sums(record, names), encoding="utf-8", errors="surrogateescape", newline="\n")
         if target is None and sums is not None:
             frame.finish({"sums": str(sums)}, face.sums_text(sums))
         if target is None:

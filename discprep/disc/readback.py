@@ -346,7 +346,7 @@ def _read_folder(record: Record, target: Path, progress: Progress, clock: Callab
     try:
         for file in record.files:
             if file.sha256:
-                path = _find(index, _shown_paths(file))
+                path = _find(index, _shown_paths(record, file))
                 second = _find(index, [file.second]) if file.second else None
                 known |= {path, second}
                 link = _link_state(record, file, target) if file.link else None
@@ -384,8 +384,8 @@ def _compared(path: Sequence[str]) -> tuple[str, ...]:
     return tuple(part.casefold().partition(";")[0].rstrip(".") for part in path)
 
 
-def _shown_paths(file: RecordFile) -> list[tuple[str, ...]]:
-    return [path for path in (file.rock_ridge, file.joliet, file.iso) if path]
+def _shown_paths(record: Record, file: RecordFile) -> list[tuple[str, ...]]:
+    return [path for path in (record.mounted(file), file.rock_ridge, file.joliet, file.iso) if path]
 
 
 def _find(index: dict[tuple[str, ...], Path], candidates: Iterable[tuple[str, ...]]) -> Path | None:
@@ -395,7 +395,7 @@ def _find(index: dict[tuple[str, ...], Path], candidates: Iterable[tuple[str, ..
 
 def _link_state(record: Record, file: RecordFile, target: Path) -> FileState | None:
     """What became of a symbolic link; None where a tree is shown that has a file without bytes in its place."""
-    found = [path for parts in _shown_paths(file) if (path := target.joinpath(*parts)).is_symlink()]
+    found = [path for parts in _shown_paths(record, file) if (path := target.joinpath(*parts)).is_symlink()]
     if not found and record.layout == "iso":
         return None
     return FileState(file, "whole" if found and found[0].readlink().as_posix() == file.link else "missing")
@@ -444,7 +444,8 @@ def _image_in_folder(record: Record, paths: Iterable[Path]) -> str:
 
 
 def checksum_list(record: Record, names: Names | None = None) -> str:
-    """Lines that `sha256sum -c` takes in the folder where the disc is mounted.
+    """Lines that `sha256sum -c` takes in the folder where the disc is mounted; bytes that are no UTF-8 stand in them as
+    `surrogateescape` has them.
 
     Args:
         names: which tree's names the system shows; "iso" are the primary ones without their last dot, "lower" the
@@ -455,15 +456,15 @@ def checksum_list(record: Record, names: Names | None = None) -> str:
     lines = []
     for file in record.files:
         if file.sha256 and not file.link:
-            paths = [_listed(file, names), *([_cased(file.second, names)] if file.second else [])]
+            paths = [_listed(record, file, names), *([_cased(file.second, names)] if file.second else [])]
             lines += [checksum_line(file.sha256, "/".join(path)) for path in paths]
     return "".join(lines)
 
 
-def _listed(file: RecordFile, names: Names) -> tuple[str, ...]:
+def _listed(record: Record, file: RecordFile, names: Names) -> tuple[str, ...]:
     if names in ("iso", "lower"):
         return _cased(file.iso, names)
-    return file.rock_ridge if names == "rock-ridge" else file.joliet
+    return record.mounted(file) if names == "rock-ridge" else file.joliet
 
 
 def _cased(path: tuple[str, ...], names: Names) -> tuple[str, ...]:

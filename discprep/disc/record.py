@@ -28,6 +28,7 @@ from discprep.model import AppliedEdit, Named, Pin, Placed, Shape, Staged
 FORMAT = 1
 MAX_BYTES = 512 << 20
 BUILD_ID_DIGITS = 10
+CHARSET = "text.charset"  # the setting that says in which charset Rock Ridge names are
 FILES_AT_ONCE = 500  # in the text that the build id is made from, which is longer than all names together
 MOST_PULLED = 10**6  # files of one item: more than any archive may have
 _HEX = re.compile(r"[0-9a-f]{64}")
@@ -129,6 +130,12 @@ class Record:
     files: tuple[RecordFile, ...]
     readers: tuple[str, ...] = ()
     layout: Literal["iso", "tar"] = "iso"
+
+    def mounted(self, file: RecordFile) -> tuple[str, ...]:
+        """A file's path in Rock Ridge as a system shows it that takes file names for UTF-8: they are bytes of the
+        machine's charset, and what is no UTF-8 in them stands as Python's `surrogateescape` has it."""
+        charset = dict(self.settings).get(CHARSET, "utf-8")
+        return tuple(part.encode(charset, "replace").decode("utf-8", "surrogateescape") for part in file.rock_ridge)
 
     @property
     def expected(self) -> tuple[Expected, ...]:

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from discprep import __version__
+from discprep.disc.record import CHARSET
 from discprep.errors import UsageError
 from discprep.model import BY_NAME, HERE, Manifest, Pin
 
@@ -96,7 +97,8 @@ def settings_of(manifest: Manifest) -> dict[str, str]:
     for section, record in (("medium", manifest.medium), ("link", manifest.link), ("bridge", manifest.bridge)):
         found |= dict(_flat(section, record)) if record else {}
     found |= dict(_flat("plan", manifest.plan)) | {f"values.{key}": value for key, value in manifest.values}
-    return found | {"machine.name": manifest.profile.name, "bring_up": " ".join(manifest.bring_up)}
+    profile = {"machine.name": manifest.profile.name, CHARSET: manifest.profile.charset}
+    return found | profile | {"bring_up": " ".join(manifest.bring_up)}
 
 
 def _flat(section: str, record: Any) -> Iterable[tuple[str, str]]:

@@ -244,6 +244,26 @@ def test_a_mounted_folder(tmp_path: Path, rules: str) -> None:
     assert big.runs == ((big.file.extent, big.file.extent + 390),)  # 800,000 bytes in sectors of 2,048: 391
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="file names are any bytes on Linux alone")
+def test_a_mounted_folder_whose_names_are_no_utf8(tmp_path: Path) -> None:
+    """Rock Ridge names are bytes of the machine's charset (RRIP 4.1.4), which Linux shows as they are: the files are
+    found, and the list of checksums has those bytes."""
+    settings = options("3r", charset="latin-1")
+    named = name([Shelf(tmp_path).file("Büro/Café.txt", b"beans" * 999)], "3r", charset="latin-1")
+    written = write_image(named, tmp_path / "x.iso", settings)
+    record = make_record(written, settings, "id", settings={"text.charset": "latin-1"})
+    save_record(record, tmp_path / "record.json")
+    folder = tmp_path / "m"
+    at = folder / os.fsdecode(b"B\xfcro") / os.fsdecode(b"Caf\xe9.txt")
+    at.parent.mkdir(parents=True)
+    at.write_bytes(b"beans" * 999)
+    found = read_back(record, folder)
+    assert found.identical and found.strange == ()
+    assert command("readback", tmp_path, "--sums", tmp_path / "sums").code == 0
+    words = [program("sha256sum", "coreutils"), "--strict", "-c", str(tmp_path / "sums")]
+    assert subprocess.run(words, cwd=folder, capture_output=True, check=False).returncode == 0
+
+
 def test_the_second_copy_in_a_mounted_folder(tmp_path: Path) -> None:
     """Hurt or missing, it is told, though the file itself is whole."""
     record, image = build(tmp_path / "b")
