@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from datetime import UTC, datetime
 
 SECTOR_BYTES = 2048  # a logical sector of a data disc (ECMA-119 §6.1.2)
 
@@ -111,6 +112,15 @@ def format_seconds(elapsed_s: float) -> str:
         return f"{minutes // 60} h {minutes % 60:02d} min"
     hours = round(elapsed_s / 3600)
     return f"{hours // 24} d {hours % 24} h"
+
+
+def format_day(time_s: int) -> str:
+    """The day of a moment [s since 1970 UTC].
+
+    >>> format_day(1_772_600_768)
+    '2026-03-04'
+    """
+    return datetime.fromtimestamp(time_s, UTC).date().isoformat()
 
 
 def format_rate(rate_bytes_s: float) -> str:

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 
 from discprep.fetch.download import Downloader
@@ -21,6 +20,7 @@ from discprep.manifest import load_manifest
 from discprep.model import Inside, Item, Notice, Pin, Progress
 from discprep.report.status import AtSource, DiscStatus, ItemState, ItemStatus, Pulled, Status
 from discprep.serve.log import Transfer, had_bytes, log_path, look
+from discprep.units import format_day
 
 _KEY = "ask"
 _STATES: Mapping[Inside, ItemState] = {"whole": "verified", "damaged": "damaged", "unread": "fetched"}
@@ -169,11 +169,7 @@ def _verdict(now: Validators, pin: Pin) -> tuple[AtSource, str]:
     if size_bytes is not None and size_bytes != pin.size_bytes:
         return "changed", f"pinned with {pin.size_bytes:,} bytes, its source now has {size_bytes:,}"
     if now.date_s is not None and now.date_s > pin.fetched_s + _SAME_S:
-        return "changed", f"pinned as of {_day(pin.fetched_s)}, its source dates it {_day(now.date_s)}"
+        return "changed", f"pinned as of {format_day(pin.fetched_s)}, its source dates it {format_day(now.date_s)}"
     if size_bytes is None and now.date_s is None:
         return "unknown", "its source tells neither size nor date"
     return "same", "size and date as pinned" if now.date_s is not None else "size as pinned"
-
-
-def _day(seconds: int) -> str:
-    return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%d")

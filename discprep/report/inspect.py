@@ -53,16 +53,24 @@ def document(result: Inspection) -> dict[str, Any]:
 
 def _member(entry: Unpacked) -> dict[str, Any]:
     member = entry.member
-    facts = picked(member, "name", "kind", "size_bytes", "method", "packed_bytes", "comment", "checksum")
+    facts = member_facts(entry) | picked(member, "kind", "method", "packed_bytes", "checksum")
     if member.kind == "file":
         facts["sha256"] = entry.content.sha256 if entry.content else None
     return facts | {
         "ok": entry.reads,
+        "computed": entry.computed,
+    } | ({"target": member.target} if member.kind == "link" else {})  # fmt: skip
+
+
+def member_facts(entry: Unpacked) -> dict[str, Any]:
+    """What every face tells of a member."""
+    member = entry.member
+    return {
+        **picked(member, "name", "size_bytes", "comment"),
         "time": iso_text(member.time_s),
         "attributes": attributes.text(member.attributes, member.attribute_system),
-        "computed": entry.computed,
         "problem": entry.problem or member.problem,
-    } | ({"target": member.target} if member.kind == "link" else {})  # fmt: skip
+    }
 
 
 @as_text

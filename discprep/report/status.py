@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal
 
 from discprep.model import Notice
 from discprep.report.faces import as_text, picked
 from discprep.report.tables import table
-from discprep.units import format_bytes
+from discprep.units import format_bytes, format_day
 
 ItemState = Literal["wanted", "fetched", "verified", "damaged", "present"]
 MOST_NAMED = 8  # items of one step
@@ -89,11 +88,11 @@ def text(status: Status) -> Iterator[str]:
         [
             item.id,
             format_bytes(item.size_bytes) if item.size_bytes is not None else "?",
-            _day(item.dated_s) if item.dated_s is not None else "-",
+            format_day(item.dated_s) if item.dated_s is not None else "-",
             item.place,
             "on the machine" if item.state == "present" else item.state,
             item.discs[-1] if item.discs else f"{item.old_discs[-1]}, old version" if item.old_discs else "-",
-            f"{item.pulled} {_day(item.pulled_s)}" if item.pulled and item.pulled_s else item.pulled or "-",
+            f"{item.pulled} {format_day(item.pulled_s)}" if item.pulled and item.pulled_s else item.pulled or "-",
             *([item.at_source or "-"] if asked else []),
         ]
         for item in status.items
@@ -124,12 +123,8 @@ def _own_steps(status: Status) -> Iterator[str]:
 
 
 def _done(disc: DiscStatus) -> str:
-    built = f"built {_day(disc.built_s)}" if disc.built_s is not None else "built"
+    built = f"built {format_day(disc.built_s)}" if disc.built_s is not None else "built"
     if not disc.last or disc.last_s is None:
         return f"{built}, not burned or read back as far as is known"
     words = {"whole": "whole", "hurt": "hurt", "unread": "not read back yet"}[disc.result]
-    return f"{built}, {'burned' if disc.last == 'burn' else 'read back'} {_day(disc.last_s)}: {words}"
-
-
-def _day(seconds: int) -> str:
-    return datetime.fromtimestamp(seconds, UTC).strftime("%Y-%m-%d")
+    return f"{built}, {'burned' if disc.last == 'burn' else 'read back'} {format_day(disc.last_s)}: {words}"

@@ -7,12 +7,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
-from discprep.archives import attributes
-from discprep.archives.times import iso_text
 from discprep.errors import DiscprepError
 from discprep.model import Notice, Opened, Unpacked
 from discprep.report.faces import as_text, picked
-from discprep.report.inspect import escaped
+from discprep.report.inspect import escaped, member_facts
 from discprep.units import format_bytes
 
 State = Literal["written", "there", "folder", "skipped", "refused", "damaged", "blocked"]
@@ -55,17 +53,12 @@ def document(result: Unpacking) -> dict[str, Any]:
 
 
 def _member(file: Extracted) -> dict[str, Any]:
-    member, content = file.entry.member, file.entry.content
+    content = file.entry.content
     return {
-        "name": member.name,
-        "path": file.path,
-        "renamed": bool(file.path) and file.path != member.name,
-        "state": file.state,
-        **picked(member, "size_bytes", "comment"),
+        **member_facts(file.entry),
+        **picked(file, "path", "state"),
+        "renamed": bool(file.path) and file.path != file.entry.member.name,
         "sha256": content.sha256 if content else None,
-        "time": iso_text(member.time_s),
-        "attributes": attributes.text(member.attributes, member.attribute_system),
-        "problem": file.entry.problem or member.problem,
     }
 
 

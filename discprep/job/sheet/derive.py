@@ -13,7 +13,7 @@ from discprep.fetch.source import host, scheme, shown
 from discprep.job.line import line_troubles
 from discprep.job.sheet import cautions, ladder, waiting, work
 from discprep.job.sheet.disc_ladder import disc_rungs
-from discprep.job.sheet.made import DiscMade, day
+from discprep.job.sheet.made import DiscMade
 from discprep.job.verify import renamings
 from discprep.link.ends import bridge_flow, bridge_rate, machine_rate, rates_both_hold
 from discprep.link.line import characters_per_second
@@ -32,6 +32,7 @@ from discprep.report.sheet.facts import (
     Wiring,
 )
 from discprep.report.verify import Renaming
+from discprep.units import format_day
 
 BLANK = "________"
 
@@ -53,7 +54,7 @@ def facts_from(made: DiscMade) -> SheetFacts:
         disc=made.number,
         discs=made.discs,
         image=made.image,
-        date=day(made.date_s) if made.date_s is not None else "",
+        date=format_day(made.date_s) if made.date_s is not None else "",
         medium=manifest.medium.kind,
         medium_sectors=manifest.medium.sectors,
         image_sectors=made.image_sectors,
@@ -268,7 +269,7 @@ def _origin(item: Item, pin: Pin | None, files: int) -> Origin:
         source=_public(first) if first else "",
         page=shown(item.page) if item.page else "",
         sha256=(pin.sha256 if pin else item.hashes.sha256) or "",
-        date=day(pin.fetched_s) if pin else "",
+        date=format_day(pin.fetched_s) if pin else "",
         size_bytes=size_of(item, pin),
         licence=item.licence,
         share=item.share,

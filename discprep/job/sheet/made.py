@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 
 from discprep.disc.parts import Part, packed_only, parts
 from discprep.model import Manifest, Notice, Pin, Placed, Plan, Pulled
@@ -58,8 +57,3 @@ class DiscMade:
         """The parts in which the machine gets this disc."""
         packed = packed_only(entry.named.staged for entry in self.placed)
         return parts(self.manifest, self.burned, self.earlier, packed)
-
-
-def day(time_s: int) -> str:
-    """The date of a time: `2026-03-04`."""
-    return datetime.fromtimestamp(time_s, UTC).date().isoformat()
