@@ -19,7 +19,7 @@ from discprep.disc.layout.records import iso_parts
 from discprep.disc.layout.volume import MAX_DESCRIPTORS, Found, ImageFile, Tree
 from discprep.disc.second_reader.reader import Entry, udf_entries
 from discprep.errors import DiscError
-from discprep.model import Content, Progress
+from discprep.model import Content, MemberKind, Progress
 
 Extents = tuple[tuple[int, int], ...]
 
@@ -30,7 +30,7 @@ class ImageMember:
 
     name: str
     iso: str
-    kind: str  # "file", "folder", "link"
+    kind: MemberKind
     size_bytes: int
     extent: int
     sha256: str
@@ -199,7 +199,7 @@ def _member(
     checked: Checked, found: Found, name: str, problems: dict[str, str], primary_names: dict[Extents, str]
 ) -> ImageMember:
     path = "/".join(found.path)
-    kind = "folder" if found.folder else "link" if found.rock_ridge.link is not None else "file"
+    kind: MemberKind = "folder" if found.folder else "link" if found.rock_ridge.link is not None else "file"
     spans = file_spans(found)
     sha256 = _sha256(checked, found) if kind == "file" else ""
     comment = (found.rock_ridge.comment or b"").decode("latin-1")
@@ -252,7 +252,8 @@ def _udf_members(path: Path, entries: Iterable[Entry], others: Iterable[ImageMem
     known = {(other.extent, other.size_bytes): other for other in others if other.size_bytes}
     image_bytes = path.stat().st_size
     left = 2 * image_bytes
-    for name, at, size_bytes, kind in entries:
+    for name, at, size_bytes, told in entries:
+        kind: MemberKind = "folder" if told == "folder" else "file"
         sha256, problem = "", ""
         if kind == "file" and (at < 0 or at % SECTOR or size_bytes > left):
             problem = "its bytes lie in several places or inside a structure; they were not read"

@@ -17,7 +17,6 @@ from discprep.model import (
     Content,
     Limits,
     Member,
-    MemberKind,
     Notice,
     Opened,
     Progress,
@@ -122,7 +121,7 @@ def _disc_image(image: ImageFacts, limits: Limits) -> Opened:
         system: AttributeSystem = "" if one.attributes is None else "68k"
         member, _ = guard.check(
             Member(
-                index, one.name, one.iso.encode("utf-8", "replace"), _kind(one.kind), one.size_bytes,
+                index, one.name, one.iso.encode("utf-8", "replace"), one.kind, one.size_bytes,
                 packed_bytes=one.size_bytes, method="stored", time_s=one.time_s, attributes=one.attributes,
                 attribute_system=system, comment=one.comment, target=one.target,
             )
@@ -132,10 +131,6 @@ def _disc_image(image: ImageFacts, limits: Limits) -> Opened:
     return Opened(
         path, image.sha256, "iso9660" if image.iso9660 else "udf", tuple(members), tuple(map(str, image.faults))
     )
-
-
-def _kind(text: str) -> MemberKind:
-    return "folder" if text == "folder" else "link" if text == "link" else "file"
 
 
 def faults(opened: Opened, path: Path) -> list[DiscprepError]:
