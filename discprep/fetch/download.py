@@ -234,7 +234,7 @@ class Downloader:
         """The part, or what it decodes to, if it is what was meant."""
         path = part.path
         if digests.size_bytes == 0 and wanted.size_bytes != 0 and not wanted.covered:
-            raise SourceFault("it sent nothing: a file of 0 bytes; it was not kept", kind="content")
+            raise SourceFault("nothing came: a file of 0 bytes; it was not kept", kind="content")
         if said.encoding:
             path, digests = _decoded(said.encoding, source_name(source), digests, wanted, part, self.run)
         _refuse_wrong(digests, wanted)
@@ -294,7 +294,7 @@ def _refuse_size(said: Validators, wanted: Wanted) -> None:
     if wanted.size_bytes is None or said.size_bytes is None or said.encoding:
         return
     if said.size_bytes != wanted.size_bytes:
-        sizes = f"expected {wanted.size_bytes:,} bytes, the server has {said.size_bytes:,}"
+        sizes = f"expected {wanted.size_bytes:,} bytes, its source has {said.size_bytes:,}"
         raise SourceFault(f"{sizes}; nothing was taken", kind="content", unlike=True)
 
 
@@ -305,7 +305,7 @@ def _is_web_page(head: bytes) -> bool:
 def _refuse_web_page(answer: Answer, digests: Digests) -> None:
     """With no hash to decide, a page where none was asked for is refused at its first bytes."""
     if _is_web_page(digests.head) and not source_name(answer.source).lower().endswith(_WEB_NAMES):
-        raise SourceFault("the server sent a web page instead of the file; it was not kept", kind="content")
+        raise SourceFault("a web page came instead of the file; it was not kept", kind="content")
 
 
 def _refuse_wrong(digests: Digests, wanted: Wanted) -> None:
@@ -316,7 +316,7 @@ def _refuse_wrong(digests: Digests, wanted: Wanted) -> None:
     if not words and wanted.pinned in (None, digests.sha256):
         return
     if _is_web_page(digests.head):
-        raise SourceFault("the server sent a web page instead of the file; it was not kept", kind="content")
+        raise SourceFault("a web page came instead of the file; it was not kept", kind="content")
     if words:
         raise SourceFault(f"{words}; it was not kept", kind="content", unlike=True)
     raise Changed(f"pinned SHA-256 {wanted.pinned}, got {digests.sha256}", digests.sha256, digests.size_bytes)

@@ -90,11 +90,13 @@ def _word_hints(errors: Iterable[DiscprepError], wanted: Iterable[Item], path: P
     sources = {item.id: item.sources for item in wanted}
     for error in errors:
         if isinstance(error, FetchError | IntegrityError | MissingError) and error.item in sources:
-            error.hint = _next_way(sources[error.item], path)
+            error.hint = _next_way(sources[error.item], path, came=isinstance(error, IntegrityError))
 
 
-def _next_way(sources: Sequence[str], path: Path) -> str:
+def _next_way(sources: Sequence[str], path: Path, *, came: bool) -> str:
     schemes = {scheme(source) for source in sources}
+    if schemes == {"file"} and came:
+        return "Get the file itself once more, and add that."
     if schemes == {"file"}:
         return "Check the path: `add` takes a plain file, or an http, https or ftp address."
     by_hand = f"get it by hand, then: discprep add {typed(path)} FILE"

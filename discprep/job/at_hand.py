@@ -100,7 +100,8 @@ def open_task(item: Item, path: Path) -> OpenTask:
 
 
 def looked_into(manifest: Manifest, cache: Cache, item: Item, path: Path) -> Inside:
-    """What is known of an item's inside, as it takes it, without decoding anything."""
+    """What is known of an item's inside, as it takes it. Nothing is decoded but what is inside of archives that were
+    looked into before, and that only where the store does not have it."""
     from discprep.archives.store import Store, key_of
     from discprep.archives.task import Order
 
@@ -108,9 +109,12 @@ def looked_into(manifest: Manifest, cache: Cache, item: Item, path: Path) -> Ins
     listed = Store(cache.unpacked).load(key_of(path.name, Order(task, manifest.limits)))
     if listed is None:
         return "unread"
-    entries, summary = listed
-    members = tuple(entry.unpacked(path) for entry in entries)
-    opened = Opened(path, summary.sha256, summary.format, members, summary.problems)
+    if item.nested:
+        (opened,) = open_all([task], store=cache.unpacked, limits=manifest.limits, progress=Silent())
+    else:
+        entries, summary = listed
+        members = tuple(entry.unpacked(path) for entry in entries)
+        opened = Opened(path, summary.sha256, summary.format, members, summary.problems)
     return "whole" if taken(item, opened, manifest.profile).whole else "damaged"
 
 

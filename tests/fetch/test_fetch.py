@@ -192,7 +192,7 @@ def test_a_local_file_is_a_source(tmp_path: Path) -> None:
 def test_a_declared_size_bounds_what_is_taken(server: FaultServer, tmp_path: Path) -> None:
     """Size alone, no hash: a longer or shorter file is refused before a byte of it is taken."""
     report = fetch(tmp_path, item("tools", server.url("/tools"), size_bytes=5))
-    assert "expected 5 bytes, the server has 400,000; nothing was taken" in said(report)
+    assert "expected 5 bytes, its source has 400,000; nothing was taken" in said(report)
     assert report.moved_bytes == 0
 
 

@@ -80,9 +80,9 @@ def slow_trailer(exchange: Exchange) -> None:
 
 FAULTS: dict[str, tuple[Fault, str]] = {
     "cut every time": (cut(DATA, 500, always=True), "broke off after 500 of 400,000 bytes"),
-    "length too large": (wrong_length, "expected 400,000 bytes, the server has 405,000"),
-    "length too small": (too_short_length, "expected 400,000 bytes, the server has 395,000"),
-    "web page": (page, "web page instead of|expected 400,000 bytes, the server has 65"),
+    "length too large": (wrong_length, "expected 400,000 bytes, its source has 405,000"),
+    "length too small": (too_short_length, "expected 400,000 bytes, its source has 395,000"),
+    "web page": (page, "web page instead of|expected 400,000 bytes, its source has 65"),
     "other bytes": (lambda e: e.reply(bytes(len(DATA))), "expected SHA-256 .*, got .*; it was not kept"),
     "closes at once": (closes_at_once, "the connection broke"),
     "nonsense": (nonsense, "the connection broke"),
@@ -234,7 +234,7 @@ def test_without_a_hash_a_web_page_is_refused_at_its_first_bytes(server: FaultSe
     """Status 200 and a page where an archive was asked for."""
     server.faults["/tools.lha"] = page
     report = fetch(tmp_path, item("tools", server.url("/tools.lha")))
-    assert "the server sent a web page instead of the file; it was not kept" in said(report)
+    assert "a web page came instead of the file; it was not kept" in said(report)
     assert objects(tmp_path) == {}
 
 

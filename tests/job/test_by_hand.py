@@ -158,3 +158,13 @@ def test_new_asks_nothing_when_it_is_there(tmp_path: Path, monkeypatch: pytest.M
 class _Terminal:
     def isatty(self) -> bool:
         return True
+
+
+def test_a_page_that_was_saved_in_the_place_of_a_file(tmp_path: Path) -> None:
+    """No server is blamed for what lies on this computer, and the path is not what is wrong."""
+    path = manifest(tmp_path)
+    (tmp_path / "maps.zip").write_text("<!DOCTYPE html><html><body>moved</body></html>")
+    (tmp_path / "void.zip").write_bytes(b"")
+    for name, words in (("maps", "a web page came instead of the file"), ("void", "nothing came: a file of 0 bytes")):
+        ran = called("add", path, tmp_path / f"{name}.zip")
+        assert ran.code == 1 and words in ran.err and "next: Get the file itself once more, and add that." in ran.err

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -130,3 +131,20 @@ def test_the_estimate_counts_what_is_handed_over(tmp_path: Path) -> None:
     whole = called("estimate", path, "--json").document
     assert [item["id"] for item in whole["items"]] == ["rooms", "sound"]
     assert told["seconds"]["expected"] < whole["seconds"]["expected"]
+
+
+def test_what_is_damaged_inside_of_an_archive_inside(tmp_path: Path) -> None:
+    """`status` knows it once `verify` has seen it, and the hint's line mends it."""
+    path = recipe(tmp_path, "stored", "nested = 1")
+    (tmp_path / "rooms.zip").write_bytes(archive(Put(b"INNER.ZIP", hurt("stored")), Put(b"NOTE.TXT", GOOD)))
+    called("fetch", path)
+    states = {item["id"]: item["state"] for item in called("status", path, "--json").document["items"]}
+    checked = called("verify", path)
+    assert checked.code == 1 and states["rooms"] == "fetched"
+    assert states["sound"] == "fetched" and "shows what is damaged" in called("status", path).out
+    found = re.search(r"leave = \[.*?\]", checked.err)
+    assert found
+    path.write_text(path.read_text().replace("nested = 1", f"nested = 1\n{found[0]}"))
+    assert called("verify", path).code == 0
+    states = {item["id"]: item["state"] for item in called("status", path, "--json").document["items"]}
+    assert states["rooms"] == "verified"
