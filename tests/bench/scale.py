@@ -162,7 +162,8 @@ def of_files(folder: Path, count: int) -> dict[str, Run]:
 
 def of_scripts(folder: Path, count: int) -> dict[str, Run]:
     """As `files`, for a machine with a command language: all the setup's scripts."""
-    (folder / "machine.toml").write_bytes((READY / "catalogue-desk.toml").read_bytes())
+    text = (READY / "catalogue-desk.toml").read_text()
+    (folder / "machine.toml").write_text(text.replace('"80 MB"', '"800 MB"'))
     return prepared(folder, archives(folder, count // 500, 500, 3_000))
 
 

@@ -172,10 +172,9 @@ class Files:
         or a link of the machine's own, and it counts as one that did not come."""
         shown = f"{self.say.path(target)} -> {entry.target_link}"
         told = f"Could not be made, as its name is taken or the volume is full: {shown}"
-        lost = [*self.say.say(told), *(
-            self.say.append(self.say.path(self.site.on_disc(entry)), list_at) if list_at
-            else self.say.stop("It is needed. Free its name, or make room, and run this part again.")
-        )]  # fmt: skip
+        needed = "It is needed. Free its name, or make room, and run this part again."
+        name = self.say.path(self.site.on_disc(entry))
+        lost = [*self.say.say(told), *(self.say.append(name, list_at) if list_at else self.say.stop(needed))]
         made = self.say.when("no_folder", target, self.say.link(target, entry.target_link))
         anew = [*self.say.when("exists", target, self.say.command("delete", target)), *made]
         return [

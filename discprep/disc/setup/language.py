@@ -95,13 +95,13 @@ class Language:
 
     def say(self, *texts: str) -> list[Node]:
         """Messages, each wrapped; an empty text is an empty line."""
-        return [node for text in texts for node in self._said(text)]
+        return [node for text in texts for node in self._said(text, self.shell.message)]
 
-    def _messages(self, text: str) -> tuple[Do, ...]:
+    def _messages(self, text: str, template: tuple[str, ...]) -> tuple[Do, ...]:
         if not text.strip():
             return (Do(self.shell.empty_message),) if self.shell.empty_message else ()
-        wrapped = [line for part in self._spoken(text).splitlines() for line in self._wrap(part, self.shell.message)]
-        return tuple([Do(self._fill(self.shell.message, text=line.translate(self._in_texts))) for line in wrapped])
+        wrapped = [line for part in self._spoken(text).splitlines() for line in self._wrap(part, template)]
+        return tuple([Do(self._fill(template, text=line.translate(self._in_texts))) for line in wrapped])
 
     def _wrap(self, text: str, template: Sequence[str]) -> list[str]:
         limit = self.shell.line_max or 255
@@ -114,11 +114,8 @@ class Language:
 
     def comment(self, *texts: str) -> list[Node]:
         """Remarks in the script, where the language has them."""
-        if not self.shell.comment:
-            return []
-        lines = [line for text in texts for line in self._wrap(self._spoken(text), self.shell.comment)]
-        filled = [self._fill(self.shell.comment, text=line.translate(self._in_texts)) for line in lines]
-        return [Do(lines) for lines in filled]
+        template = self.shell.comment
+        return [node for text in texts for node in self._said(text, template)] if template else []
 
     def opening(self, title: str, build: str) -> list[Node]:
         """What begins every script."""
@@ -149,12 +146,8 @@ class Language:
     def command(self, key: str, path: MachinePath, **values: str) -> list[Node]:
         """One command on one path: `make_folder`, `delete`, `create_empty`, `append`, `check_size`, …; none where
         the language cannot say it."""
-        template: tuple[str, ...] = getattr(self.shell, key)
-        if not template:
-            return []
-        whole = self._fill(template, path=self._path_text(path), **values)
         inline = key not in ("append", "create_empty")  # their redirection may act where the condition fails
-        return [Do(self._checked(whole, lambda: self._from_inside(template, path, "path", **values)), inline=inline)]
+        return self._with_path(getattr(self.shell, key), "path", path, inline, **values)
 
     def make_folder(self, folder: MachinePath) -> list[Node]:
         """Makes a folder that is not there; one that is, gives an error in a language that cannot ask."""
@@ -175,34 +168,37 @@ class Language:
 
     def link(self, path: MachinePath, to: str) -> list[Node]:
         """A symbolic link with the text `to`, where nothing stands."""
-        return [Do(self._checked(self._fill(self.shell.link, path=self._path_text(path), to=self.quoted(to))))]
+        return self.command("link", path, to=self.quoted(to))
 
     def compare_link(self, path: MachinePath, to: str, body: Sequence[Node]) -> list[Node]:
         """`body` where no link with that text stands."""
-        asked = self._fill(self.shell.compare_link, path=self._path_text(path), to=self.quoted(to))
-        return [Do(self._checked(asked)), *self.failed("compare_link", body)]
+        return [*self.command("compare_link", path, to=self.quoted(to)), *self.failed("compare_link", body)]
 
     def join(self, first: MachinePath, second: MachinePath, target: MachinePath) -> list[Node]:
         """Two files, one after the other, make a third."""
-        paths = {"first": first, "second": second, "target": target}
-        texts = {name: self._path_text(path) for name, path in paths.items()}
-        return [Do(self._checked(self._fill(self.shell.join, **texts)))]
+        one, other = self._path_text(first), self._path_text(second)
+        return self._with_path(self.shell.join, "target", target, first=one, second=other)
 
     def copy_folder(self, source: MachinePath, target: MachinePath) -> list[Node]:
         return self._two(self.shell.copy_folder, source, target)
 
     def _two(self, template: tuple[str, ...], source: MachinePath, target: MachinePath) -> list[Node]:
+        return self._with_path(template, "target", target, source=self._path_text(source))
+
+    def _with_path(
+        self, template: tuple[str, ...], key: str, path: MachinePath, inline: bool = True, **values: str
+    ) -> list[Node]:
+        """One command; where it is too long, from inside the folder of its path, whose bare name does there."""
         if not template:
             return []
-        from_text = self._path_text(source)
-        whole = self._fill(template, source=from_text, target=self._path_text(target))
-        return [Do(self._checked(whole, lambda: self._from_inside(template, target, "target", source=from_text)))]
 
-    def _from_inside(self, template: tuple[str, ...], path: MachinePath, key: str, **values: str) -> tuple[str, ...]:
-        """The command from inside the folder of its path, whose bare name does there."""
-        if not (self.shell.change_folder and path.parts):
-            return self._fill(template, **{key: self._path_text(path)}, **values)
-        return (*self.enter(path.folder), *self._fill(template, **{key: self.quoted(path.name)}, **values))
+        def from_inside() -> tuple[str, ...]:
+            if not (self.shell.change_folder and path.parts):
+                return whole
+            return (*self.enter(path.folder), *self._fill(template, **{key: self.quoted(path.name)}, **values))
+
+        whole = self._fill(template, **{key: self._path_text(path)}, **values)
+        return [Do(self._checked(whole, from_inside), inline=inline)]
 
     def call(self, script: MachinePath, first: str = "", second: str = "") -> list[Node]:
         """Runs another script and comes back."""
