@@ -7,8 +7,11 @@ else there is one member. Sources: RFC 1952 for gz; bz2 and xz end and concatena
 
 from __future__ import annotations
 
+import bz2
+import lzma
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import PurePath
 from typing import Any, BinaryIO, cast
 
@@ -24,18 +27,6 @@ GZ_RESERVED = 0xE0  # RFC 1952 2.3.1.2: must be zero
 GZ_NAME = 0x08
 
 
-def _xz() -> Any:
-    import lzma
-
-    return lzma.LZMADecompressor(memlimit=XZ_MEMORY_BYTES)
-
-
-def _bz2() -> Any:
-    import bz2
-
-    return bz2.BZ2Decompressor()
-
-
 @dataclass(frozen=True, slots=True)
 class Kind:
     """One compression."""
@@ -47,8 +38,8 @@ class Kind:
 
 KINDS = (
     Kind("gz", b"\x1f\x8b\x08", lambda: Inflater(31)),
-    Kind("bz2", b"BZh", _bz2),
-    Kind("xz", b"\xfd7zXZ\0", _xz),
+    Kind("bz2", b"BZh", bz2.BZ2Decompressor),
+    Kind("xz", b"\xfd7zXZ\0", lambda: lzma.LZMADecompressor(memlimit=XZ_MEMORY_BYTES)),
 )
 
 
@@ -170,25 +161,21 @@ class ComposedReader:
         self._inner.file.close()
 
 
-def _opener(kind: Kind) -> Callable[[Source, Options], Reader]:
-    def open_stream(source: Source, options: Options) -> Reader:
-        import tempfile
+def _opened(kind: Kind, source: Source, options: Options) -> Reader:
+    import tempfile
 
-        from discprep.archives.formats import recognised
+    from discprep.archives.formats import recognised
 
-        file = cast("BinaryIO", tempfile.TemporaryFile(dir=options.scratch))  # noqa: SIM115 (the reader closes it)
-        unpacker = Unpacker(kind, source, options)
-        unpacker.into(file)
-        file.flush()
-        file.seek(0)
-        name = inner_name(kind, source.name)
-        inner = Source(file, unpacker.size_bytes, file.read(HEAD_BYTES), name)
-        found = recognised(inner) if inner.size_bytes else None
-        if found and found.rank < 2 and found.name not in NOT_COMPOSED:
-            return ComposedReader(kind, found.open(inner, options), inner, unpacker.problem)
-        return StreamReader(kind, source, inner, unpacker.problem)
-
-    return open_stream
+    file = cast("BinaryIO", tempfile.TemporaryFile(dir=options.scratch))  # noqa: SIM115 (the reader closes it)
+    unpacker = Unpacker(kind, source, options)
+    unpacker.into(file)
+    file.flush()
+    file.seek(0)
+    inner = Source(file, unpacker.size_bytes, file.read(HEAD_BYTES), inner_name(kind, source.name))
+    found = recognised(inner) if inner.size_bytes else None
+    if found and found.rank < 2 and found.name not in NOT_COMPOSED:
+        return ComposedReader(kind, found.open(inner, options), inner, unpacker.problem)
+    return StreamReader(kind, source, inner, unpacker.problem)
 
 
 def inner_name(kind: Kind, name: str) -> str:
@@ -210,8 +197,8 @@ def _stored_name(head: bytes) -> bytes:
     return head[at : at + 1024].partition(b"\0")[0]
 
 
-def _recogniser(kind: Kind) -> Callable[[Source], bool]:
-    return lambda source: source.head.startswith(kind.magic)
+def _begins(kind: Kind, source: Source) -> bool:
+    return source.head.startswith(kind.magic)
 
 
-FORMATS = tuple(Format(kind.name, 0, _recogniser(kind), _opener(kind)) for kind in KINDS)
+FORMATS = tuple(Format(kind.name, 0, partial(_begins, kind), partial(_opened, kind)) for kind in KINDS)

@@ -215,7 +215,9 @@ def parts_of(transfer: Transfer, case: Case, link: LinkSettings) -> Parts:
     """The parts [s] of one case; they sum to its time."""
     connections = 1 if link.keep_alive and transfer.scheme == "http" else transfer.files
     body_bytes = transfer.size_bytes + transfer.head_bytes * transfer.files
-    path = _with_growth(case.path, transfer)
+    path, growth = case.path, case.path.encapsulation.growth_of(transfer.size_bytes, transfer.escapes)
+    if growth is not None:
+        path = replace(path, encapsulation=replace(path.encapsulation, data_growth=growth))
     segments = max(transfer.files, math.ceil(body_bytes / transfer.files / path.mss_bytes) * transfer.files)
     line = _line_parts(transfer, path, segments, body_bytes)
     on_line = sum(line.values())
@@ -237,11 +239,6 @@ def _errors_s(case: Case, path: tcp.Path, segments: int, on_line_s: float) -> fl
     mean = segments * loss / (1 - loss)
     count = max(0.0, mean + case.luck * math.sqrt(mean))
     return count * (on_line_s / segments + _stall_s(path))
-
-
-def _with_growth(path: tcp.Path, transfer: Transfer) -> tcp.Path:
-    growth = path.encapsulation.growth_of(transfer.size_bytes, transfer.escapes)
-    return path if growth is None else replace(path, encapsulation=replace(path.encapsulation, data_growth=growth))
 
 
 def _stepped(case: Case, transfer: Transfer, connections: int, segments: int) -> tuple[float, float]:

@@ -92,6 +92,7 @@ class Connection:
     alive: bool = True
     established: bool = False
     lingering: bool = False  # both directions are over: only a repeated FIN may still come
+    has_reset: bool = False  # one still waits for the line
     heard_s: float = 0.0
     _flight: deque[Flight] = field(default_factory=deque)
     _una: int = 0
@@ -111,7 +112,6 @@ class Connection:
     _judging: bool = False  # nothing new goes out until it is seen whether the machine kept what came behind the gap
     _echoes: int = 0  # duplicate acknowledgements that our own repeats may still bring
     _blocked_s: float | None = None  # since when the window holds back what is pending
-    _reset: bool = False
 
     # ---- what arrives
 
@@ -267,8 +267,8 @@ class Connection:
 
     def next_segment(self, now: float) -> tuple[Segment, Flight | None] | None:
         """What the line should carry next, and what to tell `departed` of; None when there is nothing."""
-        if self._reset:
-            self._reset = False
+        if self.has_reset:
+            self.has_reset = False
             return self._segment(self._una, RST | ACK, b""), None
         if not self.alive:
             return None
@@ -370,13 +370,8 @@ class Connection:
     def abort(self) -> None:
         """Ends it at once, with a reset for the machine."""
         if self.alive:
-            self._reset = self.established
+            self.has_reset = self.established
             self._over()
-
-    @property
-    def has_reset(self) -> bool:
-        """A reset still waits for the line."""
-        return self._reset
 
     @property
     def waits(self) -> bool:
