@@ -55,16 +55,11 @@ class Automaton:
         self._does = act
         self._state = 0
         self._counter = 0
-        self._timer_s: float | None = None
+        self.due_s: float | None = None  # when `tick` has something to do: the restart timer
 
     @property
     def opened(self) -> bool:
         return self._state == 9
-
-    @property
-    def due_s(self) -> float | None:
-        """When `tick` has something to do."""
-        return self._timer_s
 
     def event(self, name: str, now: float) -> None:
         """One event of RFC 1661 4.3; an event that cannot be in this state changes nothing."""
@@ -73,9 +68,9 @@ class Automaton:
             return
         actions, self._state = move
         if self._state not in (4, 5, 6, 7, 8):
-            self._timer_s = None
-        elif self._timer_s is None:
-            self._timer_s = now + RESTART_S
+            self.due_s = None
+        elif self.due_s is None:
+            self.due_s = now + RESTART_S
         for action in actions:
             self._act(action, now)
 
@@ -84,16 +79,16 @@ class Automaton:
             self._counter = MAX_CONFIGURE if self._state in (6, 7, 8) else MAX_TERMINATE
         elif action == "zrc":
             self._counter = 0
-            self._timer_s = now + RESTART_S
+            self.due_s = now + RESTART_S
         elif action in ("scr", "str"):
             self._counter -= 1
-            self._timer_s = now + RESTART_S
+            self.due_s = now + RESTART_S
             self._does(action)
         elif action not in ("tls", "tlf"):  # the layer below is a cable: there is nothing to start or to finish
             self._does(action)
 
     def tick(self, now: float) -> None:
-        """The restart timer, if it has run out."""
-        if self._timer_s is not None and now >= self._timer_s:
-            self._timer_s = None
+        """Looks at the restart timer."""
+        if self.due_s is not None and now >= self.due_s:
+            self.due_s = None
             self.event("to+" if self._counter > 0 else "to-", now)

@@ -65,7 +65,7 @@ class Policy(ABC):
         """The other side's whole request is agreed: these hold, all others have their default."""
 
 
-class Negotiation:
+class Negotiation(Automaton):
     """One protocol's talk with the other side.
 
     Args:
@@ -84,25 +84,12 @@ class Negotiation:
         down: Callable[[], None],
         extra: Callable[[int, int, bytes], bool] = lambda code, ident, data: False,
     ) -> None:
+        super().__init__(self._do)
         self._policy, self._send, self._up, self._down, self._extra = policy, send, up, down, extra
         self._ident = 0
         self._naks = 0
         self._reply = self._unknown = b""
         self._answered = 0  # the identifier of a Terminate-Request
-        self._now = 0.0
-        self.automaton = Automaton(self._act)
-
-    @property
-    def opened(self) -> bool:
-        return self.automaton.opened
-
-    def event(self, name: str, now: float) -> None:
-        self._now = now
-        self.automaton.event(name, now)
-
-    def tick(self, now: float) -> None:
-        self._now = now
-        self.automaton.tick(now)
 
     def receive(self, data: bytes, now: float) -> None:
         """One packet of this protocol; what is too short or too long for its own length is dropped."""
@@ -164,7 +151,7 @@ class Negotiation:
 
     # ---- actions
 
-    def _act(self, action: str) -> None:
+    def _do(self, action: str) -> None:
         if action == "tlu":
             self._up()
         elif action == "tld":

@@ -91,7 +91,7 @@ class Ppp(Carrier):
 
     @property
     def due_s(self) -> float | None:
-        times = (self._lcp.automaton.due_s, self._ipcp.automaton.due_s, self._password_at_s)
+        times = (self._lcp.due_s, self._ipcp.due_s, self._password_at_s)
         return min((time for time in times if time is not None), default=None)
 
     def tick(self, now: float) -> None:
