@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from functools import cached_property
 
@@ -161,12 +161,15 @@ def _short_of(batch: Iterable[Candidate], placing: Placing) -> str:
 
 
 def _rival(candidate: Candidate, batch: Sequence[Candidate], short: str, placing: Placing) -> str:
-    """The burned item that saves least of those that save more than this one and need not burn; where nothing can
-    make room, how much there is."""
+    """The burned item that saves least of those that save more than this one, or as much, and need not burn; where
+    nothing can make room, how much there is."""
     rivals = placing.by_gain.get(short, [])
     above = bisect_right(rivals, candidate.best.gain_ms, key=lambda entry: entry[0])
     if above < len(rivals):
         return f" beside {rivals[above][1]}, which saves more"
+    equal = bisect_left(rivals, candidate.best.gain_ms, key=lambda entry: entry[0])
+    if equal < above:
+        return f" beside {rivals[equal][1]}, which saves as much"
     if rivals:
         return ": smaller items save more together in its room"
     largest = sorted(placing.settled.forced_by.keys() & placing.chosen.keys(), key=placing.size, reverse=True)

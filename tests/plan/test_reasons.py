@@ -60,6 +60,12 @@ def test_a_form_that_saves_nothing_is_no_room():
     assert lines["both"] == "does not fit beside rival, which saves more"
 
 
+def test_equals_are_called_that():
+    """Of three that are alike two fit: the third is no larger, and nothing saves more."""
+    lines = reasons(*(item(key, form(sectors=50, gain=30.0)) for key in "abc"))
+    assert lines["c"] == "does not fit beside a, which saves as much"
+
+
 def test_small_items_beat_a_large_one():
     """No burned item saves more, two together do."""
     lines = reasons(item("large", form(sectors=90, gain=50.0)), item("a", form(sectors=50, gain=30.0)),
