@@ -21,6 +21,7 @@ import discprep.manifest
 from discprep import units
 from discprep.errors import DiscprepError
 from discprep.link.blocks import TURNAROUND_S
+from discprep.machine import BY_HAND_S
 from discprep.manifest import load_manifest, load_profile
 from discprep.manifest.shell import TEMPLATES
 from discprep.model import DEFAULT_BRING_UP, Limits
@@ -246,6 +247,8 @@ def test_defaults_that_the_schema_leaves_to_the_records() -> None:
     assert (int(told["members"]), int(told["ratio"])) == (limits.members, limits.ratio)
     assert told["bring_up"].split(", ") == list(DEFAULT_BRING_UP)
     assert float(told["turnaround_ms"]) == 1000 * TURNAROUND_S
+    (unpacks,) = [own["description"] for name, own in keys("profile") if name == "unpack_bytes_s"]
+    assert f"the {BY_HAND_S:g} s that each archive's command counts" in unpacks
 
 
 def test_a_templates_meaning_names_what_it_may_use() -> None:
