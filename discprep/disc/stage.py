@@ -280,7 +280,7 @@ def _places(staging: _Staging, item: Item, opened: Opened, chosen: Sequence[Unpa
         stored = entry.member.name
         own = _stripped(_own_name(item, opened, entry), item.strip, entry.member.kind == "folder")
         wanted, fixed = _renamed(own, renames, stored)
-        if not wanted:
+        if wanted in ("", "."):  # `.` is the archive's own root, as many a tar begins with it
             continue
         owner = owners.get(stored)
         if owner and not fixed:

@@ -257,3 +257,11 @@ def test_the_same_run_again_writes_the_same(tmp_path):
     first, second = (run(tmp_path, item, {"k": b"1"}) for _ in range(2))
     assert first == second
     assert [p.name for p in (tmp_path / "work").iterdir()] == ["changed-" + first.staged[0].content.sha256]
+
+
+def test_an_archive_that_begins_with_its_own_root(tmp_path):
+    """`./`, as `tar -C FOLDER .` writes it first (GNU tar manual, "directory"): it stands for no folder of the disc."""
+    opened = {"docs": opened_of({".": None, "a.txt": b"a", "b": None}, tmp_path)}
+    result = stage(manifest_of([Item("docs", to="DOCS")]), opened, {"docs": "unpacked"}, None, tmp_path / "work")
+    assert not result.errors
+    assert [entry.name for entry in result.staged] == [("DOCS", "a.txt"), ("DOCS", "b")]
