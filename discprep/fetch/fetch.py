@@ -89,29 +89,21 @@ def fetch_items(
     return run.go(pins_path, look_in)
 
 
+@dataclass(eq=False)
 class _Fetch:
     """One run over all items. Each worker fills the outcome of its own item only."""
 
-    def __init__(
-        self,
-        items: Sequence[Item],
-        pins: Mapping[str, Pin],
-        cache: Cache,
-        settings: FetchSettings,
-        progress: Progress,
-        renew: set[str],
-        try_new: TryNew | None,
-        run: Run,
-    ) -> None:
-        self.items = items
-        self.pins = pins
-        self.cache = cache
-        self.settings = settings
-        self.progress = progress
-        self.renew = renew
-        self.try_new = try_new
-        self.run = run
-        self.outcomes = {item.id: Outcome(item) for item in items}
+    items: Sequence[Item]
+    pins: Mapping[str, Pin]
+    cache: Cache
+    settings: FetchSettings
+    progress: Progress
+    renew: set[str]
+    try_new: TryNew | None
+    run: Run
+
+    def __post_init__(self) -> None:
+        self.outcomes = {item.id: Outcome(item) for item in self.items}
         self.notices: list[Notice] = []
         self.looked: Looked | None = None
         self.bugs: list[BaseException] = []

@@ -166,31 +166,25 @@ class ShellSchema(_Strict):
         lone = [pair for pair in PAIRS if bool(self._template(pair[0])) != bool(self._template(pair[1]))]
         faults = [f"{one} and {other} go together" for one, other in lone]
         told = (*self.tells, *(["check_size", "checksum", "compare", "compare_link"] if self.stops_at_failure else []))
-        if self.check_size and "check_size" not in told:
-            faults.append("check_size says nothing unless tells has it")
-        if self.compare and "compare" not in told:
-            faults.append("compare says nothing unless tells has it")
-        if bool(self.link) != bool(self.compare_link) or (self.link and "compare_link" not in told):
-            faults.append("link and compare_link go together, and tells must have compare_link")
-        if self.link and self.if_exists and not self.delete:
-            faults.append("link needs delete, which takes a link away too")
-        if self.checksum and not (self.checksum_kind and "checksum" in told):
-            faults.append("checksum needs checksum_kind, and tells must have it")
-        if self.tells and not self.if_failed:
-            faults.append("tells needs if_failed")
-        if (self.check_size or self.checksum or self.compare or self.join or "copy" in self.tells) and not self.delete:
-            faults.append("a copy that is checked needs delete, to take a bad one away")
-        if bool(self.if_full) != bool(self.room_file):
-            faults.append("if_full and room_file go together")
-        if self.if_full and not self.delete:
-            faults.append("if_full needs delete")
-        if self.call and not (self.first and self.second):
-            faults.append("call needs first and second: how a called script names its arguments")
-        if "{part}" not in self.script_name:
-            faults.append("script_name needs {part}, the part's number")
-        if "{rate}" not in self.rate_name:
-            faults.append("rate_name needs {rate}")
-        return faults
+        checked = self.check_size or self.checksum or self.compare or self.join or "copy" in self.tells
+        wrong = {
+            "check_size says nothing unless tells has it": self.check_size and "check_size" not in told,
+            "compare says nothing unless tells has it": self.compare and "compare" not in told,
+            "link and compare_link go together, and tells must have compare_link":
+                bool(self.link) != bool(self.compare_link) or (self.link and "compare_link" not in told),
+            "link needs delete, which takes a link away too": self.link and self.if_exists and not self.delete,
+            "checksum needs checksum_kind, and tells must have it":
+                self.checksum and not (self.checksum_kind and "checksum" in told),
+            "tells needs if_failed": self.tells and not self.if_failed,
+            "a copy that is checked needs delete, to take a bad one away": checked and not self.delete,
+            "if_full and room_file go together": bool(self.if_full) != bool(self.room_file),
+            "if_full needs delete": self.if_full and not self.delete,
+            "call needs first and second: how a called script names its arguments":
+                self.call and not (self.first and self.second),
+            "script_name needs {part}, the part's number": "{part}" not in self.script_name,
+            "rate_name needs {rate}": "{rate}" not in self.rate_name,
+        }  # fmt: skip
+        return faults + [words for words, given in wrong.items() if given]
 
     def record(self) -> Shell:
         """The same as the frozen record that the other parts use."""

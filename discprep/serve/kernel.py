@@ -10,18 +10,17 @@ import sys
 from dataclasses import dataclass
 
 # Offsets in Linux's struct tcp_info (linux/tcp.h).
-_STATE, _TIMEOUT, _SEGMENT, _ROUND_TRIP, _AGAIN, _SIZE = 0, 8, 16, 68, 100, 104
+_STATE, _TIMEOUT, _SEGMENT, _ROUND_TRIP, _SIZE = 0, 8, 16, 68, 104
 _CLOSED = 7
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """What the system tells of a connection. `again`: segments sent again so far."""
+    """What the system tells of a connection."""
 
     timeout_s: float
     segment_bytes: int
     round_trip_s: float
-    again: int
 
 
 def can_tell() -> bool:
@@ -34,10 +33,8 @@ def told(sock: socket.socket) -> Told | None:
     info = _info(sock)
     if len(info) < _SIZE:
         return None
-    timeout, segment, round_trip, again = (
-        struct.unpack_from("I", info, at)[0] for at in (_TIMEOUT, _SEGMENT, _ROUND_TRIP, _AGAIN)
-    )
-    return Told(timeout / 1e6, segment, round_trip / 1e6, again)
+    timeout, segment, round_trip = (struct.unpack_from("I", info, at)[0] for at in (_TIMEOUT, _SEGMENT, _ROUND_TRIP))
+    return Told(timeout / 1e6, segment, round_trip / 1e6)
 
 
 def _info(sock: socket.socket) -> bytes:

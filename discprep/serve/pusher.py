@@ -6,8 +6,8 @@ from __future__ import annotations
 import socket
 import time
 from collections.abc import Callable
-from typing import Protocol
 
+from discprep.serve.exchange import Stream
 from discprep.serve.gate import Flow, Gate
 from discprep.serve.kernel import broken, can_tell, limit_buffer, plain_control, unacknowledged
 
@@ -15,15 +15,6 @@ CHUNK_BYTES = 16_384
 SEND_BUFFER_BYTES = 32_768  # bounds what the system holds for a client that reads nothing, and how far ahead it runs
 LOOK_S = 2.0  # how often a blocked transfer is looked at
 _MORE = getattr(socket, "MSG_MORE", 0)  # more comes, be it the end: it then goes along instead of after
-
-
-class Source(Protocol):
-    """Bytes to go out."""
-
-    left_bytes: int
-
-    def read(self, most_bytes: int) -> bytes:
-        """The next bytes, exactly as many as asked while so many are left."""
 
 
 class Pusher:
@@ -44,7 +35,7 @@ class Pusher:
         self._flow: Flow | None = None
         self.moved = clock()
 
-    def push(self, source: Source, *, ends: bool, moved: Callable[[int], None] = lambda amount: None) -> None:
+    def push(self, source: Stream, *, ends: bool, moved: Callable[[int], None] = lambda amount: None) -> None:
         """Sends all of it; `moved` is told what the system took. `ends`: the connection's end comes right after.
 
         Raises:

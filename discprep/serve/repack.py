@@ -85,18 +85,6 @@ def stored_bytes(shape: Shape, members: Iterable[tuple[str, int]]) -> int:
 # ---------------------------------------------------------------------------------------------------- ZIP
 
 
-@dataclass(frozen=True, slots=True)
-class _Zipped:
-    name: bytes
-    flags: int
-    method: int
-    stamp: int
-    crc: int
-    packed_bytes: int
-    size_bytes: int
-    offset: int
-
-
 def write_zip(out: BinaryIO, entries: Sequence[Entry], *, deflate: bool, charset: str = "cp437") -> None:
     """A ZIP of version 2.0: no 64-bit fields, no data descriptors, so that the oldest unpackers read it.
 
@@ -109,20 +97,16 @@ def write_zip(out: BinaryIO, entries: Sequence[Entry], *, deflate: bool, charset
     if len(entries) > 65_535:
         raise ArchiveError(f"{len(entries):,} files do not fit into one ZIP that old unpackers read (65,535)")
     directory = [_zip_member(out, entry, deflate, charset) for entry in entries]
-    start = out.tell()
-    for member in directory:
-        made_by, version = 20, 20 if member.method else 10
-        fields = (made_by, version, member.flags, member.method, member.stamp, member.crc, member.packed_bytes,
-                  member.size_bytes, len(member.name), 0, 0, 0, 0, 0x20, member.offset)  # fmt: skip
-        out.write(struct.pack("<4s4H4L5H2L", b"PK\1\2", *fields) + member.name)
+    start, count = out.tell(), len(directory)
+    out.write(b"".join(directory))
     size = out.tell() - start
     if out.tell() >= FOUR_GIB:
         raise ArchiveError("a ZIP over 4 GiB is none that old unpackers read")
-    count = len(directory)
     out.write(struct.pack("<4s4H2LH", b"PK\5\6", 0, 0, count, count, size, start, 0))
 
 
-def _zip_member(out: BinaryIO, entry: Entry, deflate: bool, charset: str) -> _Zipped:
+def _zip_member(out: BinaryIO, entry: Entry, deflate: bool, charset: str) -> bytes:
+    """Writes a member. Returns its entry of the directory."""
     name = _encoded(entry, charset)
     offset = out.tell()
     header_bytes = 30 + len(name)
@@ -134,15 +118,15 @@ def _zip_member(out: BinaryIO, entry: Entry, deflate: bool, charset: str) -> _Zi
         out.truncate()
         crc, packed = _write_body(out, entry, False)
         method = 0
-    member = _Zipped(name, 0, method, dos_time(entry.time_s), crc, packed, entry.content.size_bytes, offset)
-    end = out.tell()
-    if max(end, member.size_bytes) >= FOUR_GIB:
+    end, size_bytes = out.tell(), entry.content.size_bytes
+    if max(end, size_bytes) >= FOUR_GIB:
         raise ArchiveError("a ZIP over 4 GiB is none that old unpackers read", item=entry.name)
+    version = 20 if method else 10
+    both = (version, 0, method, dos_time(entry.time_s), crc, packed, size_bytes, len(name), 0)
     out.seek(offset)
-    fields = (20 if method else 10, 0, method, member.stamp, crc, packed, member.size_bytes, len(name), 0)
-    out.write(struct.pack("<4s3H4L2H", b"PK\3\4", *fields) + name)
+    out.write(struct.pack("<4s3H4L2H", b"PK\3\4", *both) + name)
     out.seek(end)
-    return member
+    return struct.pack("<4s4H4L5H2L", b"PK\1\2", 20, *both, 0, 0, 0, 0x20, offset) + name
 
 
 def _write_body(out: BinaryIO, entry: Entry, deflate: bool) -> tuple[int, int]:
