@@ -15,6 +15,7 @@ from discprep.job.inputs import digest_of, settings_of
 from discprep.job.standing import RECORD
 from discprep.model import Manifest, Notice, Pin
 
+MACHINE = "machine.name"
 _MOST_TOLD = 6
 
 
@@ -84,6 +85,13 @@ def builds_of(
             yield Build(path.parent, record, tuple(one for one in events if one.build_id == record.build_id))
         elif path in asked_for:
             remark(Notice(f"this disc was built from another manifest than {manifest.path.name}", where=str(path)))
+
+
+def built_for(manifest: Manifest) -> Iterator[Build]:
+    """Those for the manifest's machine, as `--machine` may have named others: the discs of several machines lie in
+    several folders."""
+    machine = settings_of(manifest)[MACHINE]
+    return (one for one in builds_of(manifest) if one.settings.get(MACHINE, machine) == machine)
 
 
 def newest_discs(builds: Iterable[Build]) -> tuple[Build, ...]:

@@ -16,7 +16,7 @@ from discprep.fetch.cache import Cache
 from discprep.fetch.fetch import fetch_items
 from discprep.fetch.pins import pins_of
 from discprep.job.at_hand import AtHand, at_hand, open_items, open_some
-from discprep.job.builds import Build, builds_of, newest_discs, other_inputs
+from discprep.job.builds import Build, builds_of, built_for, newest_discs, other_inputs
 from discprep.job.decided import Decided, decided
 from discprep.job.far_end import at_the_line, line_notices, link_of, open_line
 from discprep.link.encapsulation import negotiated
@@ -96,7 +96,7 @@ def serve(
     link = link_of(manifest) if wish.serial else None
     hand = at_hand(manifest, cache)
     opened = open_items(hand, progress)
-    discs = newest_discs(builds_of(manifest))
+    discs = newest_discs(built_for(manifest)) or newest_discs(builds_of(manifest))
     changed = _other_inputs(hand, discs)
     hand, found, hurt = decided(hand, opened, discs, not changed, progress)
     order, notices = order_of(hand.manifest, found, wish, hurt)

@@ -134,6 +134,22 @@ def test_what_was_renewed_waits(tmp_path: Path) -> None:
     assert offered(made)["tool"] == "unpacked"
 
 
+def test_each_machine_has_its_own_disc(tmp_path: Path) -> None:
+    """The newest disc is another machine's, on which an item waits that this one's disc carries: each shelf goes by its
+    own machine's disc."""
+    made = bench(tmp_path)
+    (tmp_path / "small.toml").write_text('format = 1\nname = "small"\n[[volume]]\npath = "C:"\nfree = "150 KB"\n')
+    text = made.manifest.read_text().replace('needs = ["tool"]\nplace = "burn"', 'needs = ["tool"]')
+    made.manifest.write_text(text)
+    ran(made, "prepare", "--out", made.out)
+    ran(made, "prepare", "--out", tmp_path / "other", "--machine", tmp_path / "small.toml")
+    assert "big" not in offered(made)
+    with served(made.manifest, tmp_path / "cache", machine=tmp_path / "small.toml") as shelf:
+        assert {one["id"] for one in shelf.listening["items"]} >= {"big", "maps", "list"}
+        assert not any("other inputs" in notice["message"] for notice in shelf.listening["notices"])
+    assert not any("other inputs" in words for words in told(made))
+
+
 def test_two_discs(tmp_path: Path) -> None:
     """What either of them carries is there."""
     made = bench(tmp_path, medium=LINK.format(330, 2))

@@ -31,7 +31,7 @@ class Served:
 
 
 @contextmanager
-def served(manifest: Path, cache: Path, **wish: Any) -> Iterator[Served]:
+def served(manifest: Path, cache: Path, *, machine: Path | None = None, **wish: Any) -> Iterator[Served]:
     """The shelf of a manifest; ended as by Ctrl-C. What `serve` raises is raised here."""
     said: list[Any] = []
     made: list[Any] = []
@@ -39,7 +39,8 @@ def served(manifest: Path, cache: Path, **wish: Any) -> Iterator[Served]:
 
     def run() -> None:
         try:
-            job.serve(manifest, job.Wish("127.0.0.1:0", **wish), tell=said.append, cache=cache, progress=Silent())
+            asked = job.Wish("127.0.0.1:0", **wish)
+            job.serve(manifest, asked, tell=said.append, machine=machine, cache=cache, progress=Silent())
         except Exception as error:
             failed.append(error)
 
