@@ -621,7 +621,6 @@ class PlanProblem:
     discs: int | Literal["fewest"] = 1
     link_budget_s: float | None = None
     present: tuple[str, ...] = ()  # ids already on the machine
-    later_sectors: tuple[int, ...] = ()  # capacities of the further discs; the last repeats
     days_to_use: float = 0.0
     wants: tuple[tuple[str, tuple[str, ...]], ...] = ()  # (why, ids): one burns on the first disc, or is present
 

@@ -7,10 +7,12 @@ Python has `os.pwrite`, `os.preadv`, `st_blocks` and user ids on some systems on
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import struct
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import BinaryIO
 
@@ -56,6 +58,16 @@ def is_own(status: os.stat_result) -> bool:
     """Whether it belongs to the user; on a system without user ids, always."""
     user = getattr(os, "geteuid", None)
     return user is None or status.st_uid == user()
+
+
+def file_sha256(path: Path, told: Callable[[int], None] = lambda count: None) -> str:
+    """SHA-256 of a file's bytes; `told` of those of each piece. Raises OSError."""
+    digest = hashlib.sha256()
+    with path.open("rb", buffering=0) as file:
+        while piece := file.read(2**20):
+            digest.update(piece)
+            told(len(piece))
+    return digest.hexdigest()
 
 
 def onto_disk(path: Path) -> None:

@@ -8,7 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any, get_args
 
-from discprep.errors import DiscprepError, FetchError, IntegrityError, MissingError, UsageError, raise_all
+from discprep.errors import DiscprepError, FetchError, IntegrityError, MissingError, UsageError, flatten, raise_all
 from discprep.fetch.cache import Cache
 from discprep.fetch.fetch import fetch_items
 from discprep.fetch.files import lock_beside, write_atomically
@@ -16,7 +16,7 @@ from discprep.fetch.pins import merge_pins, pins_of
 from discprep.fetch.source import SCHEMES, is_plain, scheme
 from discprep.job.at_hand import open_some
 from discprep.job.held import damage
-from discprep.job.new import slug, title_and_version
+from discprep.job.new import seen_from, slug, title_and_version
 from discprep.machine import source_name
 from discprep.manifest import load_manifest
 from discprep.model import ROLES, Item, Manifest, Notice, Opened, Pin, Place, Progress, Use
@@ -181,23 +181,23 @@ def _append(path: Path, items: Sequence[Item], pins: dict[str, Pin]) -> None:
         text = "".join("\n" + _table(item, pins[item.id], path) for item in items)
         ended = old if old.endswith(b"\n") or not old else old + b"\n"
         new = ended + (text.replace("\n", "\r\n") if b"\r\n" in old else text).encode()
-        trial = path.with_name(f".{path.stem}.trial{path.suffix}")
-        write_atomically(trial, new)
-        try:
-            _check(trial, path)
-        finally:
-            trial.unlink(missing_ok=True)
+        load_trial(path, new)
         write_atomically(path, new)
 
 
-def _check(trial: Path, path: Path) -> None:
-    """Loads the copy; its faults are said of the manifest itself."""
+def load_trial(path: Path, content: bytes) -> None:
+    """Loads a copy of a manifest as it would be with this content; its faults are said of the manifest itself. Raises
+    as `load_manifest`."""
+    trial = path.with_name(f".{path.stem}.trial{path.suffix}")
+    write_atomically(trial, content)
     try:
         load_manifest(trial)
     except DiscprepError as error:
-        for fault in getattr(error, "errors", (error,)):
+        for fault in flatten([error]):
             fault.where = fault.where.replace(str(trial), str(path))
         raise
+    finally:
+        trial.unlink(missing_ok=True)
 
 
 def _table(item: Item, pin: Pin, path: Path) -> str:
@@ -225,7 +225,4 @@ def _table(item: Item, pin: Pin, path: Path) -> str:
 
 def _relative(source: str, path: Path) -> str:
     """A local source below the manifest's folder is named from there."""
-    if scheme(source) != "file" or "://" in source:
-        return source
-    absolute, base = Path(source).resolve(), path.resolve().parent
-    return absolute.relative_to(base).as_posix() if absolute.is_relative_to(base) else absolute.as_posix()
+    return source if scheme(source) != "file" or "://" in source else seen_from(path, Path(source))

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import subprocess
 import tempfile
 from collections.abc import Callable, Mapping
+from functools import partial
 from pathlib import Path
 
 from discprep.disc.burn import ENVIRONMENT, LOWEST_SPEED, BurnPlan, burner_command, obstacles, remarks
@@ -14,6 +14,7 @@ from discprep.disc.drive import Drive, Host, Medium, find_drive
 from discprep.disc.readback import ReadBack, read_back
 from discprep.disc.record import Record, load_record
 from discprep.errors import DiscError, DiscprepError, IntegrityError, MissingError, ToolError, UsageError, raise_all
+from discprep.fetch.host import file_sha256
 from discprep.job import readback as reading
 from discprep.job.history import Result, note_disc
 from discprep.job.standing import image_name
@@ -21,7 +22,6 @@ from discprep.model import Notice, Progress, Silent
 from discprep.report.burn import Burned
 from discprep.units import SECTOR_BYTES
 
-CHUNK_BYTES = 2**20
 LAST_LINES = 12
 
 Confirm = Callable[[BurnPlan], str]
@@ -107,18 +107,14 @@ def _image(record: Record, record_path: Path, image: Path | None) -> Path:
 
 def _check_image(record: Record, source: Path, progress: Progress) -> None:
     """The image is hashed before a disc is spent on it."""
-    digest = hashlib.sha256()
     progress.begin("image", "checking the image", source.stat().st_size)
     try:
-        with source.open("rb") as file:
-            while chunk := file.read(CHUNK_BYTES):
-                digest.update(chunk)
-                progress.advance("image", len(chunk))
+        sha256 = file_sha256(source, partial(progress.advance, "image"))
     finally:
         progress.end("image")
-    if digest.hexdigest() != record.image_sha256:
+    if sha256 != record.image_sha256:
         raise IntegrityError(
-            f"expected SHA-256 {record.image_sha256}, got {digest.hexdigest()}; nothing was written",
+            f"expected SHA-256 {record.image_sha256}, got {sha256}; nothing was written",
             where=str(source),
             hint="The image was changed since it was built: build again.",
         )

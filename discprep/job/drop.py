@@ -9,6 +9,7 @@ from pathlib import Path
 from discprep.errors import DiscprepError, UsageError, flatten, raise_all
 from discprep.fetch.files import lock_beside, write_atomically
 from discprep.fetch.pins import drop_pin
+from discprep.job.add import load_trial
 from discprep.manifest import load_manifest
 from discprep.manifest.source import Source, read_source
 from discprep.model import Item, Manifest
@@ -85,18 +86,13 @@ def _closed(lines: list[bytes], gone: Iterable[int]) -> Iterator[bytes]:
 
 def _check(path: Path, content: bytes, item_id: str) -> None:
     """Loads a copy in which the item's lines are empty, so that faults have the lines that they have in the file."""
-    trial = path.with_name(f".{path.stem}.trial{path.suffix}")
-    write_atomically(trial, content)
     try:
-        load_manifest(trial)
+        load_trial(path, content)
     except DiscprepError as error:
-        raise_all([_needed(fault, trial, path, item_id) for fault in flatten([error])])
-    finally:
-        trial.unlink(missing_ok=True)
+        raise_all([_needed(fault, item_id) for fault in flatten([error])])
 
 
-def _needed(fault: DiscprepError, trial: Path, path: Path, item_id: str) -> UsageError:
-    where = fault.where.replace(str(trial), str(path))
+def _needed(fault: DiscprepError, item_id: str) -> UsageError:
     hint = f"Change that first, then drop {item_id}. {fault.hint}".strip()
     words = f"without {item_id}: {fault.message}; nothing was changed"
-    return UsageError(words, where=where, item=fault.item, hint=hint)
+    return UsageError(words, where=fault.where, item=fault.item, hint=hint)

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
 import os
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from discprep.disc.name_rules import plain
 from discprep.errors import StorageError, UsageError
 from discprep.fetch.files import write_atomically
+from discprep.fetch.host import file_sha256
 from discprep.manifest import load_manifest
 from discprep.manifest.ready import manifests, profiles, told
 from discprep.members import kind_by_name
@@ -117,7 +118,8 @@ def _search(folder: Path, target: Path, progress: Progress) -> tuple[list[_Found
                     Notice(f"{path} is no archive and was left out", hint="`add` takes it as a single file.")
                 )
             else:
-                found.append(_Found(path, path.stat().st_size, _sha256(path, progress), kind))
+                sha256 = file_sha256(path, partial(progress.advance, "new"))
+                found.append(_Found(path, path.stat().st_size, sha256, kind))
         except OSError as error:
             raise StorageError(f"cannot be read: {error.strerror}", where=str(path)) from None
     progress.end("new")
@@ -133,15 +135,6 @@ def format_of(path: Path) -> str:
         found = recognised(Source(file, path.stat().st_size, file.read(HEAD_BYTES), path.name))
     kind, named = found.name if found else "file", kind_by_name(path.name)
     return named if named == f"tar.{kind}" else kind
-
-
-def _sha256(path: Path, progress: Progress) -> str:
-    digest = hashlib.sha256()
-    with path.open("rb") as file:
-        while chunk := file.read(2**20):
-            digest.update(chunk)
-            progress.advance("new", len(chunk))
-    return digest.hexdigest()
 
 
 def _named(found: list[_Found], target: Path) -> Iterator[tuple[str, _Found]]:
@@ -182,8 +175,8 @@ def _text(value: str) -> str:
     return json.dumps("".join(c for c in value if c.isprintable()), ensure_ascii=False)
 
 
-def _source(path: Path, target: Path) -> str:
-    """A path relative to the manifest where it lies below its folder, else absolute."""
+def seen_from(target: Path, path: Path) -> str:
+    """A path relative to a manifest where it lies below its folder, else absolute; with `/`."""
     absolute, base = path.resolve(), target.resolve().parent
     return (absolute.relative_to(base) if absolute.is_relative_to(base) else absolute).as_posix()
 
@@ -206,7 +199,7 @@ def _manifest_text(target: Path, profile: Path | None, items: list[tuple[str, _F
         item_title, version = title_and_version(file.path.name)
         lines = ["[[item]]", f"id      = {_text(item_id)}", f"title   = {_text(item_title)}"]
         lines += [f"version = {_text(version)}"] if version else []
-        lines += [f"sources = [{_text(_source(file.path, target))}]", f"size    = {file.size_bytes}"]
+        lines += [f"sources = [{_text(seen_from(target, file.path))}]", f"size    = {file.size_bytes}"]
         lines += [f'sha256  = "{file.sha256}"', "gives   = []", "needs   = []", 'place   = "either"', ""]
         parts.append("\n".join(lines))
     return "\n".join(parts)

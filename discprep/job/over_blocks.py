@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -12,7 +11,7 @@ from typing import BinaryIO, cast
 from discprep.archives.names import name_problem
 from discprep.errors import LineError, UsageError
 from discprep.fetch.files import storage
-from discprep.fetch.host import move
+from discprep.fetch.host import file_sha256, move
 from discprep.link.blocks import BLOCK_PROTOCOLS, send_blocks
 from discprep.link.line import characters_per_second
 from discprep.model import Flow, Progress
@@ -91,7 +90,7 @@ def send(wish: LineWish, paths: Sequence[Path], progress: Progress) -> Carried:
 
         _carried(carry, wire, wish)
         clock.end()
-    files = tuple(CarriedFile(path, path.stat().st_size, _sha256(path)) for path in paths)
+    files = tuple(map(_file, paths))
     return Carried("send", wish.protocol, files, clock.elapsed_s, expected, sender.again)
 
 
@@ -154,9 +153,9 @@ def _offer(path: Path) -> blocks.Offer:
         return blocks.Offer(path.name, size, lambda: path.open("rb"))
 
 
-def _sha256(path: Path) -> str:
-    with storage("reading", path), path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+def _file(path: Path) -> CarriedFile:
+    with storage("reading", path):
+        return CarriedFile(path, path.stat().st_size, file_sha256(path))
 
 
 class _Clock:
@@ -217,7 +216,7 @@ class FolderTarget:
             self._file.close()
             self._file = None
             move(self._part, self._final)
-        self.files.append(CarriedFile(self._final, self._final.stat().st_size, _sha256(self._final)))
+        self.files.append(_file(self._final))
 
     def drop(self) -> None:
         """Takes away what did not become whole."""

@@ -6,7 +6,6 @@ every byte of the folder; whoever works with a record loads it through `disc.rec
 
 from __future__ import annotations
 
-import hashlib
 import json
 import re
 from collections.abc import Iterator, Mapping, Sequence
@@ -14,6 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from discprep.disc.media import usable_sectors
+from discprep.fetch.host import file_sha256
 from discprep.model import Manifest
 from discprep.report.build import Built, BuiltDisc
 
@@ -57,7 +57,7 @@ def sums_in(folder: Path, name: str = SUMS) -> dict[str, str]:
 
 def sums_of(folder: Path) -> dict[str, str]:
     """SHA-256 by name of the record and the sheets as they stand."""
-    return {name: _hash(folder / name) for name in (RECORD, *SHEETS)}
+    return {name: file_sha256(folder / name) for name in (RECORD, *SHEETS)}
 
 
 def standing(out: Path, digest: str, manifest: Manifest) -> Built | None:
@@ -128,12 +128,7 @@ def _sums_hold(folder: Path, record: Mapping[str, Any]) -> bool:
     own = {image_of(record), RECORD, *SHEETS}
     if not own <= set(listed) or not all(map(is_image, set(listed) - own)):
         return False
-    return all(_hash(folder / name) == listed[name] for name in own)
-
-
-def _hash(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
+    return all(file_sha256(folder / name) == listed[name] for name in own)
 
 
 def _disc(folder: Path, record: Mapping[str, Any], manifest: Manifest) -> BuiltDisc:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 import sys
 from collections.abc import Collection, Iterable, Iterator
@@ -15,7 +14,7 @@ from discprep.archives import lacking, read_content
 from discprep.archives.host import HostNames
 from discprep.errors import ArchiveError, DiscprepError, StorageError, UsageError
 from discprep.fetch.files import scratch
-from discprep.fetch.host import move
+from discprep.fetch.host import file_sha256, move
 from discprep.job.inspect import NO_INSIDE, open_file
 from discprep.members import LACKED
 from discprep.model import Content, Limits, Notice, Opened, Progress, Silent, Unpacked
@@ -209,7 +208,5 @@ def _set_time(path: Path, time_s: int | None) -> None:
 
 def _same(target: Path, content: Content) -> bool:
     """Whether a plain file with the content's bytes stands there already."""
-    if target.is_symlink() or not target.is_file() or target.stat().st_size != content.size_bytes:
-        return False
-    with target.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest() == content.sha256
+    plain = target.is_file() and not target.is_symlink()
+    return plain and target.stat().st_size == content.size_bytes and file_sha256(target) == content.sha256

@@ -31,7 +31,7 @@ def curve(problem: PlanProblem, points: int = POINTS) -> tuple[Point, ...]:
     One model for all of them: only the room of its disc is changed. Raises ManifestError for a contradiction.
     """
     endless = sum(max((form.sectors for form in item.forms), default=0) for item in problem.items)
-    problem = replace(problem, discs=1, later_sectors=(), capacity_sectors=endless)
+    problem = replace(problem, discs=1, capacity_sectors=endless)
     try:
         model = Model(question_of(problem, settle(problem)))
     except CapacityError:

@@ -32,49 +32,42 @@ class Filled:
         return sum(option.gain_ms for disc in self.discs for option in disc.values())
 
 
-def fill(problem: PlanProblem, settled: Settled, gap: float = 0.0) -> Filled:
-    """The forms that stand on each disc. `gap`: relative, at which to stop already (0: at the best).
+def fill(problem: PlanProblem, settled: Settled) -> Filled:
+    """The forms that stand on each disc.
 
     Raises:
         CapacityError: what must burn does not fit, or the rest takes longer than the link's budget
     """
-    question = question_of(problem, settled, gap)
+    question = question_of(problem, settled)
     if problem.discs != "fewest":
         filled = _in_turn(question)
         return filled or refuse(problem, question)
     for discs in count(least_discs(problem, question)):
-        filled = _in_turn(replace(question, room_sectors=rooms(problem, discs)))
+        filled = _in_turn(replace(question, room_sectors=(problem.capacity_sectors,) * discs))
         if filled is not None:
             return filled
     raise AssertionError("unreachable: count() has no end")
 
 
-def question_of(problem: PlanProblem, settled: Settled, gap: float = 0.0) -> Question:
+def question_of(problem: PlanProblem, settled: Settled) -> Question:
     """The question for the first disc, and for as many as are allowed, or for one where the fewest are asked for."""
     return Question(
         settled.candidates,
-        rooms(problem, 1 if problem.discs == "fewest" else problem.discs),
+        (problem.capacity_sectors,) * (1 if problem.discs == "fewest" else problem.discs),
         dict(problem.storage_limit_bytes),
         link_ms(problem, settled),
         wants=tuple(group for _, group in settled.wants),
-        gap=gap,
     )
 
 
-def attempt(problem: PlanProblem, gap: float = 0.0) -> Filled | None:
+def attempt(problem: PlanProblem) -> Filled | None:
     """The filled discs, None where it does not fit. Raises ManifestError for a contradiction."""
     try:
-        return fill(problem, settle(problem), gap)
+        return fill(problem, settle(problem))
     except DiscprepError as error:
         if all(isinstance(one, CapacityError) for one in flatten([error])):
             return None
         raise
-
-
-def rooms(problem: PlanProblem, discs: int) -> tuple[int, ...]:
-    """Sectors for items on each of so many discs."""
-    further = problem.later_sectors or (problem.capacity_sectors,)
-    return (problem.capacity_sectors, *(further[min(i, len(further) - 1)] for i in range(discs - 1)))
 
 
 def link_ms(problem: PlanProblem, settled: Settled) -> int | None:

@@ -211,18 +211,17 @@ def by_capacity(problem: PlanProblem, key: str, fill: Fill = plainly, least: int
         fillings = fill(asked)
         low = sectors
         if _exact(fillings, asked) and (fillings[-1] or len(fillings) == 1):
-            low = min(sectors, max(_needed(filled, asked) for filled in fillings))
+            low = min(sectors, max(_needed(filled) for filled in fillings))
         return Held(_goes(fillings[-1], key), low, sectors)
 
     ends = min(least, now), max(everything, now)
     return _search("sectors", at, at(now), now, ends, _tries(problem), _evenly(now), largest_first=True)
 
 
-def _needed(filled: Filled | None, problem: PlanProblem) -> int:
+def _needed(filled: Filled | None) -> int:
     """The capacity that a filling needs; 0 for none."""
     discs = filled.discs if filled else ()
-    of_capacity = discs[:1] if problem.later_sectors else discs
-    return max((sum(option.sectors for option in disc.values()) for disc in of_capacity), default=0)
+    return max((sum(option.sectors for option in disc.values()) for disc in discs), default=0)
 
 
 def by_days(problem: PlanProblem, key: str, fill: Fill = plainly) -> Change | None:

@@ -37,7 +37,6 @@ class Question:
     link_ms: int | None = None
     on_first: bool = True  # this disc is the first: the bring-up set stands on it
     wants: tuple[tuple[str, ...], ...] = ()  # of each set of candidates, one burns on this disc
-    gap: float = 0.0  # relative, at which to stop
 
 
 @dataclass(frozen=True, slots=True)

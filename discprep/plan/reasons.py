@@ -48,10 +48,9 @@ class Placing:
     def free_sectors(self) -> list[int]:
         """Room left on each disc that the plan uses or may use."""
         problem = self.problem
-        further = problem.later_sectors or (problem.capacity_sectors,)
         used = max((disc for disc, _ in self.chosen.values()), default=1)
         count = used if problem.discs == "fewest" else max(used, problem.discs)
-        free = [problem.capacity_sectors, *(further[min(i, len(further) - 1)] for i in range(count - 1))]
+        free = [problem.capacity_sectors] * count
         for disc, option in self.chosen.values():
             free[disc - 1] -= option.sectors
         return free

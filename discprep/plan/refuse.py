@@ -47,7 +47,7 @@ def least_discs(problem: PlanProblem, question: Question) -> int:
         CapacityError, ManifestError: no number of discs would do
     """
     one = replace(question, room_sectors=(sum(c.best.sectors for c in question.candidates) + 1,))
-    room = max((problem.capacity_sectors, *problem.later_sectors))
+    room = problem.capacity_sectors
     if room < 0:
         raise _of_sectors(question, replace(question, room_sectors=(room,))) or _of_all(problem, question)
     least = _least(one, None, lambda m: m.cost(lambda option: option.sectors))

@@ -81,8 +81,8 @@ def settle(problem: PlanProblem) -> Settled:
         raise ManifestError("two items have the same id; each needs its own")
     present = frozenset(problem.present)
     here = {key: item for key, item in items.items() if key not in present or item.must == "burn"}
-    options = {key: _options(item, largest(problem)) for key, item in here.items()}
-    blocked = _block(here, options, present, largest(problem))
+    options = {key: _options(item, problem.capacity_sectors) for key, item in here.items()}
+    blocked = _block(here, options, present, problem.capacity_sectors)
     wants = [(why, group) for why, group in problem.wants if present.isdisjoint(group)]
     asked = {key: items[key].why or "asked to burn" for key in blocked if items[key].must == "burn"}
     online = {group[0]: why for why, group in wants if len(group) == 1 and group[0] in blocked}
@@ -111,12 +111,6 @@ def settle(problem: PlanProblem) -> Settled:
         for key in open_ids
     )
     return Settled(tuple(candidates), blocked, forced_by, tuple(wants))
-
-
-def largest(problem: PlanProblem) -> int:
-    """Sectors of the roomiest disc that the plan may use."""
-    further = problem.later_sectors if problem.discs != 1 else ()
-    return max((problem.capacity_sectors, *further))
 
 
 def _options(item: PlanItem, room: int) -> tuple[Option, ...]:
@@ -194,11 +188,11 @@ def _because(group: tuple[str, ...], blocked: Mapping[str, Block]) -> Block:
 
 def _contradiction(item: PlanItem, asked: str, block: Block, problem: PlanProblem) -> DiscprepError:
     least = min((form.sectors for form in item.forms), default=0)
-    missing = least - largest(problem)
+    missing = least - problem.capacity_sectors
     if block.for_room and missing > 0:
         return CapacityError(
             f"{item.id} must burn ({asked}) and does not fit: it takes {sectors(least)}, the disc has room for "
-            f"{largest(problem):,}: {missing:,} sectors are missing",
+            f"{problem.capacity_sectors:,}: {missing:,} sectors are missing",
             item=item.id,
             hint=_SMALLER,
         )

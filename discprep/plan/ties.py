@@ -35,8 +35,8 @@ def answer(question: Question) -> Found | None:
     model = Model(question)
     _early(model)
     name = f"HiGHS {solver().version()}"
-    exact = len(question.candidates) <= EXACT_UP_TO and not question.gap
-    best = model.solve_gain(0.0 if exact else max(GAP, question.gap))
+    exact = len(question.candidates) <= EXACT_UP_TO
+    best = model.solve_gain(0.0 if exact else GAP)
     if best is None:
         return None
     settled = _settle(model, best) if exact and best.gap == 0.0 else best

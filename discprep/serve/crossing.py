@@ -15,7 +15,7 @@ from pathlib import Path
 from discprep.disc.stage import mending, stage
 from discprep.errors import ArchiveError, flatten, raise_all
 from discprep.fetch.files import scratch, storage
-from discprep.fetch.host import move
+from discprep.fetch.host import file_sha256, move
 from discprep.machine import folders_of, volume_of
 from discprep.model import Content, Escapes, Item, Manifest, Opened, Pulled, Shape, Staged
 from discprep.serve import repack
@@ -98,9 +98,7 @@ def _packed(entries: Sequence[Entry], shape: Shape, charset: str, kept: Path) ->
                 move(folder / "part", path)
         with suppress(OSError):  # another user's: that one keeps it
             os.utime(path)  # `trim` goes by it
-        with path.open("rb") as file:
-            sha256 = hashlib.file_digest(file, "sha256").hexdigest()
-        return Content(path, 0, path.stat().st_size, sha256)
+        return Content(path, 0, path.stat().st_size, file_sha256(path))
 
 
 def trim(kept: Path, now_s: float, age_max_days: float = 90.0) -> None:

@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 from support.plans import all_choices, brute_force, choice_of, form, gain_of, is_allowed, item, problem, random_problem
 
 from discprep.errors import CapacityError, DiscprepError, ManifestError, flatten
-from discprep.plan.discs import rooms
 from discprep.plan.problem import solve
 
 
@@ -140,7 +139,7 @@ def test_never_worse_than_greedy(number):
 @given(seeds, st.integers(2, 3))
 def test_needs_never_point_to_a_later_disc(number, discs):
     """Closure holds disc by disc, each disc fits, each item stands once."""
-    p = dataclasses.replace(random_problem(number, most=10), discs=discs, later_sectors=(25, 15))
+    p = dataclasses.replace(random_problem(number, most=10), discs=discs)
     plan = solved(p)
     if plan is None:
         return
@@ -149,7 +148,7 @@ def test_needs_never_point_to_a_later_disc(number, discs):
     for key, disc in disc_of.items():
         for group in (*items[key].needs, *chosen[key].needs):
             assert set(group) & set(p.present) or min(disc_of.get(g, 99) for g in group) <= disc
-    for disc, room in enumerate((p.capacity_sectors, 25, 15)[:discs], 1):
+    for disc, room in enumerate([p.capacity_sectors] * discs, 1):
         assert sum(chosen[key].sectors for key, d in disc_of.items() if d == disc) <= room
 
 
@@ -180,9 +179,9 @@ def worth_of(placed, forced, disc):
 def test_discs_filled_in_turn_against_trying_everything(number):
     """Two discs, up to five items: of all allowed placings, the first disc is filled best, then the second."""
     p = random_problem(3000 + number, most=5)
-    p = dataclasses.replace(p, discs=2, later_sectors=(20,), present=(), wants=(), storage_limit_bytes={})
+    p = dataclasses.replace(p, discs=2, present=(), wants=(), storage_limit_bytes={})
     p = dataclasses.replace(p, link_budget_s=None)
-    plan, ways = solved(p), list(placings(p, (p.capacity_sectors, 20)))
+    plan, ways = solved(p), list(placings(p, [p.capacity_sectors] * 2))
     assert (plan is None) == (not ways)
     if plan:
         chosen = choice_of(p, plan)
@@ -289,13 +288,6 @@ def test_fewest_discs_meets_the_budget_with_no_disc_too_many():
     items = [item(k, form(sectors=60, gain=9.0), later=10.0) for k in "abcd"]
     plan = solve(problem(*items, discs="fewest", link_budget_s=10.0))
     assert [d.disc for d in plan.decisions] == [1, 2, 3, None]
-
-
-def test_the_room_of_each_disc():
-    """Further discs have rooms of their own, the last of them for all that follow; without them, the first's."""
-    own, alike = (problem(item("a", form()), capacity=100, later_sectors=later) for later in ((25, 15), ()))
-    assert [rooms(own, discs) for discs in (1, 2, 4)] == [(100,), (100, 25), (100, 25, 15, 15)]
-    assert rooms(alike, 3) == (100, 100, 100)
 
 
 def test_bring_up_stands_on_the_first_disc():
