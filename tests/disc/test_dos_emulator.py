@@ -195,6 +195,21 @@ def test_what_cannot_be_replaced(tmp_path):
     assert "Part 1 is done." not in said and r"C:\NET\tools\dial.exe" in " ".join(said).split("in use)")[1]
 
 
+@pytest.mark.parametrize("importance", ["needed", "wanted"])
+def test_a_folder_that_cannot_be_made(tmp_path, importance):
+    """A file has its name: importance decides whether the part ends there, or goes on and lists it."""
+    items = [replace(ITEMS[1], importance=importance), Item("maps", to="MAPS")]
+    result, image = disc(tmp_path, items=items, steps=())
+    target = tmp_path / "c"
+    target.mkdir()
+    (target / "CATALOG1").write_bytes(b"a file")
+    said = run_dos(image, target, [r"call d:\SETUP\PART1.BAT"])
+    files = files_below(target)
+    assert ("Part 1 is done." in said) == (importance == "wanted") and proven(result, said, files)
+    assert ("SAVED/C0FFEH1.TXT" in files) == ("MAPS/HALL.TXT" in files) == (importance == "wanted")
+    assert r"C:\CATALOG1 could not be made" in " ".join(said)
+
+
 def test_a_wrong_drive_letter_is_said(tmp_path):
     """Where the disc has another name than the profile says, nothing is changed."""
     profile = replace(dos_profile(), disc_path="E:")

@@ -256,9 +256,11 @@ def test_a_folder_that_cannot_be_made(tmp_path, needs, importance, needed):
 
 @pytest.mark.parametrize("seed", range(24))
 def test_done_is_said_of_what_is_there_only(tmp_path, seed):
-    """Whatever is protected, in use, hurt, in the way or full, and however often the part is run."""
+    """Whatever is protected, in use, hurt, in the way or full, whichever item is needed, and however often the part is
+    run."""
     chance = random.Random(seed)
-    result, seen = disc(tmp_path, steps=())
+    items = (ITEMS[0], replace(ITEMS[1], importance=chance.choice([None, "needed", "wanted"])))
+    result, seen = disc(tmp_path, items=items, steps=())
     paths = sorted(wanted(result))
     machine = MapTable(seen, room_bytes=chance.choice([14_000, 20_000, 28_000, 10**9]))
     for path in chance.sample(paths, 3):
