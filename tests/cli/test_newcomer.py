@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import os
 import shlex
-import subprocess
 import sys
 import tomllib
 import zipfile
@@ -16,6 +15,7 @@ from pathlib import Path
 import pytest
 import typer
 from support.command import Ran, run
+from support.terminal import answering
 
 from discprep.cli.frame import command
 from discprep.errors import DiscError, Faults, FetchError
@@ -183,18 +183,10 @@ def test_check_says_what_gives_what(folder: Path) -> None:
     assert "9,600 bit/s" in shown and "baud" not in shown
 
 
-@pytest.mark.skipif(os.name != "posix", reason="a pseudo-terminal")
 def test_a_wrong_answer_is_asked_for_again(folder: Path) -> None:
     """A medium, a rate and a folder that are none: what was answered before is kept."""
-    ours, theirs = os.openpty()
-    asked = subprocess.Popen(
-        [sys.executable, "-m", "discprep", "new", "first.toml"],
-        cwd=folder, stdin=theirs, stderr=theirs, stdout=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    os.close(theirs)
-    os.write(ours, f"Hut\n\ndvd\ncd-80\nfast\n5\n9600\nnowhere\n{folder}\n".encode())
-    asked.communicate(timeout=60)
-    os.close(ours)
+    answers = f"Hut\n\ndvd\ncd-80\nfast\n5\n9600\nnowhere\n{folder}\n"
+    answering([sys.executable, "-m", "discprep", "new", "first.toml"], answers, folder)
     made = tomllib.loads((folder / "first.toml").read_text())
     assert (made["title"], made["medium"]["kind"], made["link"]["rate"]) == ("Hut", "cd-80", 9600)
     assert {item["id"] for item in made["item"]} == {"barograph", "foghorn"}

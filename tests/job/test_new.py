@@ -2,8 +2,6 @@
 
 import hashlib
 import io
-import os
-import subprocess
 import sys
 import tarfile
 import tomllib
@@ -13,6 +11,7 @@ from pathlib import Path
 import pytest
 from support.bench_set import MACHINES
 from support.command import run
+from support.terminal import answering
 
 from discprep.job.new import slug
 
@@ -89,19 +88,11 @@ def test_slugs(name: str, item_id: str) -> None:
     assert slug(name) == item_id
 
 
-@pytest.mark.skipif(os.name != "posix", reason="a pseudo-terminal")
 def test_the_first_run_asks_and_ends_with_a_manifest_that_check_accepts(tmp_path: Path) -> None:
     """At a terminal without flags: five questions, Enter takes what stands in brackets."""
-    ours, theirs = os.openpty()
-    asked = subprocess.Popen(
-        [sys.executable, "-m", "discprep", "new", "first.toml"],
-        cwd=tmp_path, stdin=theirs, stderr=theirs, stdout=subprocess.PIPE, text=True,
-    )  # fmt: skip
-    os.close(theirs)
-    os.write(ours, b"Reading room\n\n\n38400\n\n")
-    out, _ = asked.communicate(timeout=60)
-    os.close(ours)
-    assert asked.returncode == 0 and "next: say what each item gives" in out
+    words = [sys.executable, "-m", "discprep", "new", "first.toml"]
+    code, out = answering(words, "Reading room\n\n\n38400\n\n", tmp_path)
+    assert code == 0 and "next: say what each item gives" in out
     data = tomllib.loads((tmp_path / "first.toml").read_text())
     assert (data["title"], data["medium"]["kind"], data["link"]["rate"]) == ("Reading room", "cd-74", 38400)
     assert run("check", tmp_path / "first.toml").code == 0

@@ -9,6 +9,7 @@ import random
 import socket
 import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
 
@@ -84,20 +85,9 @@ def fetch(name: str, size: int | None, setting: Setting) -> float:
 
 def in_thread(setting: Setting, told: LinkSettings, folder: Path) -> list[float]:
     """A namespace belongs to a thread: the test's own stays where it is."""
-    found: list[object] = []
+    with ThreadPoolExecutor(1) as pool:
+        return pool.submit(evening, setting, told, folder).result()
 
-    def run() -> None:
-        try:
-            found.append(evening(setting, told, folder))
-        except BaseException as error:
-            found.append(error)
-
-    thread = threading.Thread(target=run)
-    thread.start()
-    thread.join()
-    if isinstance(found[0], BaseException):
-        raise found[0]
-    return found[0]
 
 STANDARD_PPP = negotiated(LinkSettings(57_600, "8N1", "ppp", 296, None, 0.06), standard=True)
 

@@ -1,6 +1,7 @@
 """A pulled file can be proven whole: list, page, sheet and the usual lists tell its bytes and its checksums, and tell
 the same."""
 
+import io
 import re
 import subprocess
 import zipfile
@@ -10,28 +11,10 @@ from pathlib import Path
 import pytest
 from support.command import run
 from support.programs import program
-from support.shelf import served
+from support.shelf import served, waiting_room
 
 from discprep.job.sheet import work
 
-RECIPE = """format = 1
-title = "Reading room"
-bring_up = []
-[machine]
-profile = "desk.toml"
-[medium]
-sectors = 2000
-[link]
-rate = 57600
-[[item]]
-id = "tools"
-sources = ["tools.bin"]
-place = "later"
-[[item]]
-id = "maps"
-sources = ["maps.zip"]
-place = "later"
-"""
 DESK = """format = 1
 name = "desk"
 provides = ["unpack-zip"]
@@ -61,14 +44,10 @@ checksum_kind = "md5"
 
 
 def room(folder: Path, desk: str = DESK) -> Path:
-    (folder / "tools.bin").write_bytes(bytes(range(256)) * 300)
-    with zipfile.ZipFile(folder / "maps.zip", "w") as made:
+    maps = io.BytesIO()
+    with zipfile.ZipFile(maps, "w") as made:
         made.writestr(zipfile.ZipInfo("MAP.DAT"), b"a map\r\n" * 1000)
-    (folder / "desk.toml").write_text(desk)
-    path = folder / "room.toml"
-    path.write_text(RECIPE)
-    assert run("fetch", path, "--cache", folder / "cache", "-q").code == 0
-    return path
+    return waiting_room(folder, desk, "rate = 57600", tools_bin=bytes(range(256)) * 300, maps_zip=maps.getvalue())
 
 
 def test_the_lists_agree_with_the_bytes_that_come(tmp_path: Path) -> None:

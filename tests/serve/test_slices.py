@@ -13,7 +13,7 @@ from support.clients import offer, random_bytes, shelf_file, wait_until
 from support.command import run
 from support.dos import dos_profile, run_dos
 from support.programs import program
-from support.shelf import served
+from support.shelf import served, waiting_room
 from support.staging import manifest_of, opened_of, prepared
 
 from discprep.link.pull import file_seconds
@@ -23,26 +23,6 @@ from discprep.serve.script import fetch_script, join_script
 from discprep.serve.shelf import Offer, Shelf, ShelfFile
 
 LINK = LinkSettings(9600, mtu_bytes=576, window_bytes=4096, name_lookup=False, slice_s=60)
-RECIPE = """format = 1
-title = "Reading room"
-bring_up = []
-[machine]
-profile = "desk.toml"
-[medium]
-sectors = 2000
-[link]
-rate = 9600
-mtu = 576
-slice = "1 min"
-[[item]]
-id = "tools"
-sources = ["tools.bin"]
-place = "later"
-[[item]]
-id = "small"
-sources = ["small.bin"]
-place = "later"
-"""
 DATA = random_bytes(150_000)
 
 
@@ -65,13 +45,8 @@ def test_a_slice_ends_where_it_did_whatever_was_measured() -> None:
 
 
 def room(folder: Path, desk: str) -> Path:
-    (folder / "tools.bin").write_bytes(DATA)
-    (folder / "small.bin").write_bytes(DATA[:5000])
-    (folder / "desk.toml").write_text(desk)
-    path = folder / "room.toml"
-    path.write_text(RECIPE)
-    assert run("fetch", path, "--cache", folder / "cache", "-q").code == 0
-    return path
+    link = 'rate = 9600\nmtu = 576\nslice = "1 min"'
+    return waiting_room(folder, desk, link, tools_bin=DATA, small_bin=DATA[:5000])
 
 
 DESK = (Path(__file__).parents[2] / "manifests/machines/catalogue-desk.toml").read_text()
@@ -269,12 +244,12 @@ def test_the_fetching_script_leaves_out_what_came(tmp_path: Path) -> None:
 
 
 def test_the_key_is_a_time(tmp_path: Path) -> None:
-    assert tomllib.loads(RECIPE)["link"]["slice"] == "1 min"
     path = room(tmp_path, DESK)
+    assert tomllib.loads(path.read_text())["link"]["slice"] == "1 min"
     assert "joined by hand" not in run("check", path).err
     (tmp_path / "desk.toml").write_text(DESK.replace("join ", "# join "))
     ran = run("check", path)
     assert "slices are joined by hand" in " ".join(ran.err.split()) and "copy /b {first}+{second}" in ran.err
-    path.write_text(RECIPE.replace('"1 min"', '"soon"'))
+    path.write_text(path.read_text().replace('"1 min"', '"soon"'))
     ran = run("check", path)
     assert ran.code == 2 and "slice" in ran.err

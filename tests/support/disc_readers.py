@@ -28,6 +28,14 @@ def run(*words: str | Path, charset: str = "utf-8") -> str:
     return done.stdout.decode(charset, "surrogateescape")
 
 
+def all_accept(image: Path) -> None:
+    """xorriso, iso-info (libcdio), bsdtar (libarchive) and 7z read it whole and complain of nothing."""
+    run(program("xorriso"), "-abort_on", "WARNING", "-indev", image, "-find", "/", "-exec", "report_lba")
+    run(program("iso-info"), "-l", image)
+    run(program("bsdtar"), "-tf", image)
+    run(program("7z"), "t", image)
+
+
 def hashed(image: Path, places: Iterable[tuple[str, int, int]]) -> Seen:
     """(path, first sector, bytes) as hashes of what lies there."""
     seen = []

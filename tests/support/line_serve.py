@@ -9,6 +9,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -96,20 +97,8 @@ def evening(
 ) -> Evening:  # fmt: skip
     """So many clients at once pull a file each. `ready` is called, and may wait, when the server listens; `fetch` pulls
     instead, in the machine's namespace; the shelf is there over FTP too."""
-    result: list[Evening | BaseException] = []
-
-    def run() -> None:
-        try:
-            result.append(_evening(setting, folder, told, clients, ready, fetch))
-        except BaseException as error:
-            result.append(error)
-
-    thread = threading.Thread(target=run)
-    thread.start()
-    thread.join()
-    if isinstance(result[0], BaseException):
-        raise result[0]
-    return result[0]
+    with ThreadPoolExecutor(1) as pool:  # a namespace belongs to a thread: the caller's own stays where it is
+        return pool.submit(_evening, setting, folder, told, clients, ready, fetch).result()
 
 
 def _evening(

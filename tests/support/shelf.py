@@ -17,6 +17,7 @@ import discprep.job.serve as job
 from discprep.model import Silent
 from discprep.report.serve import document
 from support.clients import wait_until
+from support.command import run
 
 
 @dataclass(frozen=True)
@@ -30,6 +31,22 @@ class Served:
             return bytes(reply.read())
 
 
+def waiting_room(folder: Path, desk: str, link: str, **files: bytes) -> Path:
+    """A manifest whose items, each a file `NAME_ENDING` of this content, all wait for the link; they are fetched.
+    `desk`: the profile's text."""
+    text = 'format = 1\ntitle = "Reading room"\nbring_up = []\n[machine]\nprofile = "desk.toml"\n'
+    text += f"[medium]\nsectors = 2000\n[link]\n{link}\n"
+    for key, data in files.items():
+        item, _, ending = key.partition("_")
+        (folder / f"{item}.{ending}").write_bytes(data)
+        text += f'[[item]]\nid = "{item}"\nsources = ["{item}.{ending}"]\nplace = "later"\n'
+    (folder / "desk.toml").write_text(desk)
+    path = folder / "room.toml"
+    path.write_text(text)
+    assert run("fetch", path, "--cache", folder / "cache", "-q").code == 0
+    return path
+
+
 @contextmanager
 def served(manifest: Path, cache: Path, *, machine: Path | None = None, **wish: Any) -> Iterator[Served]:
     """The shelf of a manifest; ended as by Ctrl-C. What `serve` raises is raised here."""
@@ -37,7 +54,7 @@ def served(manifest: Path, cache: Path, *, machine: Path | None = None, **wish: 
     made: list[Any] = []
     failed: list[Exception] = []
 
-    def run() -> None:
+    def serve() -> None:
         try:
             asked = job.Wish("127.0.0.1:0", **wish)
             job.serve(manifest, asked, tell=said.append, machine=machine, cache=cache, progress=Silent())
@@ -47,7 +64,7 @@ def served(manifest: Path, cache: Path, *, machine: Path | None = None, **wish: 
     real = job.Server
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(job, "Server", lambda *a, **k: made.append(real(*a, **k)) or made[0])
-        thread = threading.Thread(target=run)
+        thread = threading.Thread(target=serve)
         thread.start()
         wait_until(lambda: said or failed)
         if failed:

@@ -1,4 +1,4 @@
-"""A pseudo-terminal of a given width, and a program that writes to it."""
+"""A program at a pseudo-terminal: one that draws on it, or one that asks there."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import subprocess
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
+from pathlib import Path
 
 import pytest
 
@@ -29,3 +30,17 @@ def shown(words: Sequence[object], columns: int, stream: str, env: dict[str, str
                 said += piece
     os.close(ours)
     return running.returncode, said.decode("utf-8")
+
+
+def answering(words: Sequence[object], answers: str, folder: Path) -> tuple[int, str]:
+    """A program's exit code and output, with so many lines typed at its terminal."""
+    if os.name != "posix":
+        pytest.skip("pseudo-terminals are POSIX's")
+    ours, theirs = os.openpty()
+    places = {"cwd": folder, "stdin": theirs, "stderr": theirs, "stdout": subprocess.PIPE}
+    with subprocess.Popen(list(map(str, words)), text=True, **places) as asked:
+        os.close(theirs)
+        os.write(ours, answers.encode())
+        out, _ = asked.communicate(timeout=120)
+    os.close(ours)
+    return asked.returncode, out
