@@ -38,6 +38,7 @@ def built(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def files(source: Path, *folders: str) -> set[str]:
     found = (path for folder in folders for path in (source / folder).rglob("*") if path.is_file())
+    found = (path for path in found if path.suffix != ".pyc")
     return {path.relative_to(source).as_posix() for path in found}
 
 

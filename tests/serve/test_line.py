@@ -19,6 +19,7 @@ from support.clients import offer, shelf_file
 from support.line_rig import CLIENT, SERVER, Setting
 from support.links import download
 from support.programs import program, root_with
+from support.queued import queued_s
 
 from discprep.link.calibrate import Measured, calibrate, calibrated
 from discprep.link.encapsulation import negotiated
@@ -33,8 +34,9 @@ from discprep.serve.shelf import Shelf
 FIRST_BYTES, NEXT_BYTES = 20_000, 30_000
 
 
-def evening(setting: Setting, told: LinkSettings, folder: Path) -> list[float]:
-    """Serves two files over the line. Returns what the client's own watch says of each."""
+def evening(setting: Setting, told: LinkSettings, folder: Path) -> list[tuple[float, float]]:
+    """Serves two files over the line. Returns what the client's own watch says of each, and the part of it that a busy
+    computer may have added."""
     line_rig.unshare_network()
     line_rig.set_ipv4(tcp_no_metrics_save=1)
     server_fd = line_rig.open_tun(SERVER, CLIENT, setting.mtu)
@@ -67,7 +69,7 @@ def evening(setting: Setting, told: LinkSettings, folder: Path) -> list[float]:
         os.close(client_fd)
 
 
-def fetch(name: str, size: int | None, setting: Setting) -> float:
+def fetch(name: str, size: int | None, setting: Setting) -> tuple[float, float]:
     with socket.socket() as client:
         if setting.window:
             client.setsockopt(socket.IPPROTO_TCP, line_rig._TCP_WINDOW_CLAMP, setting.window)
@@ -75,15 +77,15 @@ def fetch(name: str, size: int | None, setting: Setting) -> float:
         started = time.monotonic()
         client.connect((SERVER, 80))
         client.sendall(f"GET /{name} HTTP/1.0\r\nUser-Agent: fetch/1.0\r\nAccept: */*\r\n\r\n".encode())
-        received = bytearray()
+        received, before_s = bytearray(), queued_s()
         while chunk := client.recv(65_536):
             received += chunk
         elapsed = time.monotonic() - started
     assert size is None or len(received.partition(b"\r\n\r\n")[2]) == size
-    return elapsed
+    return elapsed, (queued_s() - before_s) / elapsed
 
 
-def in_thread(setting: Setting, told: LinkSettings, folder: Path) -> list[float]:
+def in_thread(setting: Setting, told: LinkSettings, folder: Path) -> list[tuple[float, float]]:
     """A namespace belongs to a thread: the test's own stays where it is."""
     with ThreadPoolExecutor(1) as pool:
         return pool.submit(evening, setting, told, folder).result()
@@ -103,14 +105,16 @@ STANDARD_PPP = negotiated(LinkSettings(57_600, "8N1", "ppp", 296, None, 0.06), s
     ids=["settings-as-they-are", "window-and-latency-unknown", "ppp"],
 )
 def test_the_logged_rate_calibrates_the_estimate(tmp_path: Path, setting: Setting, told: LinkSettings) -> None:
-    """Within 2 % on the next file, against the client's own watch; and the log agrees with that watch to 2 %."""
+    """Within 2 % on the next file, against the client's own watch; and the log agrees with that watch to 2 %. So much
+    more as both waited for a core."""
     root_with("/dev/net/tun")
     program("ip")
     watched = in_thread(setting, told, tmp_path)
     logged = log.read(tmp_path / "pulls.jsonl")
     assert [transfer.bytes for transfer in logged] == [FIRST_BYTES, NEXT_BYTES]
-    for transfer, watch in zip(logged, watched, strict=True):
-        assert transfer.seconds == pytest.approx(watch, rel=0.02)
+    rel = 0.02 + sum(share for _, share in watched)
+    for transfer, (watch, _) in zip(logged, watched, strict=True):
+        assert transfer.seconds == pytest.approx(watch, rel=rel)
 
     def model(size_bytes: int) -> Seconds:
         # The shelf is asked by number: no name is looked up.
@@ -118,4 +122,4 @@ def test_the_logged_rate_calibrates_the_estimate(tmp_path: Path, setting: Settin
 
     ((size, seconds),) = log.measured(logged[:1])
     calibration, _ = calibrate([Measured(size, seconds)], model)
-    assert calibrated(model(NEXT_BYTES), calibration).expected == pytest.approx(watched[1], rel=0.02)
+    assert calibrated(model(NEXT_BYTES), calibration).expected == pytest.approx(watched[1][0], rel=rel)

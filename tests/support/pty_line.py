@@ -14,6 +14,8 @@ from pathlib import Path
 
 import pytest
 
+from support.queued import queued_s
+
 fcntl, pty, tty = map(pytest.importorskip, ("fcntl", "pty", "tty"))
 
 _PIECE_BYTES = 16  # what crosses at once: 4 ms at 38,400
@@ -23,7 +25,7 @@ _WAITING_BYTES = 64  # more than this is not taken from the sender, as its FIFO 
 @dataclass
 class Crossing:
     """What crossed: seconds from the sender's first byte to the last byte either way, bytes of the sender. `queued_s`:
-    how long the programs and the line were ready and had no core, as the kernel counts it (schedstat of proc(5))."""
+    how long the programs and the line were ready and had no core."""
 
     elapsed_s: float
     sent_bytes: int
@@ -59,10 +61,10 @@ def cross(
         fcntl.fcntl(output, fcntl.F_SETPIPE_SZ, 4096)
     down = _Way(outputs[0], terminals[1][0], rate / bits, latency_s)
     up = _Way(outputs[1], terminals[0][0], rate / bits, latency_s)
-    before_s = _queued_s("thread-self")
+    before_s = queued_s()
     try:
         _carry(down, up, programs, time.monotonic() + timeout_s)
-        queued_s = _queued_s("thread-self") - before_s + sum(_queued_s(str(program.pid)) for program in programs)
+        waited_s = queued_s() - before_s + sum(queued_s(program.pid) for program in programs)
     finally:
         for program in programs:
             program.kill()
@@ -71,7 +73,7 @@ def cross(
         for terminal in terminals:
             os.close(terminal[0])
             os.close(terminal[1])
-    return Crossing(max(down.last_at, up.last_at) - down.first_at, down.bytes, queued_s)
+    return Crossing(max(down.last_at, up.last_at) - down.first_at, down.bytes, waited_s)
 
 
 def _carry(down: _Way, up: _Way, programs: list[subprocess.Popen], until: float) -> None:
@@ -105,10 +107,6 @@ def _carry(down: _Way, up: _Way, programs: list[subprocess.Popen], until: float)
 def _ended(program: subprocess.Popen) -> bool:
     """Left as it is, so that the kernel still tells of it."""
     return os.waitid(os.P_PID, program.pid, os.WEXITED | os.WNOHANG | os.WNOWAIT) is not None
-
-
-def _queued_s(process: str) -> float:
-    return int(Path(f"/proc/{process}/schedstat").read_text().split()[1]) / 1e9
 
 
 def _write(target: int, piece: bytes) -> None:
