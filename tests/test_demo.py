@@ -38,6 +38,13 @@ def test_the_run_shows_the_tool_at_work(shown: tuple[str, Path]) -> None:
     assert names == {".iso", ".json", ".txt", ".html", "SHA256SUMS"}
 
 
+def test_the_readme_shows_what_it_prints(shown: tuple[str, Path]) -> None:
+    """The plan as README.md has it, line by line."""
+    page = (ROOT / "README.md").read_text(encoding="utf-8")
+    plan = page[page.index("on the disc  form") : page.index("Proven by HiGHS")]
+    assert plan in shown[0]
+
+
 def test_a_place_that_cannot_be_used_is_said(tmp_path: Path) -> None:
     """As in a checkout that somebody else owns: the cause and the remedy, which the tests above followed. Nothing that
     stands there is touched."""
