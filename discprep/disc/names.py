@@ -6,6 +6,7 @@ Each tree of the disc and each volume of the machine names every folder by its r
 from __future__ import annotations
 
 import hashlib
+import posixpath
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
@@ -219,20 +220,20 @@ def _named(entry: Staged, trees: _Trees, targets: Mapping[str, _Tree]) -> Named:
         rock_ridge=trees.rock_ridge.paths.get(entry.name, ()),
         target=target.paths[entry.name] if target else (),
         why="; ".join(notes),
-        link=_link_text(entry, richest),
+        link=_link_text(entry, richest, dotted=richest is trees.iso),
         target_link=_link_text(entry, target) if target else "",
     )
 
 
-def _link_text(entry: Staged, tree: _Tree) -> str:
-    """What a symbolic link says in a tree: the path from its own folder to what it points to; "" of anything else."""
+def _link_text(entry: Staged, tree: _Tree, dotted: bool = False) -> str:
+    """What a symbolic link says in a tree: the path from its own folder to what it points to; "" of anything else.
+    `dotted`: names without an extension end in a dot there, which is not shown."""
     if not entry.link:
         return ""
     start, to = tree.paths[entry.name][:-1], tree.paths[entry.link]
-    same = next(
-        (n for n, (one, other) in enumerate(zip(start, to, strict=False)) if one != other), min(len(start), len(to))
-    )
-    return "/".join([*[".."] * (len(start) - same), *to[same:]]) or "."
+    if dotted:
+        to = (*to[:-1], to[-1].removesuffix("."))
+    return posixpath.relpath(f"/{'/'.join(to)}", f"/{'/'.join(start)}")
 
 
 def _path_faults(named: Named, profile: Profile) -> list[DiscprepError]:

@@ -3,6 +3,7 @@ file off the raw image; the scripts run from what they took; a hurt disc is told
 
 import hashlib
 import os
+import posixpath
 import subprocess
 import tarfile
 from dataclasses import replace
@@ -138,6 +139,17 @@ def test_links_on_the_machine(tmp_path: Path) -> None:
         (volume / "Net/attic").rmdir() if taken == "folder" else (volume / "Net/attic").unlink()
         (volume / "Net/attic").write_bytes(b"")
     assert "Part 1 is done." in start(disc / "setup/part1.sh") and links() == wanted
+
+
+def test_links_under_names_of_the_primary_tree(tmp_path: Path) -> None:
+    """Without a richer tree: a link names what it points to as the archive does, without the dot of no extension."""
+    profile = replace(PROFILE, name_rules=("iso-level-2",))
+    _, written = with_links(tmp_path, profile=profile)
+    with tarfile.open(written.path) as archive:
+        links = {one.name: one.linkname for one in archive if one.issym()}
+        names = {one.name for one in archive}
+    assert len(links) == len(LINKS)
+    assert all(posixpath.normpath(f"{posixpath.dirname(name)}/{to}") in names for name, to in links.items()), links
 
 
 @pytest.mark.parametrize("holds", [True, False])
