@@ -100,7 +100,6 @@ class TarReader(Remarking):
         self._source, self._charset = source, options.charset
         self._data: list[int] = []  # offset of each member's data
         self._files: dict[bytes, tuple[int, int]] = {}  # stored path to where a file's data is, and how much
-        self._targets: dict[int, bytes] = {}  # of hard links, until they are looked up
         self._globals: dict[str, bytes] = {}
         self._guessed = False
 
@@ -118,15 +117,12 @@ class TarReader(Remarking):
                 self._take(kind, at, size_bytes, block, pending)
                 at += self._step(size_bytes)
                 continue
-            member, at, skip = self._member(block, at, size_bytes, pending)
+            member, start, at = self._member(block, at, size_bytes, pending)
             pending = Pending()
-            linked = self._linked(member) if block[156:157] == HARD_LINK else None
-            member, data_at = linked or (member, at)
-            self._data.append(data_at)
+            self._data.append(start)
             if member.kind == "file" and not member.problem:
-                self._files[_stored(member.raw_name)] = (self._data[-1], member.size_bytes)
+                self._files[_stored(member.raw_name)] = start, member.size_bytes
             yield member
-            at += self._step(skip)
         if pending != Pending():
             self.problems.append(f"the archive ends after an extended header that follows {self._latest()}")
         if self._guessed:
@@ -210,7 +206,7 @@ class TarReader(Remarking):
                 pending.pax.update(found)
 
     def _member(self, block: bytes, at: int, size_bytes: int, pending: Pending) -> tuple[Member, int, int]:
-        """The member of a header, where its data starts, and how many bytes of data to pass over."""
+        """The member of a header, where its data starts, and where the next header is."""
         pax = {**self._globals, **pending.pax}
         if pax.get("size", b"").isdigit() and len(pax["size"]) < 20:
             size_bytes = int(pax["size"])
@@ -227,22 +223,23 @@ class TarReader(Remarking):
         if at + skip > self._source.size_bytes:
             problem = problem or "the file ends inside it"
         target = pax.get("linkpath") or pending.target or cut(block[157:257]) if kind == "link" else b""
-        if block[156:157] == HARD_LINK:
-            self._targets[len(self._data)] = target
-            kind = "file" if skip else kind  # pax: a link that brings its bytes along
+        hard_link = block[156:157] == HARD_LINK
+        if hard_link and skip:  # pax: a link that brings its bytes along
+            kind = "file"
         member = Member(
             len(self._data), name, raw, kind, size_bytes if kind == "file" else 0, time_s=moment(block[136:148], pax),
             attributes=number(block[100:108]), attribute_system="unix",
             comment=self._text(pending.pax.get("comment", b""), binary=False), problem=pending.problem or problem,
             target=self._text(target),
         )  # fmt: skip
-        return member, at, skip
+        place = at
+        if hard_link and kind == "link" and not member.problem:
+            member, place = self._linked(member, target)
+        return member, place, at + self._step(skip)
 
-    def _linked(self, member: Member) -> tuple[Member, int] | None:
-        """A hard link as the file that it is, and where its bytes are; None for one that brings its own (pax)."""
-        if member.kind == "file" or member.problem:
-            return None
-        found = self._files.get(_stored(self._targets.pop(member.index, b"")))
+    def _linked(self, member: Member, target: bytes) -> tuple[Member, int]:
+        """A hard link as the file that it is, and where its bytes are."""
+        found = self._files.get(_stored(target))
         if found is None:
             problem = f"a hard link to {member.target}, which does not stand before it"
             return replace(member, problem=problem), 0
