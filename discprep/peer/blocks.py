@@ -209,7 +209,9 @@ class Receiver(_Side):
             Failed: nothing came, the other side gave up, or the line is too bad
         """
         if self._name != "ymodem":
-            self._file(name, None, self._ask())
+            got = self._ask()
+            self._target.begin(name, None)
+            self._file(None, got)
             return 1
         count = 0
         while True:
@@ -222,7 +224,7 @@ class Receiver(_Side):
             size = _size(rest)
             self._target.begin(told.decode("latin-1"), size)
             self._reply(ACK)
-            self._file("", size, self._ask(), begun=True)
+            self._file(size, self._ask())
             count += 1
 
     def _ask(self, number: int = 1) -> _Block | None:
@@ -245,9 +247,7 @@ class Receiver(_Side):
             left_s -= _ASK_S
         raise Failed(f"nothing that could be a file came within {START_S:.0f} s")
 
-    def _file(self, name: str, size: int | None, got: _Block | None, *, begun: bool = False) -> None:
-        if not begun:
-            self._target.begin(name, size)
+    def _file(self, size: int | None, got: _Block | None) -> None:
         for data in self._blocks(got):
             self._target.write(data)
             self._moved(len(data))

@@ -68,18 +68,14 @@ class Unslip(_Cutter):
 
 
 class Unframe(_Cutter):
-    """Cuts what arrives into the bodies of whole frames of PPP, without FCS.
+    """Cuts what arrives into the bodies of whole frames of PPP, without FCS; `most_bytes` are those of a body."""
 
-    Args:
-        most_bytes: of a body
-        accm: controls of this map that arrive unescaped were put there by the line: they are skipped (RFC 1662 4.2)
-    """
-
-    def __init__(self, most_bytes: int, accm: int = 0) -> None:
+    def __init__(self, most_bytes: int) -> None:
         super().__init__(_FLAG, 2 * (most_bytes + 4))
-        self.set_map(accm)
+        self.set_map(0)
 
     def set_map(self, accm: int) -> None:
+        """Controls of this map that arrive unescaped were put there by the line: they are skipped (RFC 1662 4.2)."""
         self._skipped = bytes(code for code in range(32) if accm >> code & 1)
 
     def feed(self, data: bytes) -> list[bytes]:

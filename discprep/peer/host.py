@@ -55,7 +55,6 @@ class Host:
         *,
         first: Callable[[], int],
         mtu_bytes: int,
-        own_name: str = names.OWN_NAME,
     ) -> None:
         self.address = address
         self.mtu_bytes = mtu_bytes
@@ -64,7 +63,7 @@ class Host:
         self.refused = 0  # packets that were no sound packets
         self.echoed = 0  # our own that came back: the line is a loop, or the other end echoes
         self.seen: dict[IPv4Address, None] = {}
-        self._listen, self._first, self._own_name = listen, first, own_name
+        self._listen, self._first = listen, first
         self._places: dict[Key, _Place] = {}
         self._replies: deque[Packet] = deque(maxlen=MOST_REPLIES)
         self._ident = 0
@@ -114,7 +113,7 @@ class Host:
         if target != names.PORT:
             self._reply(icmp.unreachable(packet, icmp.PORT, self.address))
             return
-        told = names.answer(data, self.address, self._own_name)
+        told = names.answer(data, self.address)
         if told is not None:
             self._reply(names.datagram(self.address, packet.source, target, source, told))
 

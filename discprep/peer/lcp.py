@@ -43,6 +43,11 @@ class LinkPolicy(Policy):
             self._wanted |= {SHORT_PROTOCOL: b"", SHORT_ADDRESS: b""}
         self.looped = 0
 
+    @property
+    def take_accm(self) -> int:
+        """The controls that the machine escapes: those we asked it for, or all."""
+        return _number(self._wanted[ACCM]) if ACCM in self._wanted else ALL_CONTROLS
+
     def judge(self, option: Option) -> Option | None:
         if option.kind == AUTHENTICATION and len(option.value) >= 2:
             return Option(AUTHENTICATION, struct.pack("!H", PAP))

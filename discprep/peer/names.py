@@ -8,7 +8,7 @@ from ipaddress import IPv4Address
 from discprep.peer.ip import UDP, Packet, checksum, pseudo_header
 
 PORT = 53
-OWN_NAME = "shelf"
+OWN_NAME = b"shelf"
 _TTL_S = 600
 _ADDRESS, _ANY, _INTERNET = 1, 255, 1
 _QUERY = 0xF800  # response bit and operation code: zero in a standard query
@@ -37,7 +37,7 @@ def datagram(source: IPv4Address, target: IPv4Address, source_port: int, target_
     return Packet(source, target, UDP, head[:6] + struct.pack("!H", total) + data)
 
 
-def answer(query: bytes, address: IPv4Address, own_name: str = OWN_NAME) -> bytes | None:
+def answer(query: bytes, address: IPv4Address) -> bytes | None:
     """The reply to a query: our address for our own name (with any domain behind it), "no such name" for others.
 
     None for what is no query at all.
@@ -54,7 +54,7 @@ def answer(query: bytes, address: IPv4Address, own_name: str = OWN_NAME) -> byte
     if asked is None:
         return _reply(ident, recursion, _FORMAT, b"")
     labels, kind, group, question = asked
-    if not labels or labels[0].lower() != own_name.encode("ascii"):
+    if not labels or labels[0].lower() != OWN_NAME:
         return _reply(ident, recursion, _NO_NAME, question)
     known = kind in (_ADDRESS, _ANY) and group in (_INTERNET, _ANY)
     record = struct.pack("!HHHIH", 0xC00C, _ADDRESS, _INTERNET, _TTL_S, 4) + address.packed if known else b""

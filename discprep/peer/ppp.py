@@ -162,7 +162,7 @@ class Ppp(Carrier):
     # ---- phases
 
     def _link_up(self) -> None:
-        self._unframe.set_map(0)
+        self._unframe.set_map(self.link.take_accm)
         if self.link.asks_password:
             self._tell_password()
         else:

@@ -61,7 +61,8 @@ def test_frames_in_pieces(accm: int, body: bytes, step: int) -> None:
 def test_controls_of_the_line_are_skipped() -> None:
     """RFC 1662 4.2: a mapped control that arrives unescaped was put in by what stands between."""
     wire = framing.frame(b"hello there", 0xFFFFFFFF)
-    unframe = framing.Unframe(100, 0xFFFFFFFF)
+    unframe = framing.Unframe(100)
+    unframe.set_map(0xFFFFFFFF)
     assert unframe.feed(wire[:4] + b"\x11\x13" + wire[4:]) == [b"hello there"]
 
 

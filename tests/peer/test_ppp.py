@@ -8,6 +8,7 @@ from ipaddress import IPv4Address
 import pytest
 
 from discprep.peer import automaton, framing, negotiation
+from discprep.peer.lcp import ACCM, LinkPolicy
 from discprep.peer.ppp import Ppp
 
 A, B = IPv4Address("192.0.2.1"), IPv4Address("192.0.2.2")
@@ -42,6 +43,21 @@ def test_both_sides_agree() -> None:
     assert left.mtu_bytes == right.mtu_bytes == 576
     assert left.link.short_address and left.link.send_accm == 0 and left.addresses.slots == 16
     assert right.feed(left.wrap(b"E" + bytes(40)), 1.0) == [b"E" + bytes(40)]
+
+
+@pytest.mark.parametrize("refuses", [False, True])
+def test_what_the_line_puts_in_is_skipped(refuses: bool) -> None:
+    """RFC 1662 4.2, 7.1: XON and XOFF that arrive unescaped are the line's own, as the machine escapes those that we
+    asked for; all of them where it knows no map."""
+    left, right = side(accm=0x000A0000), side(B, A, 2)
+    if refuses:
+        right.link.judge = lambda option: None if option.kind == ACCM else LinkPolicy.judge(right.link, option)
+    left.start(0.0)
+    right.start(0.0)
+    talk(left, right)
+    wire = right.wrap(b"E" + bytes([0x11, 0x13]) * 20)
+    assert left.ready and wire.count(0x11) == 0
+    assert left.feed(wire[:9] + b"\x11" + wire[9:-3] + b"\x13" + wire[-3:], 1.0) == [b"E" + bytes([0x11, 0x13]) * 20]
 
 
 def test_a_machine_without_address_is_given_one() -> None:
