@@ -68,7 +68,7 @@ def hand_over(
         obtain = _obtain(manifest)
         recipe.put(LIST, obtain_list(manifest.title, path.name, obtain).encode())
         raise_all(leaks(folder, never_of(manifest, environment or os.environ)))
-        _loads(folder / path.name)
+        load_manifest(folder / path.name)  # the recipe alone must make a manifest
         files = tuple(sorted(recipe.files))
         _move(folder, out, files, work)
     progress.say(f"{len(files)} files were read through for secrets and local paths: none")
@@ -83,11 +83,6 @@ def _check_target(out: Path) -> None:
     empty = out.is_dir() and not any(out.iterdir()) and suffix not in ARCHIVES
     if out.exists() and not empty:
         raise UsageError(f"{out} is there already; nothing was written", hint="Name a new folder or archive.")
-
-
-def _loads(path: Path) -> None:
-    """The recipe alone must make a manifest that loads."""
-    load_manifest(path)
 
 
 # ------------------------------------------------------------------------------------------------ the recipe

@@ -6,7 +6,7 @@ import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO, cast
+from typing import BinaryIO, Literal
 
 from discprep.archives.names import name_problem
 from discprep.errors import LineError, UsageError
@@ -14,7 +14,7 @@ from discprep.fetch.files import storage
 from discprep.fetch.host import file_sha256, move
 from discprep.link.blocks import BLOCK_PROTOCOLS, send_blocks
 from discprep.link.line import characters_per_second
-from discprep.model import Flow, Progress
+from discprep.model import Progress
 from discprep.peer import blocks
 from discprep.peer.blocks import Failed
 from discprep.peer.port import Port
@@ -22,7 +22,6 @@ from discprep.peer.wire import PortWire
 from discprep.report.over_blocks import Carried, CarriedFile
 from discprep.units import format_seconds
 
-PROTOCOLS: tuple[blocks.Name, ...] = ("xmodem", "xmodem-1k", "ymodem")
 _IN_MODEL = {"xmodem": "xmodem-crc"}  # the plain sum is a byte shorter, and only what receivers without CRC ask for
 
 
@@ -33,28 +32,13 @@ class LineWish:
     port: str
     rate_bit_s: int
     framing: str = "8N1"
-    flow: Flow = "none"
-    protocol: str = "ymodem"
+    flow: Literal["none", "rts-cts"] = "none"  # XON/XOFF takes the bytes 11 and 13 for itself, and files hold them
+    protocol: blocks.Name = "ymodem"
 
-    @property
-    def name(self) -> blocks.Name:
-        return cast(blocks.Name, self.protocol)
-
-
-def checked(wish: LineWish) -> LineWish:
-    """The wish, if it can be.
-
-    Raises:
-        UsageError: an unknown protocol, or a line that carries no whole bytes, or takes some for itself
-    """
-    if wish.protocol not in PROTOCOLS:
-        raise UsageError(f"{wish.protocol!r} is no protocol here", hint=f"There are {', '.join(PROTOCOLS)}.")
-    if not wish.framing.startswith("8"):
-        raise UsageError(f"{wish.framing} carries no whole bytes", hint="Set 8N1 on both ends.")
-    if wish.flow == "xon-xoff":
-        raise UsageError("xon-xoff takes the bytes 11 and 13 for itself, and files hold them",
-                         hint="Take rts-cts where both lines are wired, else none, on both ends.")  # fmt: skip
-    return wish
+    def __post_init__(self) -> None:
+        """Raises UsageError: a line that carries no whole bytes."""
+        if not self.framing.startswith("8"):
+            raise UsageError(f"{self.framing} carries no whole bytes", hint="Set 8N1 on both ends.")
 
 
 def expected_s(wish: LineWish, size_bytes: int, files: int = 1) -> float:
@@ -71,7 +55,6 @@ def send(wish: LineWish, paths: Sequence[Path], progress: Progress) -> Carried:
         StorageError: a file cannot be read
         LineError: the transfer did not come about
     """
-    checked(wish)
     if len(paths) != 1 and wish.protocol != "ymodem":
         raise UsageError(f"{wish.protocol} carries one file at a time", hint="--protocol ymodem carries several.")
     offers = [_offer(path) for path in paths]
@@ -80,7 +63,7 @@ def send(wish: LineWish, paths: Sequence[Path], progress: Progress) -> Carried:
     with Port(wish.port, wish.rate_bit_s, wish.framing, wish.flow) as port:
         wire = PortWire(port, characters_per_second(wish.rate_bit_s, wish.framing))
         clock = _Clock(progress, total)
-        sender = blocks.Sender(wire, wish.name, clock.moved)
+        sender = blocks.Sender(wire, wish.protocol, clock.moved)
 
         def carry() -> None:
             progress.say(
@@ -102,7 +85,6 @@ def take(wish: LineWish, folder: Path, name: str, progress: Progress) -> Carried
         StorageError: the folder cannot be used
         LineError: the transfer did not come about; what was whole before stays
     """
-    checked(wish)
     if (wish.protocol == "ymodem") == bool(name):
         raise UsageError(
             "ymodem tells the names itself" if name else f"{wish.protocol} tells no name",
@@ -112,7 +94,7 @@ def take(wish: LineWish, folder: Path, name: str, progress: Progress) -> Carried
     target = FolderTarget(folder)
     with Port(wish.port, wish.rate_bit_s, wish.framing, wish.flow) as port:
         wire = PortWire(port, characters_per_second(wish.rate_bit_s, wish.framing))
-        receiver = blocks.Receiver(wire, wish.name, target, clock.moved)
+        receiver = blocks.Receiver(wire, wish.protocol, target, clock.moved)
 
         def carry() -> None:
             progress.say(f"start to send by {wish.protocol} on the machine now")
