@@ -344,7 +344,9 @@ def _unsavable(profile: Profile, step: Step, path: MachinePath | None, folder: b
     paths = [volume.path for volume in profile.volumes]
     if path is None:
         there = ", ".join(map(repr, paths)) or "none"
-        hint = f"Begin the path as the profile does: {paths[0]}…" if paths else "Add a [[volume]] to the profile."
+        first = next(iter(paths), "")
+        begins = first if first.endswith((":", "/")) else f"{first}/"
+        hint = f"Begin the path as the profile does: {begins}…" if first else "Add a [[volume]] to the profile."
         return f"names a volume that is not in the profile, which has {there}", hint
     shell = script_language(profile)
     if shell is None or not shell.conditions:

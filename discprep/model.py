@@ -539,7 +539,7 @@ class Named:
     joliet: tuple[str, ...] = ()
     rock_ridge: tuple[str, ...] = ()
     target: tuple[str, ...] = ()  # under the install root on the machine's volume
-    why: str = ""  # why `iso` or `target` differs from the wanted name, in words
+    why: str = ""  # why the name that is read on the disc, or `target`, is not the wanted one, in words
     second: tuple[str, ...] = ()  # where a second copy stands, the same path in every tree; () without one
     link: str = ""  # a symbolic link's text on the disc, in its richest tree: a path from its own folder
     target_link: str = ""  # and on the machine's volume

@@ -207,12 +207,12 @@ def _long_targets(entries: Sequence[Staged], tree: _Tree, volume: Volume) -> Ite
 
 def _named(entry: Staged, trees: _Trees, targets: Mapping[str, _Tree]) -> Named:
     target = targets.get(entry.item) if entry.copied else None
+    richest = next(tree for tree in (trees.rock_ridge, trees.joliet, trees.iso) if tree.paths)
     notes = [
         f"{label}: {tree.whys[entry.name]}"
-        for label, tree in (("disc", trees.iso), ("machine", target))
+        for label, tree in (("disc", richest), ("machine", target))
         if tree and entry.name in tree.whys
     ]
-    richest = next(tree for tree in (trees.rock_ridge, trees.joliet, trees.iso) if tree.paths)
     return Named(
         staged=entry,
         iso=trees.iso.paths[entry.name],

@@ -85,7 +85,8 @@ def renamings(named: Iterable[Named], profile: Profile) -> Iterator[Renaming]:
     """The names that are not as they were wanted."""
     for entry in named:
         if entry.why:
-            wanted, on_disc, on_machine = "/".join(entry.staged.name), "/".join(entry.iso), entry.target
+            read = entry.rock_ridge or entry.joliet or entry.iso
+            wanted, on_disc, on_machine = "/".join(entry.staged.name), "/".join(read), entry.target
             yield Renaming(entry.staged.item, wanted, on_disc, parts_text(on_machine, profile), entry.why)
 
 

@@ -31,8 +31,8 @@ class VerifiedItem:
 
 @dataclass(frozen=True, slots=True)
 class Renaming:
-    """A name that the disc or the machine cannot hold, and what it becomes. Paths have `/` between parts, that on the
-    machine what the machine writes there."""
+    """A name that the disc or the machine cannot hold, and what it becomes; on the disc, in the richest tree that the
+    machine reads. Paths have `/` between parts, that on the machine what the machine writes there."""
 
     item: str
     wanted: str

@@ -94,6 +94,8 @@ WALKS: dict[str, Walk] = {
     "no volume": Walk((of_item('volume = "D:"'), of_profile(VOLUME)), "Leave `volume` out", ('volume = "D:"\n', "")),
     "unknown volume wiped": Walk((step("D:NET.CFG"), of_profile(VOLUME + LANGUAGE)),
                                  "Begin the path as the profile does: (C:)…", ("D:NET", "<1>NET")),
+    "run into the volume": Walk((step("/usr/localNET.CFG"), of_profile('[[volume]]\npath = "/usr/local"\n')),
+                                "Begin the path as the profile does: (/usr/local/)…", ("/usr/local", "<1>")),
     "no volume wiped": Walk((step("D:NET.CFG"),), "Add a (\\[\\[volume\\]\\]) to the profile",
                             of_profile('<1>\npath = "D:"\n')),
     "wiped elsewhere": Walk((step("C:NET.CFG", "desk"), of_profile(VOLUME + LANGUAGE)),
