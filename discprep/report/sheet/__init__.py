@@ -3,7 +3,6 @@ are the faces; same facts, same bytes."""
 
 from __future__ import annotations
 
-from discprep.report.sheet import after_link as later
 from discprep.report.sheet import contents as s
 from discprep.report.sheet.blocks import Section
 from discprep.report.sheet.facts import SheetFacts
@@ -11,8 +10,8 @@ from discprep.report.sheet.facts import SheetFacts
 __all__ = ["SheetFacts", "html", "sections", "text"]
 
 _ORDER = (
-    s.faults, s.cautions, s.bench, s.desk, s.disc_tests, s.bridge, s.machine, later.after_link, s.settings, s.tests,
-    later.pulled, s.disc, s.plan, later.other_settings, s.names, s.origins,
+    s.faults, s.cautions, s.bench, s.desk, s.disc_tests, s.bridge, s.machine, s.after_link, s.settings, s.tests,
+    s.pulled, s.disc, s.plan, s.other_settings, s.names, s.origins,
 )  # fmt: skip
 
 
