@@ -14,6 +14,7 @@ from support.clients import wait_until
 from support.clocked import Cable
 from support.command import run
 from support.embedded import build
+from support.shelf import served
 
 from discprep.serve.log import read
 
@@ -92,23 +93,45 @@ class Serving:
         return [json.loads(line) for line in out.splitlines()]
 
 
-@pytest.mark.parametrize(("protocol", "more"), [("slip", ""), ("ppp", "header_compression = true")])
-def test_the_machine_pulls_over_the_port(machine: Path, tmp_path: Path, protocol: str, more: str) -> None:
-    """List and file come bit by bit, the transfer is logged, and after Ctrl-C the port is another program's."""
+def pull(machine: Path, terminal: str, protocol: str, folder: Path, *paths: str) -> list[bytes]:
+    """What the machine gets, heads and all."""
+    words = [str(machine), terminal, protocol, "shelf", *paths]
+    assert subprocess.run(words, cwd=folder, timeout=120, stderr=subprocess.PIPE).returncode == 0
+    return [(folder / f"out.{number}").read_bytes() for number in range(len(paths))]
+
+
+@pytest.mark.parametrize("protocol", ["slip", "ppp"])
+def test_the_shelf_on_the_line(machine: Path, tmp_path: Path, protocol: str) -> None:
+    """The file and the list, with their lengths; what is not there is told (RFC 9110, 15.5.5)."""
+    path = recipe(tmp_path, protocol)
+    assert run("fetch", path, "--cache", tmp_path / "cache").code == 0
+    with Cable(230_400) as cable, served(path, tmp_path / "cache", serial=cable.ours) as shelf:
+        (item,) = shelf.listening["items"]
+        replies = pull(machine, cable.theirs, protocol, tmp_path, f"/{item['names'][0]}", "/LIST.TXT", "/NOTHING")
+    (head, _, body), (list_head, _, told), (missing, _, _) = (reply.partition(b"\r\n\r\n") for reply in replies)
+    assert body == (tmp_path / "tools.zip").read_bytes() and f"Content-Length: {len(body)}".encode() in head
+    assert f"{len(body):>10}".encode() in told and f"Content-Length: {len(told)}".encode() in list_head
+    assert missing.split()[1] == b"404"
+    (logged,) = read(Path(shelf.listening["log"]))
+    assert logged.complete and logged.bytes == len(body) and logged.client == "192.0.2.2"
+
+
+def test_the_machine_pulls_over_the_port(machine: Path, tmp_path: Path) -> None:
+    """As a user starts it: list and file come bit by bit, the transfer is logged, and after Ctrl-C the port is another
+    program's."""
     with Cable(230_400) as cable:
-        serving = Serving(tmp_path, cable.ours, protocol=protocol, more=more)
+        serving = Serving(tmp_path, cable.ours, protocol="ppp", more="header_compression = true")
         assert [a["url"] for a in serving.listening["addresses"]] == ["http://192.0.2.1/"]
         name = serving.listening["items"][0]["names"][0]
-        words = [str(machine), cable.theirs, protocol, "shelf", f"/{name}", "/LIST.TXT"]
-        assert subprocess.run(words, cwd=tmp_path, timeout=60, stderr=subprocess.PIPE).returncode == 0
+        got, told = pull(machine, cable.theirs, "ppp", tmp_path, f"/{name}", "/LIST.TXT")
         events = serving.end()
         assert serving.process.returncode == 0
         # What Ctrl-C gave back can be opened anew at once.
         subprocess.run([sys.executable, "-c", "import serial, sys; serial.Serial(sys.argv[1], exclusive=True)",
                         cable.ours], check=True)  # fmt: skip
     sent = (tmp_path / "tools.zip").read_bytes()
-    assert (tmp_path / "out.0").read_bytes().partition(b"\r\n\r\n")[2] == sent
-    assert f"{len(sent):>10}".encode() in (tmp_path / "out.1").read_bytes()
+    assert got.partition(b"\r\n\r\n")[2] == sent
+    assert f"{len(sent):>10}".encode() in told
     (logged,) = read(Path(serving.listening["log"]))
     assert logged.complete and logged.bytes == len(sent) and logged.client == "192.0.2.2"
     assert [event["event"] for event in events] == ["transfer", "ended"]

@@ -49,21 +49,22 @@ def waiting_room(folder: Path, desk: str, link: str, **files: bytes) -> Path:
 
 @contextmanager
 def served(manifest: Path, cache: Path, *, machine: Path | None = None, **wish: Any) -> Iterator[Served]:
-    """The shelf of a manifest; ended as by Ctrl-C. What `serve` raises is raised here."""
+    """The shelf of a manifest, by default on loopback; ended as by Ctrl-C. What `serve` raises is raised here."""
     said: list[Any] = []
     made: list[Any] = []
     failed: list[Exception] = []
 
     def serve() -> None:
         try:
-            asked = job.Wish("127.0.0.1:0", **wish)
+            asked = job.Wish(**{"bind": "127.0.0.1:0"} | wish)
             job.serve(manifest, asked, tell=said.append, machine=machine, cache=cache, progress=Silent())
         except Exception as error:
             failed.append(error)
 
-    real = job.Server
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(job, "Server", lambda *a, **k: made.append(real(*a, **k)) or made[0])
+        for name in ("Server", "open_line"):
+            real = getattr(job, name)
+            patch.setattr(job, name, lambda *a, real=real, **k: made.append(real(*a, **k)) or made[0])
         thread = threading.Thread(target=serve)
         thread.start()
         wait_until(lambda: said or failed)
