@@ -3,12 +3,16 @@
 Each sabotage changes what the writer puts down, in a way that the check does not look for or would read as wrongly.
 """
 
+import hashlib
+import io
+import json
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
+from pycdlib import PyCdlib
 from pycdlib.isohybrid import IsoHybrid
 from pycdlib.pycdlibexception import PyCdlibInvalidISO
 from support.trees import Shelf, folder, name, options
@@ -18,7 +22,7 @@ from discprep.disc.image import BootImage, expected_files, write_image
 from discprep.disc.layout import boot, sizes, structures, susp
 from discprep.disc.layout.check import check_image
 from discprep.disc.record import make_record
-from discprep.disc.second_reader import reader
+from discprep.disc.second_reader import process, reader
 from discprep.errors import DiscError, Faults, ToolError
 from discprep.model import Named
 
@@ -170,3 +174,52 @@ def test_without_a_second_reader_no_image(tmp_path: Path, monkeypatch: Patch, st
     with pytest.raises(ToolError, match="second reader of images ended"):
         write_image(disc(tmp_path), tmp_path / "x.iso", SETTINGS)
     assert not (tmp_path / "x.iso").exists()
+
+
+def told_here(patch: Patch, *orders: str) -> list[Any]:
+    """What the process says to these orders, run in this one, which keeps its limits."""
+    out = io.TextIOWrapper(io.BytesIO(), "utf-8")
+    patch.setattr(process, "_limit", lambda: None)
+    patch.setattr("sys.stdin", io.StringIO("".join(f"{order}\n" for order in orders)))
+    patch.setattr("sys.stdout", out)
+    process.main()
+    out.seek(0)
+    return [json.loads(line) for line in out]
+
+
+def test_it_tells_every_tree_as_it_was_written(tmp_path: Path, monkeypatch: Patch) -> None:
+    """By names, places and sizes that were put down, and by the hash of each tree's line."""
+    named = disc(tmp_path)
+    written = write_image(named, tmp_path / "x.iso", SETTINGS)
+    order = json.dumps({"path": str(written.path), "udf": False})
+    (facts,) = told_here(monkeypatch, order)
+    again, *trees = told_here(monkeypatch, order, "trees")
+    assert again == facts and facts["trees"] == ["iso", "joliet", "rock-ridge"]
+    assert facts["sha256"] == [hashlib.sha256(json.dumps(tree).encode()).hexdigest() for tree in trees]
+    sizes_ = [(one, one.named.staged.content.size_bytes) for one in written.placed if one.named.staged.content]
+    placed = sorted([one.extent if size else 0, size] for one, size in sizes_)
+    for tree in trees:
+        (catalogue,) = ([at, size] for _, at, size, kind in tree if kind == "file" and [at, size] not in placed)
+        assert sorted([at, size] for _, at, size, kind in tree if kind == "file") == sorted([*placed, catalogue])
+        assert len([path for path, *_, kind in tree if kind == "folder"]) == len(["", "In", "Empty"])
+    assert [path for path, *_ in trees[1] if path.startswith("Long")] == ["Long name one", "Long name two"]
+    assert [path for path, *_ in trees[2] if path.startswith("Long")] == ["Long name one", "Long name two"]
+
+
+def test_it_tells_a_udf_tree_and_what_it_cannot_read(tmp_path: Path, monkeypatch: Patch) -> None:
+    """A disc by pycdlib's own writer; then its first half alone."""
+    iso = PyCdlib()
+    iso.new(udf="2.60")
+    iso.add_directory(udf_path="/folder")
+    iso.add_fp(io.BytesIO(b"in it"), 5, udf_path="/folder/file")
+    path = tmp_path / "x.iso"
+    iso.write(str(path))
+    order = json.dumps({"path": str(path), "udf": True})
+    *_, tree = told_here(monkeypatch, order, "trees")
+    (folder_, (name_, at, size, kind)) = tree
+    assert folder_ == ["folder", 0, 0, "folder"] and (name_, size, kind) == ("folder/file", 5, "file")
+    assert path.read_bytes()[at : at + 5] == b"in it"
+    path.write_bytes(path.read_bytes()[: 17 * 2048])
+    (facts,) = told_here(monkeypatch, order)
+    assert facts.keys() == {"fault"} and facts["fault"]
+    assert told_here(monkeypatch) == []

@@ -44,8 +44,9 @@ def main() -> None:
     _limit()
     iso = pycdlib.PyCdlib()
     try:
-        iso.open_fp(_Image(order["path"]))
-        facts, *trees = seen(iso, order["udf"])
+        with _Image(order["path"]) as image:
+            iso.open_fp(image)
+            facts, *trees = seen(iso, order["udf"])
         told = [json.dumps(tree) for tree in trees]
         facts["sha256"] = [hashlib.sha256(tree.encode()).hexdigest() for tree in told]
     except Exception as error:  # of a broken image the library may raise anything
