@@ -1,6 +1,7 @@
 """XMODEM, XMODEM-1K and YMODEM against `lrzsz`, which nobody here wrote, and against lines that are mad."""
 
 import contextlib
+import hashlib
 import io
 import json
 import os
@@ -9,6 +10,8 @@ import select
 import signal
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -16,9 +19,12 @@ from support.clocked import Cable
 from support.command import run
 from support.programs import program
 
-from discprep.job.over_blocks import LineWish, expected_s
+from discprep.errors import UsageError
+from discprep.job.over_blocks import LineWish, expected_s, send, take
+from discprep.model import Silent
 from discprep.peer import blocks
 from discprep.peer.blocks import Failed, Offer, Receiver, Sender
+from discprep.report.over_blocks import document, text
 
 FILES = {
     "first.bin": random.Random(1).randbytes(20_000),
@@ -319,3 +325,40 @@ def test_nothing_is_replaced(tmp_path: Path) -> None:
         target.finish(10)
     target.drop()
     assert [path.name for path in tmp_path.iterdir()] == ["a"]
+
+
+@pytest.mark.parametrize("name", ["ymodem", "xmodem-1k"])
+def test_what_both_ends_report(name: str, tmp_path: Path) -> None:
+    """From one of our ends to the other: each names the same bytes by their size and SHA-256, as hashlib has them, and
+    a file that a block protocol fills up is said to be longer."""
+    source = folder_of(tmp_path / "from")
+    paths = [source / file for file in FILES] if name == "ymodem" else [source / "first.bin"]
+    with Cable(115_200) as cable, ThreadPoolExecutor(1) as pool:
+        named = "" if name == "ymodem" else "got.bin"
+        taking = pool.submit(take, LineWish(cable.theirs, 115_200, protocol=name), tmp_path / "to", named, Silent())
+        sent = send(LineWish(cable.ours, 115_200, protocol=name), paths, Silent())
+        taken = taking.result()
+    for carried, lasts in ((sent, "sent and acknowledged"), (taken, "taken")):
+        told = document(carried)
+        assert [file["sha256"] for file in told["files"]] == [
+            hashlib.sha256(Path(file["path"]).read_bytes()).hexdigest() for file in told["files"]
+        ]
+        assert all(f"{lasts}, SHA-256 {file['sha256']}" in text(carried) for file in told["files"])
+        assert ("fills the last block" in text(carried)) == (name != "ymodem")
+    pairs = zip(paths, (file.path for file in taken.files), strict=True)
+    assert all(there.read_bytes().startswith(here.read_bytes()) for here, there in pairs)
+    filled = 1 if name == "ymodem" else 128
+    assert [file.size_bytes for file in taken.files] == [-(-here.stat().st_size // filled) * filled for here in paths]
+
+
+def test_a_file_that_cannot_be_read_or_taken_is_said(tmp_path: Path) -> None:
+    """Before the line is touched: no such port is there."""
+    wish = LineWish(str(tmp_path / "ttyX"), 9600)
+    with pytest.raises(UsageError, match="no file"):
+        send(wish, [tmp_path], Silent())
+    with pytest.raises(UsageError, match="one file at a time"):
+        send(replace(wish, protocol="xmodem"), [tmp_path, tmp_path], Silent())
+    with pytest.raises(UsageError, match="tells the names itself"):
+        take(wish, tmp_path / "to", "a", Silent())
+    with pytest.raises(UsageError, match="no whole bytes"):
+        take(replace(wish, framing="7E1"), tmp_path / "to", "", Silent())
