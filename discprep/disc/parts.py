@@ -85,7 +85,7 @@ def _with_openers(manifest: Manifest, wanted: set[str], burned: Collection[str],
     """The wanted items, and those of the disc that unpack what of them stands there packed, with all they need."""
     formats = {kind_of(manifest.item(item)) for item in wanted & set(packed)}
     roles = {role for archive_format in formats for role in UNPACK_ROLES.get(archive_format, ())}
-    openers = {item.id for item in manifest.items if item.id in set(burned) and roles & set(item.gives)}
+    openers = {item.id for item in manifest.items if roles & set(item.gives)}.intersection(burned)
     return wanted | with_needs(manifest, openers)
 
 
@@ -105,7 +105,8 @@ def copy_order(manifest: Manifest, burned: Collection[str]) -> tuple[str, ...]:
     """Burned items such that each comes after all it needs: what unpacks, then bring-up, else as in the manifest."""
     openers = with_needs(manifest, {role for roles in UNPACK_ROLES.values() for role in roles})
     urgent = bring_up_items(manifest)
-    items = [item for item in manifest.items if item.id in set(burned)]
+    burned = frozenset(burned)  # it is asked for every item
+    items = [item for item in manifest.items if item.id in burned]
     order: dict[str, None] = {}
     for item in sorted(items, key=lambda item: (item.id not in openers, item.id not in urgent)):
         for needed in _needs_first(manifest, item):

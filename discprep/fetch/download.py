@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
+import time
 import zlib
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
@@ -126,7 +127,7 @@ class Downloader:
             return self._get(source, wanted, part_path, meter)
 
     def _get(self, source: str, wanted: Wanted, part_path: Path, meter: Meter) -> Got:
-        started_s, failures, furthest_bytes = self.run.clock(), 0, 0
+        started_s, failures, furthest_bytes = time.monotonic(), 0, 0
         while True:
             part = Part(part_path)
             try:
@@ -140,7 +141,7 @@ class Downloader:
                     part.drop()
                 failures += mixed or part.size_bytes < furthest_bytes + _WORTH_ANOTHER_BYTES
                 furthest_bytes = max(furthest_bytes, part.size_bytes)
-                late = self.run.clock() - started_s > self.run.settings.transfer_max_s
+                late = time.monotonic() - started_s > self.run.settings.transfer_max_s
                 if not (mixed or fault.again) or failures >= self.run.settings.attempts or late:
                     raise
                 if not mixed:
@@ -148,7 +149,7 @@ class Downloader:
 
     def head(self, source: str) -> Validators:
         """What the source's server says of the file, without fetching it. Raises SourceFault, Stopped."""
-        watch = Watch(self.run.settings, self.run.clock)
+        watch = Watch(self.run.settings)
         with _unspoken(source), self._guard.over(watch):
             return self._transport(source).head(source, self.run, watch)
 
@@ -165,7 +166,7 @@ class Downloader:
             self._rehash(part, digests, meter)
             if resume.offset_bytes == resume.validators.size_bytes:
                 return self._checked(source, resume.validators, digests, wanted, part)
-        watch = Watch(self.run.settings, self.run.clock)
+        watch = Watch(self.run.settings)
         with self._guard.over(watch), self._opened(source, resume, watch) as answer:
             _refuse_size(answer.validators, wanted)
             answer.validators = _fit_to_keep(answer.validators, source)

@@ -66,7 +66,8 @@ class _Look:
         self.ask = ask
         self.found = Found()
         self.sure = [item for item in items if wanted[item.id].covered or wanted[item.id].hashes.any]
-        self.unsure = [item for item in items if item not in self.sure]
+        known = {item.id for item in self.sure}
+        self.unsure = [item for item in items if item.id not in known]
         self.named = _by_names(self.unsure, lambda name: {name.casefold()})
         self.unpacked = _by_names(items, _unpacked_names)
         self.sizes = {wanted[item.id].likely_bytes for item in self.sure}
@@ -104,12 +105,9 @@ class _Look:
             if item.id not in self.found.matches and not _packed(path):
                 self._say_unpacked(item, path)
         for item in _each(self.named, names):
-            if item.id not in self.found.matches and (_packed(path) or not _each(self.unpacked, names)):
-                self._ask(item, path, size_bytes)
-
-    def _ask(self, item: Item, path: Path, size_bytes: int) -> None:
-        if item.size_bytes in (None, size_bytes):
-            self._offer(item, path, "has its name")
+            fits = item.id not in self.found.matches and item.size_bytes in (None, size_bytes)
+            if fits and (_packed(path) or not _each(self.unpacked, names)):
+                self._offer(item, path, "has its name")
 
     def _offer(self, item: Item, path: Path, why: str) -> None:
         """Asks whether a file is the item; else tells the line that would say so."""

@@ -71,17 +71,10 @@ class Answer:
 
 
 class Run:
-    """One run of fetching: its settings, clock, hosts in use and whether it is to stop. Thread-safe."""
+    """One run of fetching: its settings, hosts in use and whether it is to stop. Thread-safe."""
 
-    def __init__(
-        self,
-        settings: FetchSettings,
-        *,
-        clock: Callable[[], float] = time.monotonic,
-        sleep: Callable[[float], None] | None = None,
-    ) -> None:
+    def __init__(self, settings: FetchSettings, *, sleep: Callable[[float], None] | None = None) -> None:
         self.settings = settings
-        self.clock = clock
         self.stop = threading.Event()
         self._sleep = sleep
         self._hosts: dict[str, int] = {}
@@ -150,7 +143,6 @@ class Watch:
     """
 
     settings: FetchSettings
-    clock: Callable[[], float]
     heard_s: float = 0.0
     aborted: bool = False
     _sockets: tuple[socket.socket, ...] = ()
@@ -159,11 +151,11 @@ class Watch:
     _in_window: int = 0
 
     def __post_init__(self) -> None:
-        self._started_s = self.heard_s = self.clock()
+        self._started_s = self.heard_s = time.monotonic()
 
     def note(self, size_bytes: int) -> None:
         """Some bytes came. Raises SourceFault when they come too slowly."""
-        now_s = self.heard_s = self.clock()
+        now_s = self.heard_s = time.monotonic()
         if now_s - self._started_s > self.settings.transfer_max_s:
             raise SourceFault(f"it was not done after {format_seconds(self.settings.transfer_max_s)}; given up")
         self._window.append((now_s, size_bytes))
@@ -194,7 +186,7 @@ class Watch:
     def overdue(self) -> bool:
         """Whether nothing was heard for longer than any honest wait takes."""
         limit_s = self.settings.stall_timeout_s + self.settings.connect_timeout_s
-        return self.clock() - self.heard_s > limit_s
+        return time.monotonic() - self.heard_s > limit_s
 
 
 @contextmanager

@@ -147,9 +147,10 @@ def order_of(
         UsageError: a shape that does not exist, an item that is not offered, or nothing to offer
     """
     present, later = found.there.union(manifest.has), found.order
-    rest = [item.id for item in manifest.items if item.id not in later and item.id not in manifest.has]
+    known = {*later, *manifest.has}
+    rest = [item.id for item in manifest.items if item.id not in known]
     wanted = [*later, *rest] if wish.whole else later
-    held = [item for item in wanted if not manifest.item(item).share and not wish.allow_unshared]
+    held = dict.fromkeys(item for item in wanted if not manifest.item(item).share and not wish.allow_unshared)
     offered = tuple(item for item in wanted if item not in held)
     if not offered:
         nothing = "nothing is to be offered: no item waits for the link"

@@ -277,7 +277,8 @@ def remarks(manifest: Manifest, pinned: Iterable[str] = ()) -> list[Notice]:
     Arguments:
         pinned: ids of items whose hash was noted at their first fetch
     """
-    unhashed = [notice for notice in _unhashed(manifest) if notice.item not in set(pinned)]
+    known = set(pinned)
+    unhashed = [notice for notice in _unhashed(manifest) if notice.item not in known]
     return [*_missing_roles(manifest), *_missing_openers(manifest), *unhashed, *_lonely_ends(manifest)]
 
 

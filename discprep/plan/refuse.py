@@ -119,7 +119,7 @@ def _least_storage(question: Question, volume: str) -> int | None:
     best = model.solve(costs, most=False)
     if best is None:
         return None
-    chosen = [c for c in model.chosen(best) if c in set(columns)]
+    chosen = set(columns).intersection(model.chosen(best))
     peak = max((model.option(c).extra_bytes for c in chosen), default=0)
     return sum(model.option(c).storage_bytes for c in chosen) + peak
 

@@ -30,8 +30,8 @@ from discprep.serve.exchange import Exchange, Moving, Reply, Stream
 from discprep.serve.gate import Gate
 from discprep.serve.http import Request
 from discprep.serve.keeper import Keeper
-from discprep.serve.kernel import handshake_seconds, unacknowledged
-from discprep.serve.pusher import Pusher, prepare
+from discprep.serve.kernel import unacknowledged
+from discprep.serve.pusher import Pusher
 from discprep.serve.shelf import Shelf
 from discprep.serve.take_in import Incoming, TakeIn
 
@@ -264,8 +264,7 @@ class _Data(DTPHandler):  # type: ignore[misc]
         self.del_channel()
         handler, moving = self.cmd_channel, None
         handler.server.busy(+1)
-        prepare(self.socket, handler.gate)
-        pusher = Pusher(self.socket, handler.gate, handshake_seconds(self.socket), STALL_S)
+        pusher = Pusher(self.socket, handler.gate, STALL_S)
         if isinstance(self.file_obj, Outgoing) and self.file_obj.reply.path:
             # Its time is none of HTTP's and calibrates nothing, hence not fresh.
             moving = Moving(handler.keeper, f"ftp-{id(self)}", self.file_obj.made, handler.remote_ip, time.monotonic(),

@@ -65,10 +65,8 @@ class LineServer:
 
     def __init__(
         self, port: Port, link: LinkSettings, ends: Ends, answers: Answers, *, say: Callable[[str], None] = print,
-        clock: Callable[[], float] = time.monotonic,
     ) -> None:  # fmt: skip
-        self._port, self._link, self._ends, self._answers = port, link, ends, answers
-        self._say, self._clock = say, clock
+        self._port, self._ends, self._answers = port, ends, answers
         self._char_s = characters_per_second(link.rate_bit_s, link.framing)
         self._waker = loop.Waker()
         self._talks: list[Talk] = []
@@ -77,8 +75,8 @@ class LineServer:
         self._aborted = self._draining = False
         self._fault: BaseException | None = None
         host = Host(ends.own, self._talk, first=_random, mtu_bytes=link.mtu_bytes)
-        self.line = Line(carrier_of(link, ends), host, self._char_s, clock())
-        self._watch = _Watch(self.line, ends, link, port.name, say, clock())
+        self.line = Line(carrier_of(link, ends), host, self._char_s, time.monotonic())
+        self._watch = _Watch(self.line, ends, link, port.name, say, time.monotonic())
         self._thread = threading.Thread(target=self._carry, daemon=True)
 
     @property
@@ -142,7 +140,7 @@ class LineServer:
             self._waker.close()
 
     def _over(self) -> bool:
-        self._watch.look(self._clock())
+        self._watch.look(time.monotonic())
         self._talks = [talk for talk in self._talks if not talk.gone]
         return self._aborted
 
@@ -150,7 +148,7 @@ class LineServer:
         if own not in PORTS or self._draining:
             return None
         self._count += 1
-        began_s = self._clock() - _SYN_BYTES / self._char_s
+        began_s = time.monotonic() - _SYN_BYTES / self._char_s
         talk = Talk(self._answers, str(source), (str(self._ends.own), own), self._count, began_s, self._waker.wake)
         self._talks.append(talk)
         return talk

@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 from discprep.serve.exchange import Stream
 from discprep.serve.gate import Flow, Gate
-from discprep.serve.kernel import broken, can_tell, limit_buffer, plain_control, unacknowledged
+from discprep.serve.kernel import broken, can_tell, handshake_seconds, limit_buffer, plain_control, unacknowledged
 
 CHUNK_BYTES = 16_384
 SEND_BUFFER_BYTES = 32_768  # bounds what the system holds for a client that reads nothing, and how far ahead it runs
@@ -18,22 +18,21 @@ _MORE = getattr(socket, "MSG_MORE", 0)  # more comes, be it the end: it then goe
 
 
 class Pusher:
-    """One connection's way out. `moved`: when a byte last moved.
+    """One connection's way out. `moved`: when a byte last moved; `handshake_s`: what the system measured.
 
     Args:
+        sock: a new connection
         gate: the line that clients may be on; None: every client is as fast as the system's TCP makes it
-        handshake_s: what the system measured
         stall_s: how long nothing may move
     """
 
-    def __init__(
-        self, sock: socket.socket, gate: Gate | None, handshake_s: float, stall_s: float,
-        clock: Callable[[], float] = time.monotonic,
-    ) -> None:  # fmt: skip
-        self._sock, self._gate, self._handshake_s = sock, gate, handshake_s
-        self._stall_s, self._clock = stall_s, clock
+    def __init__(self, sock: socket.socket, gate: Gate | None, stall_s: float) -> None:
+        self._sock, self._gate, self._stall_s = sock, gate, stall_s
         self._flow: Flow | None = None
-        self.moved = clock()
+        self.moved, self.handshake_s = time.monotonic(), handshake_seconds(sock)
+        if gate:
+            plain_control(sock)
+        limit_buffer(sock, gate.blind_bytes if gate and not can_tell() else SEND_BUFFER_BYTES)
 
     def push(self, source: Stream, *, ends: bool, moved: Callable[[int], None] = lambda amount: None) -> None:
         """Sends all of it; `moved` is told what the system took. `ends`: the connection's end comes right after.
@@ -41,10 +40,10 @@ class Pusher:
         Raises:
             OSError: the client is gone, or nothing moves
         """
-        self.moved = self._clock()
+        self.moved = time.monotonic()
         self._sock.settimeout(LOOK_S)
         if self._gate and self._flow is None and can_tell():
-            self._flow = self._gate.join(self._sock, self._handshake_s)
+            self._flow = self._gate.join(self._sock, self.handshake_s)
         while source.left_bytes:
             for size in self._sizes(source.left_bytes):
                 last = size == source.left_bytes and ends
@@ -52,11 +51,11 @@ class Pusher:
 
     def wait_acknowledged(self) -> None:
         """Until the other side has acknowledged all, or nothing moved for too long."""
-        began = self._clock()
+        began = time.monotonic()
         queued = unacknowledged(self._sock)
         while queued and not broken(self._sock):
             # A thousandth of the time so far, so that waiting measures finely on fast lines and idles on slow ones.
-            time.sleep(min(0.02, max(0.0005, (self._clock() - began) / 1000)))
+            time.sleep(min(0.02, max(0.0005, (time.monotonic() - began) / 1000)))
             now_queued = unacknowledged(self._sock)
             self._note_movement(moved=now_queued != queued)
             queued = now_queued
@@ -96,15 +95,8 @@ class Pusher:
             moved(count)
 
     def _note_movement(self, *, moved: bool) -> None:
-        now = self._clock()
+        now = time.monotonic()
         if moved:
             self.moved = now
         elif now - self.moved > self._stall_s:
             raise TimeoutError("nothing moves")
-
-
-def prepare(sock: socket.socket, gate: Gate | None) -> None:
-    """Sets a new connection up for sending."""
-    if gate:
-        plain_control(sock)
-    limit_buffer(sock, gate.blind_bytes if gate and not can_tell() else SEND_BUFFER_BYTES)

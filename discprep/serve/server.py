@@ -21,8 +21,8 @@ from discprep.serve import http
 from discprep.serve.exchange import Answers, Exchange, Moving, created, exchange, refusal
 from discprep.serve.gate import Gate
 from discprep.serve.http import Put, Refused
-from discprep.serve.kernel import await_request, handshake_seconds, limit_segments, unacknowledged
-from discprep.serve.pusher import CHUNK_BYTES, Pusher, prepare
+from discprep.serve.kernel import await_request, limit_segments, unacknowledged
+from discprep.serve.pusher import CHUNK_BYTES, Pusher
 from discprep.serve.take_in import TakeIn, Taken
 
 
@@ -46,7 +46,6 @@ class Connection:
     sock: socket.socket
     client: str
     accepted: float
-    handshake_s: float
     number: int
     waiting_since: float | None  # None while a reply is under way
     pusher: Pusher
@@ -67,7 +66,6 @@ class Server:
         bounds: what a client may take
         takes: the folder for files that clients put here (PUT, RFC 9110 9.3.4); None: none is taken
         gate: the line that clients may be on; None: every client is as fast as the system's TCP makes it
-        clock: monotonic seconds, `wall` seconds since 1970
     """
 
     def __init__(
@@ -78,13 +76,9 @@ class Server:
         bounds: Bounds | None = None,
         gate: Gate | None = None,
         takes: TakeIn | None = None,
-        clock: Callable[[], float] = time.monotonic,
-        wall: Callable[[], float] = time.time,
     ) -> None:
         self._answers = answers
         self._bounds = bounds or Bounds()
-        self._clock = clock
-        self._wall = wall
         self._open: set[Connection] = set()
         self._lock = threading.Lock()
         self._stopping = False
@@ -178,11 +172,9 @@ class Server:
         with contextlib.suppress(OSError):
             sock.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
-            prepare(sock, self.gate)
         self._count += 1
-        now, handshake_s = self._clock(), handshake_seconds(sock)
-        pusher = Pusher(sock, self.gate, handshake_s, self._bounds.stall_s, self._clock)
-        return Connection(sock, client, now, handshake_s, self._count, now, pusher)
+        now, pusher = time.monotonic(), Pusher(sock, self.gate, self._bounds.stall_s)
+        return Connection(sock, client, now, self._count, now, pusher)
 
     def _make_room(self, client: str) -> bool:
         """Frees a place if none is left: who has kept us waiting longest goes, else whose transfer stands still, else
@@ -198,12 +190,12 @@ class Server:
         return True
 
     def _longest_waiting(self) -> Connection | None:
-        limit = self._clock() - self._bounds.evict_waiting_s
+        limit = time.monotonic() - self._bounds.evict_waiting_s
         late = [(c.waiting_since, c.number, c) for c in self._open if c.waiting_since is not None]
         return min((entry for entry in late if entry[0] <= limit), default=(0, 0, None))[2]
 
     def _longest_stalled(self) -> Connection | None:
-        limit = self._clock() - self._bounds.evict_stalled_s
+        limit = time.monotonic() - self._bounds.evict_stalled_s
         stalled = ((c.pusher.moved, c.number, c) for c in self._open if c.pusher.moved <= limit)
         return min(stalled, default=(0, 0, None))[2]
 
@@ -236,12 +228,12 @@ class Server:
 
     def _one_request(self, connection: Connection, received: bytes) -> tuple[bytes, bool]:
         """Reads and answers one request. Returns the bytes left over and whether the connection goes on."""
-        connection.waiting_since = self._clock()
+        connection.waiting_since = time.monotonic()
         try:
             head, rest, began = self._read_head(connection, received)
         except Refused as refused:
             connection.waiting_since = None
-            _push(connection, refusal(refused, self._answers, int(self._wall())))
+            _push(connection, refusal(refused, self._answers, int(time.time())))
             return b"", False
         if not head:
             return b"", False
@@ -252,7 +244,7 @@ class Server:
             return b"", False
         local = connection.sock.getsockname()[:2]
         may_go_on = not self._stopping and connection.requests < self._bounds.requests
-        made = exchange(head, self._answers, local, int(self._wall()), may_go_on=may_go_on)
+        made = exchange(head, self._answers, local, int(time.time()), may_go_on=may_go_on)
         if not made.moves_file:
             _push(connection, made)
             return rest, made.keep_alive
@@ -260,7 +252,7 @@ class Server:
 
     def _taken(self, connection: Connection, takes: TakeIn, head: bytes, rest: bytes) -> Exchange:
         """Takes a file in. Returns what the client hears of it."""
-        now_s = int(self._wall())
+        now_s = int(time.time())
         try:
             put = http.put_of(head)
             if put.size_bytes > takes.limits.file_bytes:
@@ -285,7 +277,7 @@ class Server:
                     if not left:
                         return coming.finish()
                     piece = connection.sock.recv(min(left, CHUNK_BYTES))
-                    connection.pusher.moved = self._clock()
+                    connection.pusher.moved = time.monotonic()
                     if not piece:
                         raise Refused(400, f"{left} bytes are missing")
         except TimeoutError:
@@ -295,10 +287,10 @@ class Server:
 
     def _read_head(self, connection: Connection, received: bytes) -> tuple[bytes, bytes, float]:
         """One head, what came after it, and when its first byte came; an empty head when the client is done."""
-        began = self._clock()
+        began = time.monotonic()
         limit = began + self._bounds.idle_s
         while (end := http.head_end(received)) is None:
-            connection.sock.settimeout(max(0.01, limit - self._clock()))
+            connection.sock.settimeout(max(0.01, limit - time.monotonic()))
             try:
                 more = connection.sock.recv(4096)
             except TimeoutError:
@@ -308,10 +300,10 @@ class Server:
             if not more:
                 return b"", b"", began
             if not received:
-                began = self._clock()
+                began = time.monotonic()
                 limit = began + self._bounds.head_s
             received += more
-            if self._clock() > limit:
+            if time.monotonic() > limit:
                 raise Refused(408, "the request did not come in time")
         return received[:end], received[end:], began
 
@@ -319,16 +311,17 @@ class Server:
         """Sends a file; the transfer is measured and told of. Returns whether all of it went."""
         fresh = connection.requests == 1
         start = self._start(connection, began, fresh=fresh)
-        at_s = int(self._wall() - (self._clock() - start))
+        at_s = int(time.time() - (time.monotonic() - start))
         key = f"{connection.number}.{connection.requests}"
         moving = Moving(self._answers, key, made, connection.client, start, at_s, fresh)
-        return moving.over(self._send_file(connection, made, moving), self._clock())
+        return moving.over(self._send_file(connection, made, moving), time.monotonic())
 
     def _start(self, connection: Connection, began: float, *, fresh: bool) -> float:
         """When the transfer began for the client: for the first on a connection that is its first packet, one
         handshake before we accepted. A client that connected ahead of time starts with its request."""
-        if fresh and began - connection.accepted < 1.0 + 4 * connection.handshake_s:
-            return connection.accepted - connection.handshake_s
+        handshake_s = connection.pusher.handshake_s
+        if fresh and began - connection.accepted < 1.0 + 4 * handshake_s:
+            return connection.accepted - handshake_s
         return began
 
     def _send_file(self, connection: Connection, made: Exchange, moving: Moving) -> int:

@@ -28,7 +28,6 @@ class Talk:
         number: of the connection, for the keys of transfers
         began_s: when the machine's first packet set out
         wake: called from another thread when there is something to pull
-        clock: monotonic seconds; `wall`: seconds since 1970
     """
 
     answers: Answers
@@ -37,8 +36,6 @@ class Talk:
     number: int
     began_s: float
     wake: Callable[[], None]
-    clock: Callable[[], float] = time.monotonic
-    wall: Callable[[], float] = time.time
     _in: bytes = b""
     _requests: int = 0
     _request_s: float | None = None
@@ -66,7 +63,7 @@ class Talk:
     def received(self, data: bytes) -> None:
         if self._last or self._gone:
             return
-        self._request_s = self.clock() if self._request_s is None else self._request_s
+        self._request_s = time.monotonic() if self._request_s is None else self._request_s
         if len(self._in) <= http.HEAD_BYTES:
             self._in += data
         self._next_request()
@@ -79,7 +76,7 @@ class Talk:
             end = http.head_end(self._in)
         except Refused as error:
             refused, self._busy = error, True
-            self._make(lambda: refusal(refused, self.answers, int(self.wall())))
+            self._make(lambda: refusal(refused, self.answers, int(time.time())))
             return
         if end is None:
             return
@@ -89,7 +86,7 @@ class Talk:
         self._busy = True
         self._requests += 1
         goes_on = self._requests < MOST_REQUESTS
-        self._make(lambda: exchange(head, self.answers, self.local, int(self.wall()), may_go_on=goes_on))
+        self._make(lambda: exchange(head, self.answers, self.local, int(time.time()), may_go_on=goes_on))
 
     def _make(self, make: Callable[[], Exchange]) -> None:
         """In a thread: a reply may read a whole file, or wait for one that is being fetched."""
@@ -137,9 +134,9 @@ class Talk:
             self._begin(made)
 
     def _begin(self, made: Exchange) -> None:
-        now, fresh = self.clock(), self._requests == 1
+        now, fresh = time.monotonic(), self._requests == 1
         began_s = self.began_s if fresh or self._request_s is None else self._request_s
-        at_s, key = int(self.wall() - (now - began_s)), f"{self.number}.{self._requests}"
+        at_s, key = int(time.time() - (now - began_s)), f"{self.number}.{self._requests}"
         self._first = self._pulled
         self._moving = Moving(self.answers, key, made, self.client, began_s, at_s, fresh)
 
@@ -168,7 +165,7 @@ class Talk:
         """The transfer is over, whole or not. The log is written in a thread: the line does not wait for a disk."""
         over, self._moving = self._moving, None
         assert over
-        threading.Thread(target=over.over, args=(self._reached - self._first, self.clock())).start()
+        threading.Thread(target=over.over, args=(self._reached - self._first, time.monotonic())).start()
 
     def ended(self) -> None:
         """The machine sends nothing more: what was asked for still goes out (RFC 9293 3.6 allows it)."""

@@ -10,8 +10,9 @@ import pytest
 from support.fetching import DATA, fetch, item, objects, remarks, said, sha256
 
 from discprep.errors import StorageError
+from discprep.fetch.download import Wanted
 from discprep.fetch.look import LookIn
-from discprep.model import Hashes
+from discprep.model import Hashes, Item, Silent
 
 PAGE = "http://192.0.2.1:9/net/tools.lha"
 
@@ -99,6 +100,19 @@ def test_a_changed_file_of_the_right_name_is_not_taken(downloads: Path, tmp_path
     report = fetch(tmp_path, item("tools", data=DATA), look_in=LookIn(downloads))
     assert report.path("tools") is None
     assert objects(tmp_path) == {}
+
+
+def test_items_are_not_compared_with_each_other(downloads: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Twenty thousand of them would cost minutes."""
+
+    def compared(one: Item, other: object) -> bool:
+        raise AssertionError("an item was compared with another")
+
+    items = [item("a", data=b"a"), item("b", data=b"b"), item("c", data=DATA)]
+    wanted = {one.id: Wanted(one.hashes, one.size_bytes) for one in items}
+    (downloads / "x").write_bytes(DATA)
+    monkeypatch.setattr(Item, "__eq__", compared)
+    assert LookIn(downloads).find(items, wanted, Silent()).matches == {"c": downloads / "x"}
 
 
 def test_a_folder_that_is_none(tmp_path: Path) -> None:

@@ -165,6 +165,13 @@ def test_what_does_not_follow_from_a_fault_is_told_beside_it(write: Write) -> No
     assert ["unknown key" in found[0], "role 'editor'" in found[1], "needs 'zzz'" in found[2]] == [True] * 3
 
 
+def test_pinned_items_are_asked_once(write: Write) -> None:
+    """Pins that can be gone through but once do for all items: they are not looked through for each."""
+    text = HEAD + "".join(f'[[item]]\nid = "{name}"\npage = "p"\n' for name in "abc")
+    told = remarks(load_manifest(write(text)), iter(["c", "a"]))
+    assert [notice.item for notice in told if "no hash" in notice.message] == ["b"]
+
+
 def test_ends_that_disagree_are_both_placed(write: Write) -> None:
     """The line of each key; of a key that is left out, its table's."""
     path = write(HEAD + "[link]\nframing = '8E1'\nrate = 9600\n[bridge]\nrate = 19200\n")
