@@ -9,9 +9,9 @@ from __future__ import annotations
 import hashlib
 import os
 import time
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Literal
 
@@ -176,7 +176,7 @@ def read_sectors(
             whole, hashes = digester.whole(), digester.hashes
     finally:
         progress.end("readback")
-    states = tuple(_judge(file, hashes, passed) for file in record.files if file.sha256)
+    states = tuple(_judged(file, partial(_copy_state, file, hashes, passed)) for file in record.files if file.sha256)
     identical = whole == record.image_sha256 and not passed.unreadable
     structures = hashes.get(head) == record.head_sha256
     if record.layout == "tar" and all(state.whole for state in states):
@@ -259,15 +259,16 @@ def _different(first: int, block: bytes, built: Sectors | None) -> Iterator[int]
             yield first + offset // SECTOR
 
 
-def _judge(file: RecordFile, hashes: dict[tuple[int, int], str], passed: _Pass) -> FileState:
-    first, found = _copy_state(file, file.extent, hashes, passed)
+def _judged(file: RecordFile, judge: Callable[[int], tuple[State, tuple[Run, ...]]]) -> FileState:
+    """A file by its copies, each by its first sector."""
+    state, found = judge(file.extent)
     if file.second_extent is None:
-        return FileState(file, first, found)
-    return FileState(file, first, found, *_copy_state(file, file.second_extent, hashes, passed))
+        return FileState(file, state, found)
+    return FileState(file, state, found, *judge(file.second_extent))
 
 
 def _copy_state(
-    file: RecordFile, extent: int, hashes: dict[tuple[int, int], str], passed: _Pass
+    file: RecordFile, hashes: dict[tuple[int, int], str], passed: _Pass, extent: int
 ) -> tuple[State, tuple[Run, ...]]:
     if not file.size_bytes or hashes.get((extent * SECTOR, file.size_bytes)) == file.sha256:
         return "whole", ()
@@ -350,7 +351,8 @@ def _read_folder(record: Record, target: Path, progress: Progress, clock: Callab
                 second = _find(index, [file.second]) if file.second else None
                 known |= {path, second}
                 link = _link_state(record, file, target) if file.link else None
-                states.append(link or _judge_paths(file, path, second, passed, progress))
+                copies = {file.second_extent: second, file.extent: path}
+                states.append(link or _judged(file, partial(_path_state, file, copies, passed, progress)))
     finally:
         progress.end("readback")
     strange = sorted({str(path.relative_to(target)) for path in index.values() if path not in known})
@@ -401,19 +403,10 @@ def _link_state(record: Record, file: RecordFile, target: Path) -> FileState | N
     return FileState(file, "whole" if found and found[0].readlink().as_posix() == file.link else "missing")
 
 
-def _judge_paths(
-    file: RecordFile, path: Path | None, second: Path | None, passed: _Pass, progress: Progress
-) -> FileState:
-    state, found = _path_state(file, file.extent, path, passed, progress)
-    if file.second_extent is None:
-        return FileState(file, state, found)
-    return FileState(file, state, found, *_path_state(file, file.second_extent, second, passed, progress))
-
-
 def _path_state(
-    file: RecordFile, extent: int, path: Path | None, passed: _Pass, progress: Progress
+    file: RecordFile, copies: Mapping[int | None, Path | None], passed: _Pass, progress: Progress, extent: int
 ) -> tuple[State, tuple[Run, ...]]:
-    if path is None:
+    if (path := copies[extent]) is None:
         return "missing", ()
     digest, bad = hashlib.sha256(), []
     with ImageFile(path) as sectors:
