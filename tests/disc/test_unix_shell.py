@@ -5,9 +5,10 @@ What must be there is computed from the archives' members, not from the scripts.
 """
 
 import os
+import random
 import subprocess
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -172,6 +173,31 @@ def test_what_is_in_the_way(shell: list[str]) -> None:
         code, said = machine.run(machine.disc / "setup/part1.sh")
         assert code != 0 or "is done." not in said
         assert machine.proven(said) and "net/bin/dial" in said
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_done_is_said_of_what_is_there_only(seed: int) -> None:
+    """Whatever has the names, links of the owner's among it; nothing of the owner's is lost, and what undo says to be
+    back is back."""
+    chance = random.Random(seed)
+    with open_folder() as folder:
+        machine = Machine(folder, [program("dash")])
+        machine.put("own/f", b"owner's f")
+        for name in chance.sample(sorted(machine.wanted()), 4):
+            to = chance.choice(["", "", str(machine.volume / "own/f"), str(machine.volume / "own"), "nowhere"])
+            with suppress(OSError):  # one of the names before it is a file, and no folder
+                machine.put(name, f"owner's {name}".encode(), chance.choice([0o644, 0o444]))
+                if to:
+                    (machine.volume / name).unlink()
+                    (machine.volume / name).symlink_to(to)
+        owners = {name: data for name, data in machine.tree().items() if data.startswith(b"owner's")}
+        for _ in range(2):
+            _, said = machine.run(machine.disc / "setup/part1.sh")
+            kept = {path.read_bytes() for path in machine.volume.rglob("*") if path.is_file()}
+            assert machine.proven(said) and kept.issuperset(owners.values())
+        _, said = machine.run(machine.volume / "saved/undo.sh")
+        assert machine.tree()["own/f"] == b"owner's f"
+        assert "are back. Restart" not in said or owners.items() <= machine.tree().items()
 
 
 @pytest.mark.parametrize("size_kb", [64, 76, 88, 128])
