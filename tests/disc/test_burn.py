@@ -24,6 +24,7 @@ from discprep.disc.record import make_record, save_record
 from discprep.errors import CapacityError, DiscError, IntegrityError, MissingError, ToolError, UsageError
 from discprep.job.burn import burn
 from discprep.model import Item
+from discprep.report.burn import document, question, text
 
 BLANK = Medium("CD-R", "blank", False, 359_849)
 COPY = "import shutil,sys; shutil.copyfile(sys.argv[2], sys.argv[1])"
@@ -84,6 +85,15 @@ def test_burned_and_read_back(build, drive):
     (plan,) = shown
     assert (plan.drive.model, plan.drive.medium, plan.build_id) == ("READER 52", BLANK, "c0ffee1234")
     assert Path(drive.name).read_bytes() == next(build.glob("*.iso")).read_bytes()
+    asked, said = question(plan), text(done)
+    for words in (drive.name, "READER 52", "CD-R blank", "359,849 sectors", plan.image, shlex.join(plan.command)):
+        assert words in asked, words
+    assert "Burned FIRSTDISC, build c0ffee1234" in said and "every sector is as it was built" in said
+    told = document(done)
+    assert told["readback"]["identical"] and told["readback"]["hurt"] == [] and told["command"] == list(plan.command)
+    unread = replace(done, readback=None)
+    assert "It was not read back." in text(unread) and document(unread)["readback"] is None
+    assert told["cautions"] and all(caution in " ".join(asked.split()) for caution in told["cautions"])
 
 
 def test_a_disc_that_differs_is_found(build, drive):
@@ -95,6 +105,8 @@ def test_a_disc_that_differs_is_found(build, drive):
     done = run(build, drive, burner=stand_in(changed))
     assert isinstance(done.errors[0], DiscError)
     assert [state.file.iso for state in done.readback.hurt] == [("NET", "A.TXT")]
+    assert "1 file hurt" in text(done) and "  NET/A.TXT" in text(done)
+    assert document(done)["readback"]["hurt"] == ["NET/A.TXT"]
 
 
 @pytest.mark.parametrize("typed", ["", "/dev/sr1", "yes", "y"])

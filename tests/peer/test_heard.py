@@ -18,14 +18,14 @@ from support.uart import misheard
 from discprep.job import listen as job
 from discprep.job.sheet.ladder import NAMES
 from discprep.link.encapsulation import slip_encode
-from discprep.model import LinkSettings, Silent
+from discprep.model import LinkSettings, Notice, Silent
 from discprep.peer import framing, ip, names, segment
 from discprep.peer.compression import Compressor, Kind
 from discprep.peer.heard import Ear, lines_words
 from discprep.peer.ip import ICMP, Packet
 from discprep.peer.port import Lines
 from discprep.peer.segment import ACK, SYN, Segment
-from discprep.report.listen import Heard
+from discprep.report.listen import Ended, Heard, Started, document, text
 
 OWN, MACHINE = IPv4Address("192.0.2.1"), IPv4Address("192.0.2.2")
 MANIFEST = """format = 1
@@ -188,6 +188,17 @@ def test_the_rate_that_makes_sense(rate: int, said: bytes) -> None:
     assert port.ours == rate
     (found,) = [event for event in told if event.kind == "rate-found"]
     assert f"at {rate} bit/s it makes sense" in found.message
+    assert f"[{found.rung_name}]" in text(found) and found.hint.split()[0] in text(found)
+    assert document(found)["message"] == found.message and document(found)["event"] == "heard"
+
+
+def test_how_it_begins_and_ends_is_told() -> None:
+    began = Started("ttyX", 9600, "8N1", (Notice("an adapter", hint="look"),))
+    assert text(began).startswith("Listening at ttyX, 9600 8N1") and "Ctrl-C" in text(began)
+    assert document(began)["notices"] == [{"message": "an adapter", "item": "", "hint": "look"}]
+    over = Ended(2000, 19_200, 3)
+    assert text(over) == "ended: 2.00 KB came, 3 things told"
+    assert document(over) == {"event": "ended", "received_bytes": 2000, "rate_bit_s": 19_200, "findings": 3}
 
 
 def test_silence_and_a_loop() -> None:
