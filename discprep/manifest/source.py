@@ -59,14 +59,14 @@ class Source:
         return f"{self.label}:{line}" if line else self.label
 
 
-def read_source(path: Path, label: str | None = None, missing: str = NO_MANIFEST) -> Source:
+def read_source(path: Path, missing: str = NO_MANIFEST) -> Source:
     """The file as text and as data. `missing` is the hint where there is no such file.
 
     Raises:
         ManifestError: not UTF-8, no TOML (with its line), too large, nested too deeply
         StorageError: the file is missing or cannot be read
     """
-    label = label or str(path)
+    label = str(path)
     try:
         if not stat.S_ISREG(path.stat().st_mode):
             found = "expected a plain file, found a folder, a device or a pipe; it was not opened"

@@ -137,10 +137,14 @@ class Shelf:
     join_name: str = ""  # of the script that joins slices; empty: the profile has no command for that
     checksum_kind: str = "crc32"  # the form that the machine's checksum item speaks
     _files: Mapping[str, ShelfFile] = field(default_factory=dict)
+    _offers: Mapping[str, Offer] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         table = {file.name.casefold(): file for offer in self.offers for file in (*offer.wholes, *offer.files)}
         object.__setattr__(self, "_files", table)
+        # Of two of one name the first is meant. A client that lists a folder asks for each of its names.
+        named = {name.casefold(): offer for offer in reversed(self.offers) for name in offer.names}
+        object.__setattr__(self, "_offers", named)
 
     def file(self, path: str) -> ShelfFile | None:
         """The file with this path. A closed list is the only way in: no path is ever built from a request."""
@@ -148,8 +152,7 @@ class Shelf:
 
     def offer(self, path: str) -> Offer | None:
         """The item that a path speaks of: one of its names, or a path below one."""
-        first = path.casefold().split("/")[0]
-        return next((o for o in self.offers if first in {name.casefold() for name in o.names}), None)
+        return self._offers.get(path.casefold().split("/")[0])
 
     def with_offer(self, changed: Offer) -> Shelf:
         """The shelf with one item's entry exchanged."""
@@ -209,28 +212,23 @@ def front_page(shelf: Shelf) -> str:
     left = [offer for offer in shelf.offers if not offer.pulled and not offer.present]
     known = [offer.seconds for offer in left if offer.seconds is not None]
     total = f", about {format_seconds(sum(known))} at this link" if known else ""
-    joins = any(offer.wholes for offer in shelf.offers)
-    script = (
-        f"<P>To fetch all in this order: <A HREF=\"/{quote(shelf.script_name)}\">{escape(shelf.script_name)}</A>.\n"
-        if shelf.script_name
-        else ""
-    )
-    if joins:
-        script += "<P>Slices are joined in the order of their numbers"
-        script += (
-            f': <A HREF="/{quote(shelf.join_name)}">{escape(shelf.join_name)}</A> does that on the machine.\n'
-            if shelf.join_name
-            else ".\n"
-        )
+    script = f"<P>To fetch all in this order: {_link(shelf.script_name)}.\n" if shelf.script_name else ""
+    if any(offer.wholes for offer in shelf.offers):
+        does = f": {_link(shelf.join_name)} does that on the machine" if shelf.join_name else ""
+        script += f"<P>Slices are joined in the order of their numbers{does}.\n"
     return page(
         shelf,
         shelf.title,
         f"<P>{len(left)} of {len(shelf.offers)} still to pull{total}.\n"
         + (f"Line: {escape(shelf.link)}.\n" if shelf.link else "")
         + f"<PRE>\n{chr(10).join(rows)}\n</PRE>\n{script}"
-        + f"<P>The same as plain text: <A HREF=\"/{LIST_NAME}\">{LIST_NAME}</A>. Checksums of all files: "
-        + f"<A HREF=\"/{CRC32_NAME}\">{CRC32_NAME}</A>, <A HREF=\"/{SHA256_NAME}\">{SHA256_NAME}</A>.\n",
+        + f"<P>The same as plain text: {_link(LIST_NAME)}. Checksums of all files: "
+        + f"{_link(CRC32_NAME)}, {_link(SHA256_NAME)}.\n",
     )
+
+
+def _link(name: str) -> str:
+    return f'<A HREF="/{quote(name)}">{escape(name)}</A>'
 
 
 def _proof(shelf: Shelf, offer: Offer) -> list[str]:
