@@ -18,8 +18,8 @@ from discprep.disc.setup.files import Files
 from discprep.disc.setup.flow import Node, write_out
 from discprep.disc.setup.language import Language
 from discprep.disc.setup.plain import Plain
-from discprep.disc.setup.script import PartNames, Scripts, Variants, copied
-from discprep.disc.setup.site import CONTENTS, FOLDERS, OLD, ROOM, START, Site, called_stems
+from discprep.disc.setup.script import Scripts, Variants, copied
+from discprep.disc.setup.site import CONTENTS, FOLDERS, OLD, ROOM, START, Site, called_stems, part_name, work_name
 from discprep.disc.textform import encode_lines
 from discprep.errors import DiscprepError, NameRuleError
 from discprep.machine import MachinePath, forgotten, script_ending, script_language, volumes_of
@@ -55,12 +55,14 @@ def setup_files(
     if shell is None:
         return ()
     burned = {entry.item for entry in staged if entry.item}
-    names = own = _part_names(shell, len(parts(manifest, burned, present, packed_only(staged))))
+    numbers = range(1, len(parts(manifest, burned, present, packed_only(staged))) + 1)
+    names = own = [part_name(shell, number) for number in numbers]
     ending = script_ending(shell)
     if shell.conditions:
         names = [*own, shell.undo_name]
         if shell.call:
-            names += [*(stem + ending for stem in (*called_stems(shell), OLD)), *_work_names(shell, len(own))]
+            names += [stem + ending for stem in (*called_stems(shell), OLD)]
+            names += [work_name(shell, number) for number in numbers]
         names += [START + ending] if forgotten(manifest, burned) else []
     elif shell.stops_at_failure:
         names = [*own, FOLDERS + ending]
@@ -68,15 +70,6 @@ def setup_files(
     names += [ROOM + ending] if shell.if_full else []
     tool_file = Staged((shell.folder,), "", keep(b"", work), important=True, copied=False, fixed_name=True)
     return tuple(replace(tool_file, name=(shell.folder, name)) for name in names)
-
-
-def _part_names(shell: Shell, count: int) -> list[str]:
-    return [substitute(shell.script_name, {"part": str(number)}) for number in range(1, count + 1)]
-
-
-def _work_names(shell: Shell, count: int) -> list[str]:
-    """The scripts that do the parts' work on the machine, where parts only call them."""
-    return [f"WORK{number}{script_ending(shell)}" if shell.call else "" for number in range(1, count + 1)]
 
 
 def _rate_name(shell: Shell, rate_bit_s: int) -> str:
@@ -194,10 +187,10 @@ def _all_scripts(
     shell, ending = scripts.site.shell, script_ending(scripts.site.shell)
     writer = scripts if shell.conditions else Plain(scripts.files, scripts.tools, scripts.rates)
     of_part = [(part, copied(named, part.items)) for part in of_disc]
-    for (part, entries), names in zip(of_part, _names(shell, len(of_disc)), strict=True):
-        yield names.own, partial(writer.part, part, entries, names)
-        if names.work and shell.conditions:
-            yield names.work, partial(scripts.work, part, entries, names)
+    for part, entries in of_part:
+        yield part_name(shell, part.number), partial(writer.part, part, entries)
+        if shell.call and shell.conditions:
+            yield work_name(shell, part.number), partial(scripts.work, part, entries)
     if isinstance(writer, Plain):
         if shell.stops_at_failure:
             yield FOLDERS + ending, partial(writer.folders, [entry for _, entries in of_part for entry in entries])
@@ -213,11 +206,6 @@ def _all_scripts(
     for rate in rates:
         if (name := _rate_name(shell, rate)) in scripts.rates:
             yield name, partial(writer.rate, rate, name)
-
-
-def _names(shell: Shell, count: int) -> list[PartNames]:
-    own = _part_names(shell, count)
-    return [PartNames(*names) for names in zip(own, _work_names(shell, count), [*own[1:], ""], strict=True)]
 
 
 def _filled(entry: Named, shell: Shell, written: Mapping[str, Content]) -> Named:

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 from discprep.disc.parts import Part
 from discprep.disc.setup.files import Files
 from discprep.disc.setup.flow import Node
-from discprep.disc.setup.script import PartNames, Variants, caution_of, folders_of_entries, step_first
-from discprep.disc.setup.site import CONTENTS
+from discprep.disc.setup.script import Variants, caution_of, folders_of_entries, step_first
+from discprep.disc.setup.site import CONTENTS, part_name
 from discprep.machine import MachinePath
 from discprep.model import Named
 
@@ -33,7 +33,7 @@ class Plain:
 
     def folders(self, entries: Sequence[Named]) -> list[Node]:
         """Makes every folder of the disc. It stands alone where a folder that is there already would end a script."""
-        site, say, first = self.files.site, self.files.say, self.files.shell.script_name.replace("{part}", "1")
+        site, say, first = self.files.site, self.files.say, part_name(self.files.shell, 1)
         wanted = folders_of_entries(site, entries)
         nodes = [*say.opening(f"{site.title}: folders", site.build), *say.say(f"{site.title}: folders")]
         for number, folder in enumerate(wanted, 1):
@@ -41,7 +41,7 @@ class Plain:
             nodes += say.command("make_folder", folder)
         return [*nodes, *say.say("", "All folders are there.", f"Then start part 1: {say.start(self.tools[first])}")]
 
-    def part(self, part: Part, entries: Sequence[Named], names: PartNames) -> list[Node]:
+    def part(self, part: Part, entries: Sequence[Named]) -> list[Node]:
         """What a part copies, file by file, each with its number."""
         site, say = self.files.site, self.files.say
         files = [entry for entry in entries if entry.staged.content]
@@ -56,8 +56,9 @@ class Plain:
             nodes += [*say.remark(entry.staged, site.target(entry)), *say.attributes(entry.staged, site.target(entry))]
         following = [line for step in part.after for line in ("", f"Now, by hand: {step.text}", *caution_of(step))]
         then = "This was the last part."
-        if names.next:
-            then = f"Then start part {part.number + 1}: {say.start(self.tools[names.next])}"
+        if part.number < site.count:
+            following_name = part_name(site.shell, part.number + 1)
+            then = f"Then start part {part.number + 1}: {say.start(self.tools[following_name])}"
         return [*nodes, *say.say("", *self._end(part.number), *following, then)]
 
     def rate(self, rate_bit_s: int, own_name: str) -> list[Node]:

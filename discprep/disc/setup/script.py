@@ -30,6 +30,8 @@ from discprep.disc.setup.site import (
     UNSEEN,
     Site,
     called_stems,
+    part_name,
+    work_name,
 )
 from discprep.errors import NameRuleError
 from discprep.machine import MachinePath, wiped
@@ -37,15 +39,6 @@ from discprep.model import Named, Step
 
 Parts = Sequence[tuple[Part, Sequence[Named]]]
 Variants = Sequence[tuple[Named, Named]]  # each settings file for a rate, and the file it stands for
-
-
-@dataclass(frozen=True, slots=True)
-class PartNames:
-    """A part's own script, the one that does its work ("" where they are one), the next part's ("" after the last)."""
-
-    own: str
-    work: str
-    next: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,16 +64,17 @@ class Scripts:
 
     # ------------------------------------------------------------------------------------------ a part
 
-    def part(self, part: Part, entries: Sequence[Named], names: PartNames) -> list[Node]:
+    def part(self, part: Part, entries: Sequence[Named]) -> list[Node]:
         """The script that a person starts. Where the language can call another, it only brings the work to the
         machine and calls it there, so that the drive need not go back to the script after every file."""
         done = self.site.mark("P", part.number)
-        work = self._call_work(names.work) if names.work else self.work(part, entries, names)
+        own, called = part_name(self.site.shell, part.number), work_name(self.site.shell, part.number)
+        work = self._call_work(called) if self.site.shell.call else self.work(part, entries)
         return [
             *self._opening(self._part_title(part)),
             *self.say.say(self._part_title(part), self.site.shell.read_error),
             *(self.say.say(UNSEEN) if part.number == 1 and not self.site.shell.unprotect else []),
-            *self._disc_is_there(names.own),
+            *self._disc_is_there(own),
             *self._earlier_part_done(part),
             *self.files.folder(self.site.saved),
             *self.files.away(done),
@@ -92,20 +86,20 @@ class Scripts:
         here = self.site.saved / name
         return [*self._bring(name), *self.files.if_full(here.base), *self.say.call(here)]
 
-    def work(self, part: Part, entries: Sequence[Named], names: PartNames) -> list[Node]:
+    def work(self, part: Part, entries: Sequence[Named]) -> list[Node]:
         """What a part does.
 
         Arguments:
             entries: what it copies, files and folders, in the order of the extents
         """
         return [
-            *(self._opening(self._part_title(part)) if names.work else []),
+            *(self._opening(self._part_title(part)) if self.site.shell.call else []),
             *self._save_all(part, entries),
             *(node for step in part.before for node in step_first(self.say, step)),
             *self._no_list(part.number),
             *in_turn(_by_item(entries), self._copy_item),
             *in_turn(entries, self._give_back),
-            *self._done(part, names.next),
+            *self._done(part),
         ]
 
     def _part_title(self, part: Part) -> str:
@@ -280,20 +274,20 @@ class Scripts:
 
     # ---------------------------------------------------------------------------------- what comes next
 
-    def _done(self, part: Part, next_name: str) -> list[Node]:
+    def _done(self, part: Part) -> list[Node]:
         hurt = [node for number in range(1, part.number + 1) for node in self._say_hurt(number)]
         following = [line for step in part.after for line in ("", f"Now, by hand: {step.text}", *caution_of(step))]
-        then = (
-            f"Then start part {part.number + 1}: {self.say.start(self.tools[next_name])}" if next_name
-            else "This was the last part."
-        )  # fmt: skip
+        then, last = "This was the last part.", part.number == self.site.count
+        if not last:
+            script = self.tools[part_name(self.site.shell, part.number + 1)]
+            then = f"Then start part {part.number + 1}: {self.say.start(script)}"
         done = f"Part {part.number} is done."
         if not self.files.proves:
             done = (f"Part {part.number} has run. This machine's language cannot tell whether every file came: compare "
                     f"them with {CONTENTS} on the disc.")  # fmt: skip
         return [
             *self._list_kept(part.number),
-            *(hurt if not next_name else self._say_hurt(part.number)),
+            *(hurt if last else self._say_hurt(part.number)),
             *self.files.mark(self.site.mark("P", part.number)),
             *self.say.say("", done, *following, *self._without_drive(part), then),
         ]

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 from discprep.machine import MachinePath, disc_title, first_volume, lasting_volume, names_shown, script_ending
+from discprep.manifest.substitute import substitute
 from discprep.model import Manifest, Named, NameShown, Shell, Volume
 
 ALL, BACK, FILE, OLD, PUT, ROOM, SAVE, START = "ALL", "BACK", "FILE", "OLD", "PUT", "ROOM", "SAVE", "START"
@@ -122,6 +123,16 @@ class Site:
         volume = next((v for v in self.manifest.profile.volumes if v.path == path.base), self.volume)
         text = f"{path.base}\0{'/'.join(path.parts)}"
         return text if volume.case_sensitive else text.casefold()
+
+
+def part_name(shell: Shell, number: int) -> str:
+    """The script of a part, which a person starts."""
+    return substitute(shell.script_name, {"part": str(number)})
+
+
+def work_name(shell: Shell, number: int) -> str:
+    """The script that does a part's work on the machine, where parts only call it."""
+    return f"WORK{number}{script_ending(shell)}"
 
 
 def called_stems(shell: Shell) -> tuple[str, ...]:
