@@ -6,7 +6,7 @@ import difflib
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import dropwhile
+from itertools import dropwhile, islice
 
 from discprep.errors import DiscprepError, ManifestError
 from discprep.machine import data_bits, ends_differ, given_roles, kind_of, needed_though_wanted, wiped
@@ -179,11 +179,13 @@ def _wanted_yet_needed(manifest: Manifest) -> Iterator[DiscprepError]:
         )
 
 
-def _chain(path: Iterable[str], start: str) -> str:
-    """The circle in words, from `start` to itself; the middle of a long one is left out."""
-    chain = [*dropwhile(lambda name: name != start, path), start]
-    if len(chain) > MOST_IN_CHAIN:
-        chain[MOST_IN_CHAIN // 2 : -MOST_IN_CHAIN // 2] = ["…"]
+def _chain(path: dict[str, None], start: str) -> str:
+    """The circle in words, from `start` to itself; the middle of a long one is left out, and not walked through."""
+    half = MOST_IN_CHAIN // 2
+    chain = list(islice(dropwhile(lambda name: name != start, path), MOST_IN_CHAIN))
+    if len(chain) == MOST_IN_CHAIN:
+        chain[half:] = ["…", *[*islice(reversed(path), half - 1)][::-1]]
+    chain.append(start)
     return " needs ".join(chain)
 
 
