@@ -13,6 +13,7 @@ from discprep.fetch.source import host, scheme, shown
 from discprep.job.line import line_troubles
 from discprep.job.sheet import cautions, ladder, waiting, work
 from discprep.job.sheet.disc_ladder import disc_rungs
+from discprep.job.sheet.ladder import Line
 from discprep.job.sheet.made import DiscMade
 from discprep.job.verify import renamings
 from discprep.link.ends import bridge_flow, bridge_rate, machine_rate, rates_both_hold
@@ -22,7 +23,6 @@ from discprep.manifest.substitute import mask
 from discprep.model import Item, LinkSettings, Manifest, Notice, Pin
 from discprep.report.sheet.facts import (
     Capacity,
-    Line,
     Origin,
     Placement,
     Pull,
@@ -68,7 +68,7 @@ def facts_from(made: DiscMade) -> SheetFacts:
         on_machine=work.machine_tasks(made),
         spare_scripts=work.spare_scripts(made),
         after_link=work.after_link_tasks(made),
-        line=line,
+        window_told=bool(line and line.link.window_bytes),
         settings=_settings(manifest, line) if line else (),
         wiring=_wiring(manifest) if line else None,
         disc_ladder=disc_rungs(profile.disc_path),
@@ -101,36 +101,25 @@ def _with_hint(notice: Notice) -> str:
 
 
 def line_of(manifest: Manifest, there: Collection[str]) -> Line | None:
-    """The line's settings with the rates that the clocks really make; None without a link. `there`: the items that the
-    machine has before the link stands."""
+    """The line's settings with what its ladder tells; None without a link. `there`: the items that the machine has
+    before the link stands."""
     link, bridge, profile = manifest.link, manifest.bridge, manifest.profile
     if link is None:
         return None
     slower = [r for r in rates_both_hold(profile, bridge, link.framing) if r < link.rate_bit_s]
     return Line(
-        rate_bit_s=link.rate_bit_s,
-        framing=link.framing,
-        protocol=link.protocol,
-        mtu_bytes=link.mtu_bytes,
-        window_bytes=link.window_bytes,
-        round_trip_s=link.round_trip_s,
+        link=link,
         flow=bridge_flow(bridge, profile),
-        machine_rate_bit_s=machine_rate(profile, link.rate_bit_s).actual_bit_s if profile.serial_clock_hz else None,
-        bridge_rate_bit_s=bridge_rate(bridge, link.rate_bit_s).actual_bit_s if bridge and bridge.clock_hz else None,
-        bridge_set_bit_s=bridge.rate_bit_s if bridge else None,
-        bridge_framing=bridge.framing if bridge else "",
-        bridge_flow=(bridge.flow or "") if bridge else "",
         bridge_address=bridge.address if bridge else "",
         machine_address=bridge.machine_address if bridge else "",
         resolver=mask(dict(manifest.values).get("resolver", "")),
         slower_bit_s=slower[-1] if slower else None,
         ping_s=_ping_s(link),
-        kilobyte_s=waiting.ten_kilobytes_s(link, manifest),
+        ten_kilobytes_s=waiting.ten_kilobytes_s(link, manifest),
         example_host=_example_host(manifest),
         beyond=_beyond(manifest),
         terminal=_has_terminal(manifest, there),
         auto_rts=profile.serial_auto_rts,
-        compressed=link.protocol == "cslip" or (link.protocol == "ppp" and link.header_compression is not False),
     )
 
 
@@ -167,26 +156,32 @@ def _example_host(manifest: Manifest) -> str:
 
 def _settings(manifest: Manifest, line: Line) -> tuple[Setting, ...]:
     """Every setting that must agree, as it stands on both ends."""
-    set_to = f"{line.bridge_set_bit_s} bit/s" if line.bridge_set_bit_s is not None else BLANK
-    window = [Setting("Receive window", f"{line.window_bytes} bytes")] if line.window_bytes else []
+    link, bridge = line.link, manifest.bridge
+    protocol, mtu = link.protocol.upper(), f"{link.mtu_bytes} bytes"
+    window = [Setting("Receive window", f"{link.window_bytes} bytes")] if link.window_bytes else []
     return (
-        Setting("Line rate", f"{line.rate_bit_s} bit/s", set_to, _rates(line)),
-        Setting("Framing", line.framing, line.bridge_framing or line.framing),
-        Setting("Flow control", manifest.profile.serial_flow, line.bridge_flow or "as the machine"),
-        Setting("Protocol", line.protocol.upper(), line.protocol.upper()),
-        Setting("MTU", f"{line.mtu_bytes} bytes", f"{line.mtu_bytes} bytes"),
+        Setting("Line rate", f"{link.rate_bit_s} bit/s", f"{bridge.rate_bit_s} bit/s" if bridge else BLANK,
+                _rates(manifest, link)),
+        Setting("Framing", link.framing, bridge.framing if bridge else link.framing),
+        Setting("Flow control", manifest.profile.serial_flow, (bridge and bridge.flow) or "as the machine"),
+        Setting("Protocol", protocol, protocol),
+        Setting("MTU", mtu, mtu),
         *window,
         Setting("Address", line.machine_address or BLANK, line.bridge_address or BLANK),
         Setting("Gateway", line.bridge_address or BLANK),
         Setting("Resolver", line.resolver or BLANK),
         *(Setting(key, mask(value)) for key, value in manifest.values if key != "resolver"),
-    )
+    )  # fmt: skip
 
 
-def _rates(line: Line) -> str:
-    known = [("machine", line.machine_rate_bit_s), ("bridge", line.bridge_rate_bit_s)]
-    made = [f"{name} makes {actual:.0f} ({_percent(actual / line.rate_bit_s - 1)})" for name, actual in known if actual]
-    return ", ".join(made)
+def _rates(manifest: Manifest, link: LinkSettings) -> str:
+    """What the clocks really make of the rate, where they are known."""
+    profile, bridge = manifest.profile, manifest.bridge
+    known = [("machine", machine_rate(profile, link.rate_bit_s))] if profile.serial_clock_hz else []
+    known += [("bridge", bridge_rate(bridge, link.rate_bit_s))] if bridge and bridge.clock_hz else []
+    made = [(name, one.actual_bit_s) for name, one in known]
+    told = (f"{name} makes {actual:.0f} ({_percent(actual / link.rate_bit_s - 1)})" for name, actual in made if actual)
+    return ", ".join(told)
 
 
 def _percent(fraction: float) -> str:

@@ -7,8 +7,10 @@ and for compressed headers (RFC 1144); the numbers come from the link's own figu
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 
-from discprep.report.sheet.facts import Failure, Line, Rung
+from discprep.model import Flow, LinkSettings
+from discprep.report.sheet.facts import Failure, Rung
 from discprep.units import format_seconds
 
 NAMES: Mapping[str, str] = {
@@ -25,15 +27,39 @@ PING_DATA_BYTES = 56  # what a ping carries unless told otherwise: common practi
 PING_BYTES = PING_DATA_BYTES + 28  # with its ICMP and IP headers (RFC 792, RFC 791)
 
 
-def rungs(line: Line, port: str = "ADDRESS:PORT") -> tuple[Rung, ...]:
-    """The tests for this line, easiest first. `port` is where the shelf of the PC answers."""
+@dataclass(frozen=True, slots=True)
+class Line:
+    """The serial line as it is to be set, and what is known around it."""
+
+    link: LinkSettings
+    flow: Flow
+    bridge_address: str
+    machine_address: str
+    resolver: str
+    slower_bit_s: int | None  # the next slower rate that both ends hold
+    ping_s: float  # what a ping of the bridge should take
+    ten_kilobytes_s: float  # what 10 KB should take
+    example_host: str
+    beyond: str  # an address that is neither end's, for a ping through the bridge
+    terminal: bool  # the machine has a terminal program
+    auto_rts: bool  # the machine's port drops RTS by itself
+
+    @property
+    def compressed(self) -> bool:
+        """Whether TCP/IP headers are compressed after RFC 1144."""
+        protocol = self.link.protocol
+        return protocol == "cslip" or (protocol == "ppp" and self.link.header_compression is not False)
+
+
+def rungs(line: Line) -> tuple[Rung, ...]:
+    """The tests for this line, easiest first."""
     first = (_loop(line), _prompt(line)) if line.terminal else (_from_the_pc(line),)
-    ppp = (_ppp(line),) if line.protocol == "ppp" else ()
-    return (*first, *ppp, _bridge_address(line), _beyond(line), _name(line), _fetch(line, port))
+    ppp = (_ppp(line),) if line.link.protocol == "ppp" else ()
+    return (*first, *ppp, _bridge_address(line), _beyond(line), _name(line), _fetch(line))
 
 
 def _ends(line: Line) -> str:
-    return f"{line.rate_bit_s} {line.framing}"
+    return f"{line.link.rate_bit_s} {line.link.framing}"
 
 
 def _slower(line: Line) -> str:
@@ -95,7 +121,7 @@ def _wire_failures(line: Line) -> tuple[Failure, ...]:
 def _ppp(line: Line) -> Rung:
     return Rung(
         "PPP comes up",
-        f"Leave the terminal, start the IP stack with PPP, its log on; MTU {line.mtu_bytes}.",
+        f"Leave the terminal, start the IP stack with PPP, its log on; MTU {line.link.mtu_bytes}.",
         "LCP opens, then the password if one is asked, then IPCP; the addresses are those of the table.",
         (
             Failure("requests go out, no answer to LCP", "the bridge is not in PPP yet, or another rate",
@@ -119,8 +145,8 @@ def _bridge(line: Line) -> str:
 
 
 def _bridge_address(line: Line) -> Rung:
-    start = "" if line.protocol == "ppp" else (
-        f"Leave the terminal, start the IP stack ({line.protocol.upper()}, MTU {line.mtu_bytes}). "
+    start = "" if line.link.protocol == "ppp" else (
+        f"Leave the terminal, start the IP stack ({line.link.protocol.upper()}, MTU {line.link.mtu_bytes}). "
     )  # fmt: skip
     return Rung(
         NAMES["address"],
@@ -128,11 +154,11 @@ def _bridge_address(line: Line) -> Rung:
         f"An answer in about {1000 * line.ping_s:.0f} ms, none lost of ten.",
         (
             Failure("no answer, the bridge's lamp blinks", "protocol or addresses differ",
-                    f"{line.protocol.upper()} on both ends; {_own(line)} here, {_bridge(line)} there"),
+                    f"{line.link.protocol.upper()} on both ends; {_own(line)} here, {_bridge(line)} there"),
             Failure("no answer, no lamp", "the terminal still holds the port, or flow control waits",
                     "end the terminal; check the handshake lines"),
             Failure("some are lost", "overrun or a rate that both ends hold badly", f"try {_slower(line)}"),
-            Failure("small pings pass, large ones do not", f"MTU is not {line.mtu_bytes} on both ends", "set it"),
+            Failure("small pings pass, large ones do not", f"MTU is not {line.link.mtu_bytes} on both ends", "set it"),
         ),
     )  # fmt: skip
 
@@ -166,12 +192,12 @@ def _name(line: Line) -> Rung:
     )
 
 
-def _fetch(line: Line, port: str) -> Rung:
+def _fetch(line: Line) -> Rung:
     compression = "on" if line.compressed else "off"
     return Rung(
         NAMES["fetch"],
-        f"Fetch http://{port}/LIST.TXT from the PC's shelf, then something of 10 KB.",
-        f"10 KB in about {format_seconds(line.kilobyte_s)}; the page's sizes match.",
+        "Fetch http://ADDRESS:PORT/LIST.TXT from the PC's shelf, then something of 10 KB.",
+        f"10 KB in about {format_seconds(line.ten_kilobytes_s)}; the page's sizes match.",
         (
             Failure("refused", "the shelf is not running, or another port", "discprep serve on the PC; its address"),
             Failure("it hangs and is not refused", "the PC's firewall drops what comes in",
@@ -179,7 +205,7 @@ def _fetch(line: Line, port: str) -> Rung:
             Failure("ping works, no connection ever does", "headers are compressed at one end only (RFC 1144)",
                     f"set it {compression} on both ends"),
             Failure("it starts and stalls", "MTU or overrun",
-                    f"MTU {line.mtu_bytes} on both ends; smaller if that helps; then {_slower(line)}"),
+                    f"MTU {line.link.mtu_bytes} on both ends; smaller if that helps; then {_slower(line)}"),
             Failure("twice as slow, pauses each second", "packets are lost and sent again",
                     f"a smaller MTU or window; {_overrun(line)}"),
             Failure("whole, but its checksum is wrong", "lost characters that nothing noticed",

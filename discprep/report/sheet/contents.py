@@ -122,7 +122,7 @@ def tests(facts: SheetFacts) -> Section:
 def after_link(facts: SheetFacts) -> Section:
     """The work once the link stands; none without a link."""
     blocks: tuple[Block, ...] = (Tasks(facts.after_link),) if facts.after_link else ()
-    if facts.line and not blocks:
+    if facts.ladder and not blocks:
         blocks = (Paragraph("Nothing waits for the link: all that is wanted is on the disc."),)
     return Section("after-link", "After the link stands", blocks)
 
@@ -160,8 +160,7 @@ def other_settings(facts: SheetFacts) -> Section:
     """The timeline and the two curves, or in a sentence why there is none; no section where nothing waits."""
     blocks = [*_timeline(facts.pulls)]
     if facts.over_rates:
-        told = bool(facts.line and facts.line.window_bytes)
-        blocks += [*_rates(facts.over_rates), *_windows(facts.over_windows, told)]
+        blocks += [*_rates(facts.over_rates), *_windows(facts.over_windows, facts.window_told)]
     title = "The timeline of the link, and other settings of the line"
     return Section("other-settings", title, tuple(blocks), appendix=True)
 

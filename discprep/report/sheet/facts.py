@@ -31,35 +31,6 @@ class Task:
 
 
 @dataclass(frozen=True, slots=True)
-class Line:
-    """The serial line as it is to be set; rates as the clocks really make them, None where no clock is known."""
-
-    rate_bit_s: int
-    framing: str
-    protocol: str
-    mtu_bytes: int
-    window_bytes: int | None
-    round_trip_s: float
-    flow: str
-    machine_rate_bit_s: float | None = None
-    bridge_rate_bit_s: float | None = None
-    bridge_set_bit_s: int | None = None  # what the manifest says of the bridge, where it speaks of one
-    bridge_framing: str = ""
-    bridge_flow: str = ""
-    bridge_address: str = ""
-    machine_address: str = ""
-    resolver: str = ""
-    slower_bit_s: int | None = None  # the next slower rate that both ends hold
-    ping_s: float = 0.0  # what a ping of the bridge should take
-    kilobyte_s: float = 0.0  # what 10 KB should take
-    example_host: str = ""
-    beyond: str = ""  # an address that is neither end's, for a ping through the bridge
-    terminal: bool = True  # the machine has a terminal program
-    auto_rts: bool = False  # the machine's port drops RTS by itself
-    compressed: bool = False  # TCP/IP headers are compressed after RFC 1144
-
-
-@dataclass(frozen=True, slots=True)
 class Wiring:
     """The plugs of both ends of the line, and which kind of end each is wired as."""
 
@@ -190,7 +161,7 @@ class SheetFacts:
     on_machine: tuple[Task, ...] = ()
     spare_scripts: tuple[str, ...] = ()  # what else lies on the disc for when it is needed
     after_link: tuple[Task, ...] = ()
-    line: Line | None = None
+    window_told: bool = False  # whether the machine's receive window is known
     settings: tuple[Setting, ...] = ()
     wiring: Wiring | None = None
     disc_ladder: tuple[Rung, ...] = ()
