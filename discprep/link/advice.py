@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
 
-from discprep.link.encapsulation import XON_XOFF_MAP, conventional_mtus
+from discprep.link.encapsulation import CONVENTIONAL_MTUS, XON_XOFF_MAP
 from discprep.link.ends import fastest_rate
 from discprep.link.judge import troubles
 from discprep.link.line import parse_framing
@@ -64,7 +64,7 @@ def _with_rate(question: Question, trouble: Trouble, found: tuple[Trouble, ...])
     after = VARY["baud"](question, str(trouble.cure_bit_s))
     if not worse(troubles_of(after), found):
         return trouble
-    tries = [("mtu", mtu) for mtu in sorted(conventional_mtus(), reverse=True) if mtu < question.link.mtu_bytes]
+    tries = [("mtu", mtu) for mtu in reversed(CONVENTIONAL_MTUS) if mtu < question.link.mtu_bytes]
     tries += [("window", size) for size in (2048, 1024, 512)]
     more = " Packets may be sent again needlessly then."
     for key, value in tries:
@@ -120,12 +120,11 @@ def _options(question: Question) -> tuple[Advice, ...]:
 def _changes(question: Question) -> list[tuple[str, list[str]]]:
     link = question.link
     rate = fastest_rate(question.profile, question.bridge, link.framing)
-    mtus = {*conventional_mtus()} - {link.mtu_bytes}
     # A smaller one helps too, where a server takes what is queued for lost.
     windows = [size for size in _WINDOWS_BYTES if size != (link.window_bytes or WINDOW_BYTES)]
     return [
         ("baud", [str(rate)] if rate and rate > link.rate_bit_s else []),
-        ("mtu", [str(mtu) for mtu in sorted(mtus)]),
+        ("mtu", [str(mtu) for mtu in CONVENTIONAL_MTUS if mtu != link.mtu_bytes]),
         ("window", [str(size) for size in windows if size >= segment_size(link.mtu_bytes)]),
         ("protocol", ["cslip"] if link.protocol == "slip" else []),
         ("framing", ["8N1"] if parse_framing(link.framing).bits > 10 else []),

@@ -16,6 +16,8 @@ SYN_BYTES = 44  # with the MSS option
 COMPRESSED_BYTES = 3  # RFC 1144: mask and checksum; a one-way stream's steady sequence and IP number are implied
 COMPRESSED_ACK_BYTES = 6  # an acknowledgement steps by more than 255: three more
 
+CONVENTIONAL_MTUS = 296, 576, 1006, 1500  # RFC 1191 table 7-1 (296, 1006), RFC 791 (576), RFC 1661 (1500)
+
 _END, _ESC, _ESC_END, _ESC_ESC = 0xC0, 0xDB, 0xDC, 0xDD
 ALL_CONTROLS, XON_XOFF_MAP = 0xFFFFFFFF, 0x000A0000  # maps: everything; the bytes 11 and 13
 _FLAG, _PPP_ESC, _FLIP = 0x7E, 0x7D, 0x20
@@ -98,15 +100,13 @@ class Encapsulation:
         return self.full_header + self.growth * options_bytes + self.frame_bytes
 
 
-def encapsulation(
-    link: LinkSettings, *, data_growth: float | None = None, addresses: tuple[str, ...] = ()
-) -> Encapsulation:
-    """The encapsulation of these settings. `addresses` are the two IPv4 addresses, where known: 192 is END and each
-    byte of them stands in every header that is not compressed.
+def encapsulation(link: LinkSettings, *, addresses: tuple[str, ...] = ()) -> Encapsulation:
+    """The encapsulation of these settings for random bytes. `addresses` are the two IPv4 addresses, where known: 192 is
+    END, and each byte of them stands in every header that is not compressed.
     """
     if link.protocol == "ppp":
-        return _ppp(link, data_growth, addresses)
-    return _build(_SLIP_ESCAPED, 2.0, link.protocol == "cslip", data_growth, addresses, known=b"")
+        return _ppp(link, addresses)
+    return _build(_SLIP_ESCAPED, 2.0, link.protocol == "cslip", addresses, known=b"")
 
 
 def negotiated(link: LinkSettings, *, xon_xoff: bool = False, standard: bool = False) -> LinkSettings:
@@ -122,26 +122,25 @@ def negotiated(link: LinkSettings, *, xon_xoff: bool = False, standard: bool = F
     )
 
 
-def _ppp(link: LinkSettings, data_growth: float | None, addresses: tuple[str, ...]) -> Encapsulation:
+def _ppp(link: LinkSettings, addresses: tuple[str, ...]) -> Encapsulation:
     link = negotiated(link)
     accm, headers = link.accm or 0, bool(link.header_compression)
     escaped = ppp_escaped(accm)
-    built = _build(escaped, 0.0, headers, data_growth, addresses, known=_KNOWN_HEADER)
+    built = _build(escaped, 0.0, headers, addresses, known=_KNOWN_HEADER)
     protocol = 0x2D if headers else 0x21
     field = bytes([protocol]) if link.field_compression else bytes([0xFF, 0x03, 0x00, protocol])
     return replace(built, accm=accm, frame_bytes=1 + _escaped_size(field, escaped) + built.growth * 2)
 
 
 def _build(
-    escaped: frozenset[int], frame_bytes: float, compressed: bool, data_growth: float | None,
-    addresses: tuple[str, ...], known: bytes,
-) -> Encapsulation:  # fmt: skip
+    escaped: frozenset[int], frame_bytes: float, compressed: bool, addresses: tuple[str, ...], known: bytes
+) -> Encapsulation:
     growth = 1 + len(escaped) / 256
     fixed = known + b"".join(_packed(text) for text in addresses)
     full = _escaped_size(fixed, escaped) + growth * (HEADER_BYTES - len(fixed))
     return Encapsulation(
         growth=growth,
-        data_growth=growth if data_growth is None else data_growth,
+        data_growth=growth,
         frame_bytes=frame_bytes,
         segment_header=growth * COMPRESSED_BYTES if compressed else full,
         ack_header=growth * COMPRESSED_ACK_BYTES if compressed else full,
@@ -160,10 +159,5 @@ def _packed(address: str) -> bytes:
 
 def _escaped_size(data: bytes, escaped: frozenset[int]) -> int:
     return len(data) + sum(byte in escaped for byte in data)
-
-
-def conventional_mtus() -> tuple[int, ...]:
-    """MTUs in use on serial lines: RFC 1191 table 7-1 (296, 1006), RFC 791 (576), RFC 1661 (1500)."""
-    return 296, 576, 1006, 1500
 
 

@@ -169,8 +169,8 @@ def _with_zero(value: int) -> bytes:
 class Decompressor:
     """The machine's way to us. After a hurt frame, packets that name no slot are tossed (RFC 1144 4.1)."""
 
-    def __init__(self, slots: int = SLOTS) -> None:
-        self._slots: list[bytes | None] = [None] * slots
+    def __init__(self) -> None:
+        self._slots: list[bytes | None] = [None] * SLOTS
         self._last = -1
         self._tossing = True
 
