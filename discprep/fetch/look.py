@@ -55,23 +55,26 @@ class LookIn:
         return _Look(items, wanted, progress, self.ask, self.kind).over(self.folder)
 
 
+@dataclass(eq=False)
 class _Look:
-    def __init__(
-        self, items: Sequence[Item], wanted: Mapping[str, Wanted], progress: Progress, ask: Ask | None, kind: Kind
-    ) -> None:
-        self.wanted = wanted
-        self.kind = kind
+    items: Sequence[Item]
+    wanted: Mapping[str, Wanted]
+    progress: Progress
+    ask: Ask | None
+    kind: Kind
+
+    def __post_init__(self) -> None:
         self.told: set[tuple[str, Path]] = set()  # item and file that were asked about
-        self.progress = progress
-        self.ask = ask
         self.found = Found()
-        self.sure = [item for item in items if wanted[item.id].covered or wanted[item.id].hashes.any]
-        known = {item.id for item in self.sure}
-        self.unsure = [item for item in items if item.id not in known]
+        self.sure = [item for item in self.items if self._has_hash(item)]
+        self.unsure = [item for item in self.items if not self._has_hash(item)]
         self.named = _by_names(self.unsure, lambda name: {name.casefold()})
-        self.unpacked = _by_names(items, _unpacked_names)
-        self.sizes = {wanted[item.id].likely_bytes for item in self.sure}
-        self.weak = _asked_for([wanted[item.id].hashes for item in self.sure])
+        self.unpacked = _by_names(self.items, _unpacked_names)
+        self.sizes = {self.wanted[item.id].likely_bytes for item in self.sure}
+        self.weak = _asked_for([self.wanted[item.id].hashes for item in self.sure])
+
+    def _has_hash(self, item: Item) -> bool:
+        return self.wanted[item.id].covered or self.wanted[item.id].hashes.any
 
     def over(self, folder: Path) -> Found:
         files = list(_files(folder))

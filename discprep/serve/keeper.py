@@ -6,7 +6,7 @@ import queue
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import KW_ONLY, dataclass, field, replace
 from pathlib import Path
 
 from discprep.archives import read_content
@@ -27,11 +27,12 @@ MOST_LOGGED = 100_000  # transfers of one run: no machine makes so many, and a l
 RETRY_S = 60.0  # how soon an item that failed is tried again
 
 
+@dataclass(eq=False)
 class Keeper:
     """The shelf as it changes while it is served. Every method may be called from many threads.
 
     Args:
-        stock: the shelf at the start
+        _stock: the shelf at the start
         log_file: where transfers are written; None: nowhere
         bring: how an item that is not at hand gets here
         script: words the fetching script; None: there is none
@@ -42,27 +43,18 @@ class Keeper:
             the script's are: it gets the file or not one byte
     """
 
-    def __init__(
-        self,
-        stock: Shelf,
-        *,
-        log_file: Path | None = None,
-        bring: Bring | None = None,
-        script: Script | None = None,
-        join: Script | None = None,
-        tell: Callable[[Transfer], None] = lambda transfer: None,
-        progress: Progress | None = None,
-        hold_s: float = 3.0,
-        hold_simple_s: float = 120.0,
-    ) -> None:
-        self._log_file = log_file
-        self._bring = bring
-        self._script = script
-        self._join = join
-        self._tell = tell
-        self._progress = progress or Silent()
-        self._hold_s = hold_s
-        self._hold_simple_s = hold_simple_s
+    _stock: Shelf
+    _: KW_ONLY
+    log_file: Path | None = None
+    bring: Bring | None = None
+    script: Script | None = None
+    join: Script | None = None
+    tell: Callable[[Transfer], None] = lambda transfer: None
+    progress: Progress = field(default_factory=Silent)
+    hold_s: float = 3.0
+    hold_simple_s: float = 120.0
+
+    def __post_init__(self) -> None:
         self._changed = threading.Condition()
         self._orders: queue.SimpleQueue[str] = queue.SimpleQueue()
         self._courier: threading.Thread | None = None  # one item at a time: the old sites are slow enough
@@ -70,7 +62,8 @@ class Keeper:
         self._spans: log.Spans = {}
         self._hashed: set[tuple[Path, int, str]] = set()
         self.transfers = self.sent_bytes = 0
-        self._stock = stock.with_had(self._spans, log.note(self._spans, log.read(log_file) if log_file else ()))
+        logged = log.read(self.log_file) if self.log_file else ()
+        self._stock = self._stock.with_had(self._spans, log.note(self._spans, logged))
 
     @property
     def stock(self) -> Shelf:
@@ -106,17 +99,17 @@ class Keeper:
             return _text(stock, shelf.plain_list(stock))
         if name in _LISTS:
             return _text(stock, _LISTS[name](stock))
-        if self._script and stock.script_name and name == stock.script_name.casefold():
-            return self._scripted(self._script, _host(local))
-        if self._join and stock.join_name and name == stock.join_name.casefold():
-            return _text(stock, self._join(stock, _host(local)))
+        if self.script and stock.script_name and name == stock.script_name.casefold():
+            return self._scripted(self.script, _host(local))
+        if self.join and stock.join_name and name == stock.join_name.casefold():
+            return _text(stock, self.join(stock, _host(local)))
         return None
 
     def _scripted(self, script: Script, host: str) -> Reply:
         """The script; whoever asks for it wants all, so what is not at hand starts on its way."""
         stock = self.stock
         for offer in shelf.still_to_pull(stock.offers):
-            if not offer.files and self._bring:
+            if not offer.files and self.bring:
                 self._start_bringing(offer)
         try:
             return _text(stock, script(stock, host))
@@ -129,8 +122,8 @@ class Keeper:
         if file:
             return self._sound(file, request)
         offer = stock.offer(path)
-        if offer and not offer.files and self._bring:
-            offer = self._wanted(offer, self._hold_simple_s if _silent(request) else self._hold_s)
+        if offer and not offer.files and self.bring:
+            offer = self._wanted(offer, self.hold_simple_s if _silent(request) else self.hold_s)
             file = self.stock.file(path)
             if file:
                 return self._sound(file, request)
@@ -152,7 +145,7 @@ class Keeper:
                 for _ in read_content(content):
                     pass
             except DiscprepError as error:
-                self._progress.say(f"not handed on: {file.name}: {error.message}")
+                self.progress.say(f"not handed on: {file.name}: {error.message}")
                 damaged = "its bytes on the computer that answers you are damaged; fetch it there again"
                 return self._html(503, shelf.refusal_page(self.stock, "Not to be had", damaged))
             self._hashed.add(key)
@@ -200,16 +193,16 @@ class Keeper:
             self._fetch(self._orders.get())
 
     def _fetch(self, item: str) -> None:
-        assert self._bring
+        assert self.bring
         try:
-            changed = replace(self._bring(item), state="ready")
+            changed = replace(self.bring(item), state="ready")
         except DiscprepError as error:
             changed = replace(self._entry(item), state="failed", why=error.message)
-            self._progress.say(f"not brought: {error}")
+            self.progress.say(f"not brought: {error}")
         except Exception as error:
             # The host's disk, or a fault of our own: whoever waits must hear of it, and the next item still comes.
             changed = replace(self._entry(item), state="failed", why=f"{type(error).__name__}: {error}")
-            self._progress.say(f"not brought: {item}: {type(error).__name__}: {error}")
+            self.progress.say(f"not brought: {item}: {type(error).__name__}: {error}")
         with self._changed:
             self._failed_at[item] = time.monotonic()
             self._stock = self._stock.with_offer(changed).with_had(self._spans, self._spans)
@@ -223,30 +216,30 @@ class Keeper:
     def began(self, key: str, reply: Reply, client: str) -> None:
         file = reply.note
         assert isinstance(file, ShelfFile)
-        self._progress.begin(key, f"{file.name} to {client}", reply.length_bytes)
+        self.progress.begin(key, f"{file.name} to {client}", reply.length_bytes)
 
     def moved(self, key: str, amount: int) -> None:
-        self._progress.advance(key, amount)
+        self.progress.advance(key, amount)
 
     def sent(self, key: str, sent: Sent) -> None:
         """Logs a transfer, and from now on counts what arrived as had."""
-        self._progress.end(key)
+        self.progress.end(key)
         transfer = _transfer(sent)
         with self._changed:
             self.transfers, self.sent_bytes = self.transfers + 1, self.sent_bytes + transfer.bytes
             self._stock = self._stock.with_had(self._spans, log.note(self._spans, [transfer]))
             count = self.transfers
-        if self._log_file and count <= MOST_LOGGED:
+        if self.log_file and count <= MOST_LOGGED:
             try:
-                log.append(self._log_file, transfer)
+                log.append(self.log_file, transfer)
             except OSError as error:
-                self._progress.say(str(StorageError(f"the transfer was not logged: {error.strerror}")))
+                self.progress.say(str(StorageError(f"the transfer was not logged: {error.strerror}")))
         if count == MOST_LOGGED:
-            self._progress.say(f"{count:,} transfers in this run: no more of them are logged")
-        self._tell(transfer)
+            self.progress.say(f"{count:,} transfers in this run: no more of them are logged")
+        self.tell(transfer)
 
     def trouble(self, message: str) -> None:
-        self._progress.say(message)
+        self.progress.say(message)
 
 
 _LISTS = {shelf.SHA256_NAME.casefold(): shelf.sha256_list, shelf.CRC32_NAME.casefold(): shelf.crc32_list}
