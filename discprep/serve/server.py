@@ -31,6 +31,7 @@ class Bounds:
     """What one client may take. Times suit a line of 1,200 bit/s, where a request alone takes seconds."""
 
     connections: int = 128
+    leaving: int = 128  # that lost their places, and whose threads have not ended: they may wait for an item to come
     head_s: float = 60.0  # from a request's first byte to its last
     idle_s: float = 120.0  # between the requests of one connection
     stall_s: float = 300.0  # without one byte moving
@@ -82,7 +83,7 @@ class Server:
         self._open: set[Connection] = set()
         self._lock = threading.Lock()
         self._stopping = False
-        self._count = 0
+        self._count = self._threads = 0
         self.gate = gate
         self._takes = takes
         self._listener = _listen(host, port)
@@ -161,11 +162,11 @@ class Server:
             return
         with self._lock:
             self._open.add(connection)
+            self._threads += 1
         try:
             threading.Thread(target=self._serve, args=(connection,), daemon=True).start()
         except RuntimeError:  # the host has no thread left to give
-            with self._lock:
-                self._open.discard(connection)
+            self._gone(connection)
             _say_busy(sock)
 
     def _connection(self, sock: socket.socket, client: str) -> Connection:
@@ -180,6 +181,8 @@ class Server:
         """Frees a place if none is left: who has kept us waiting longest goes, else whose transfer stands still, else
         the oldest of another client that holds more than half of them."""
         with self._lock:
+            if self._threads >= self._bounds.connections + self._bounds.leaving:
+                return False
             if len(self._open) < self._bounds.connections:
                 return True
             loser = self._longest_waiting() or self._longest_stalled() or self._greedy(client)
@@ -221,10 +224,14 @@ class Server:
         finally:
             connection.waiting_since = -math.inf  # it lingers, and still holds its place: the first to lose it
             linger(connection.sock)
-            with self._lock:
-                self._open.discard(connection)
+            self._gone(connection)
             connection.pusher.leave()
             connection.sock.close()
+
+    def _gone(self, connection: Connection) -> None:
+        with self._lock:
+            self._open.discard(connection)
+            self._threads -= 1
 
     def _one_request(self, connection: Connection, received: bytes) -> tuple[bytes, bool]:
         """Reads and answers one request. Returns the bytes left over and whether the connection goes on."""

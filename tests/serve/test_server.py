@@ -410,6 +410,30 @@ def test_an_item_is_brought_and_only_then_handed_on(tmp_path: Path) -> None:
         assert run.ask("/LATER.LHA")[2] == TOOLS
 
 
+def test_who_waits_for_an_item_and_loses_the_place_is_counted(tmp_path: Path) -> None:
+    """A thread that waits for an item outlives its connection: no more of them than are allowed."""
+    stock, found = waiting_shelf(tmp_path)
+    verified = threading.Event()
+
+    def bring(item: str) -> Offer:
+        assert verified.wait(30)
+        return found
+
+    bounds = Bounds(connections=3, leaving=2, evict_stalled_s=0.0)
+    with serving(stock, bounds, bring=bring, hold_simple_s=20.0) as run:
+        threads = threading.active_count()
+        asking = []
+        for _ in range(12):
+            sock = socket.create_connection(("127.0.0.1", run.port), 20)
+            sock.sendall(b"GET /LATER.LHA?wait HTTP/1.0\r\n\r\n")
+            asking.append(sock)
+            wait_until(lambda: run.server.running == min(3, len(asking)))
+        assert threading.active_count() <= threads + 3 + 2 + 1  # one brings the item
+        verified.set()
+        for sock in asking:
+            sock.close()
+
+
 def test_a_simple_request_waits_or_gets_nothing(tmp_path: Path) -> None:
     """It knows no status, so words would be saved as the file."""
     stock, found = waiting_shelf(tmp_path)
