@@ -14,7 +14,7 @@ import json
 import os
 import re
 import threading
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import astuple, replace
 from itertools import count
 from pathlib import Path
@@ -60,12 +60,15 @@ class Store:
         entries.reverse()  # each goes once it is taken: thousands, twice, are megabytes
         return [Entry.of(entries.pop()) for _ in range(len(entries))], Summary.of(head)
 
-    def save(self, key: str, part: Path, entries: Iterable[Entry], summary: Summary) -> Path:
+    def save(self, key: str, part: Path, entries: Sequence[Entry], summary: Summary) -> Path:
         """Adds the listing to the members' bytes in `part` and gives the file its final name."""
-        body = written([summary.values(), [entry.values() for entry in entries]])
+        size, digest = 0, hashlib.sha256()
         with storage("keeping what was decoded", self.folder):
             with part.open("ab") as file:
-                file.write(body + f"{len(body):016x}{hashlib.sha256(body).hexdigest()}".encode())
+                for piece in _listed(summary, entries):
+                    size += file.write(piece)
+                    digest.update(piece)
+                file.write(f"{size:016x}{digest.hexdigest()}".encode())
             return move(part, self.path(key))
 
 
@@ -75,6 +78,14 @@ def forget(path: Path) -> None:
     if path.suffix == SUFFIX:
         with contextlib.suppress(OSError), path.open("ab") as file:
             file.write(b"\n")
+
+
+def _listed(summary: Summary, entries: Sequence[Entry]) -> Iterator[bytes]:
+    """A listing as JSON, a member at a time: thousands as one text are megabytes."""
+    yield b"[" + written(summary.values())
+    for number, entry in enumerate(entries):
+        yield (b"," if number else b",[") + written(entry.values())
+    yield b"]]\n" if entries else b",[]]\n"
 
 
 def _listing(file: BinaryIO) -> bytes | None:
