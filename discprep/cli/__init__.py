@@ -7,7 +7,6 @@ import gc
 import importlib
 import os
 import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
@@ -107,8 +106,6 @@ def build_app(arguments: list[str]) -> typer.Typer:
     called = next((word for word in arguments if word in COMMANDS), None)
     for name in [called] if called else COMMANDS:
         module = name.replace("-", "_")
-        if not (Path(__file__).parent / f"{module}.py").exists():
-            continue
         function = getattr(importlib.import_module(f"discprep.cli.{module}"), module)
         app.command(name, short_help=COMMANDS[name])(function)
     return app

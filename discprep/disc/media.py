@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from discprep.manifest.media import MEDIA, SECTORS_A_SECOND, medium_sectors
+from discprep.manifest.media import MEDIA, SECTORS_A_SECOND
 from discprep.model import Medium, Notice
 from discprep.units import SECTOR_BYTES
 
-__all__ = ["MARGIN_SECTORS", "MEDIA", "hard_to_read", "medium_sectors", "read_seconds", "usable_sectors"]
+__all__ = ["MARGIN_SECTORS", "MEDIA", "hard_to_read", "read_seconds", "usable_sectors"]
 
 LEAD_SECTORS = 150  # the two seconds before sector 0 that the nominal minutes count in (ECMA-130)
 MARGIN_SECTORS = 150  # kept free besides, so that no drive has to write at the rim (common practice, no source)

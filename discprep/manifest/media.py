@@ -84,15 +84,3 @@ def system_area_problem(size_bytes: int) -> tuple[str, str]:
     if size_bytes <= SYSTEM_AREA_BYTES:
         return "", ""
     return f"has {size_bytes:,} bytes, and a disc has room for {SYSTEM_AREA_BYTES:,}", "Name another file."
-
-
-def medium_sectors(kind: str) -> int:
-    """Nominal sectors of a kind of medium.
-
-    >>> medium_sectors("cd-74") * SECTOR_BYTES
-    681984000
-
-    Raises:
-        KeyError: a kind that the table lacks
-    """
-    return MEDIA[kind]

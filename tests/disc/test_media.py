@@ -3,7 +3,7 @@
 import pytest
 
 from discprep.disc.layout.fields import sectors_of
-from discprep.disc.media import medium_sectors, read_seconds, usable_sectors
+from discprep.disc.media import MEDIA, read_seconds, usable_sectors
 from discprep.model import Medium
 
 
@@ -17,22 +17,22 @@ from discprep.model import Medium
 )  # fmt: skip
 def test_bytes_of_each_medium(kind: str, size_bytes: int) -> None:
     """DVD: encyclopedia table "Recordable DVD capacity comparison"."""
-    assert medium_sectors(kind) * 2048 == size_bytes
+    assert MEDIA[kind] * 2048 == size_bytes
 
 
 def test_what_fits_which_disc() -> None:
     """600,000,000 bytes: 292,969 sectors, not on 63 minutes, on 74; with padding 293,119 (arithmetic)."""
     assert sectors_of(600_000_000) == 292_969
-    assert usable_sectors(Medium("cd-63", medium_sectors("cd-63"))) < 293_119
-    assert usable_sectors(Medium("cd-74", medium_sectors("cd-74"))) >= 293_119
+    assert usable_sectors(Medium("cd-63", MEDIA["cd-63"])) < 293_119
+    assert usable_sectors(Medium("cd-74", MEDIA["cd-74"])) >= 293_119
 
 
 def test_the_usable_part_stays_off_the_rim() -> None:
     """An 80-minute blank's lead-out starts at 79:59:74 (a typical value, common practice, no source): stay below.
     Time addresses begin at 00:02:00 in sector 0 (ECMA-130, number from memory)."""
     lead_out = (79 * 60 + 59) * 75 + 74 - 150
-    assert usable_sectors(Medium("cd-80", medium_sectors("cd-80"))) <= lead_out - 149
-    assert usable_sectors(Medium("dvd-r", medium_sectors("dvd-r"))) % 16 == 0
+    assert usable_sectors(Medium("cd-80", MEDIA["cd-80"])) <= lead_out - 149
+    assert usable_sectors(Medium("dvd-r", MEDIA["dvd-r"])) % 16 == 0
     assert usable_sectors(Medium("own", 1000)) == 1000
 
 
