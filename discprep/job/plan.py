@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 from discprep.disc.layout.options import MIN_TRACK_SECTORS
+from discprep.disc.stage import selected
 from discprep.errors import CapacityError, DiscprepError, UsageError, flatten, raise_all
 from discprep.fetch.files import scratch
 from discprep.job.agree import Solved, agreed
@@ -16,7 +17,7 @@ from discprep.job.fitting import fitted
 from discprep.job.held import sound
 from discprep.job.logged import logged, pace_of
 from discprep.job.tree import Tree, Trees
-from discprep.machine import title_of
+from discprep.machine import holds_links, title_of
 from discprep.manifest import load_manifest
 from discprep.model import Form, Manifest, Notice, Opened, Plan, PlanItem, PlanProblem, Progress
 from discprep.plan.discs import Filled, attempt
@@ -124,6 +125,25 @@ def _taken(solved: Solved, opened: Mapping[str, Opened], trees: Trees) -> int | 
     return None if tree.errors else tree.taken_sectors
 
 
+def _without_links(manifest: Manifest, opened: Mapping[str, Opened], answer: Plan) -> Iterator[Notice]:
+    """A remark on each item whose symbolic links its shape drops: any shape but the archive as it is."""
+    for told in answer.decisions:
+        if told.id not in opened or not told.pulled or told.pulled.shape == "archive":
+            continue
+        item = manifest.item(told.id)
+        taken = selected(item, opened[item.id].members, manifest.profile)
+        links = [entry.member.name for entry in taken if entry.member.kind == "link"]
+        if links:
+            first = f"{links[0]}{f' and {len(links) - 1} more' if len(links) > 1 else ''}"
+            yield Notice(
+                f"crosses the link as {told.pulled.shape}, without its symbolic links: {first}",
+                item=item.id,
+                hint="Make them on the machine by hand, or have the item burned."
+                if holds_links(manifest)
+                else "Where one is wanted, copy on the machine what it leads to.",
+            )
+
+
 def _planned(manifest: Manifest, opened: Mapping[str, Opened], solved: Solved, trees: Trees) -> Planned:
     """The plan with the chosen tree of each disc laid out to the sector."""
     figured, problem, answer = solved.figured, solved.problem, solved.plan
@@ -137,7 +157,7 @@ def _planned(manifest: Manifest, opened: Mapping[str, Opened], solved: Solved, t
         problem,
         titles={item.id: title_of(item) for item in manifest.items},
         estimated=figured.estimated,
-        notices=(*figured.notices, *solved.notices),
+        notices=(*figured.notices, *solved.notices, *_without_links(manifest, opened, answer)),
         errors=errors,
         rate_bit_s=manifest.link.rate_bit_s if manifest.link else None,
     )

@@ -248,6 +248,22 @@ def test_attribute_bits_keep_an_item_packed(tmp_path):
     assert decisions(alone)["a"].form == "unpacked"
 
 
+@pytest.mark.parametrize(
+    ("text", "place", "told"), [(("*",), "later", ["a"]), ((), "later", []), (("*",), "burn", [])]
+)
+def test_links_that_do_not_cross_are_told(text, place, told, tmp_path):
+    """As the archive it is an item keeps its symbolic links; taken apart for its texts it loses them, unless it is
+    burned, as the hint says (that the disc then has them: `tests/disc/test_tape.py`)."""
+    files = archives(tmp_path, a={"read.me": b"words\n", "now": b""})
+    link = dataclasses.replace(files["a"].members[1].member, kind="link", target="read.me")
+    members = (files["a"].members[0], dataclasses.replace(files["a"].members[1], member=link, content=None))
+    files["a"] = dataclasses.replace(files["a"], members=members)
+    item = Item("a", text=text, place=place)
+    manifest = manifest_of([item], DESK, link=LINK, has=("unpack-lha",))
+    found = planned(manifest, files, tmp_path)
+    assert [one.item for one in found.notices if "without its symbolic links: now" in one.message] == told
+
+
 def test_volatile_volume_prices_each_power_on(tmp_path):
     """On a volume that forgets, ten power-ons make ten times the gain."""
     opened = archives(tmp_path, a={"A.BIN": b"x" * 5000})

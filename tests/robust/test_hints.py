@@ -425,6 +425,7 @@ TOLD: dict[str, str] = {
     'form = "unpacked" gives every file': "packed_names", "Mend {} first.": "held_back",
     "Name a smaller folder.": "not here: thousands of files", "Choose another name, or use": "new_beside",
     "`add` takes it": "new_and_add",
+    "Make them on the machine by hand": "not here: test_links_that_do_not_cross_are_told of the plan does it",
     "Write accm, field_compression": "not here: test_what_ppp_agrees_on_is_not_taken_for_known of serve does it",
 }  # fmt: skip
 """A part of each hint, as found in its module, to the case that follows it, or to why none does."""
