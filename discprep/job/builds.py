@@ -88,10 +88,16 @@ def builds_of(
 
 
 def built_for(manifest: Manifest) -> Iterator[Build]:
-    """Those for the manifest's machine, as `--machine` may have named others: the discs of several machines lie in
-    several folders."""
+    """Those for the manifest's machine, the newest first."""
+    own = for_machine(manifest)
+    return (one for one in builds_of(manifest) if own(one))
+
+
+def for_machine(manifest: Manifest) -> Callable[[Build], bool]:
+    """Tells a disc for the manifest's machine, as `--machine` may have named others: the discs of several machines lie
+    in several folders."""
     machine = settings_of(manifest)[MACHINE]
-    return (one for one in builds_of(manifest) if one.settings.get(MACHINE, machine) == machine)
+    return lambda build: build.settings.get(MACHINE, machine) == machine
 
 
 def newest_discs(builds: Iterable[Build]) -> tuple[Build, ...]:

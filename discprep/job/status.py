@@ -12,7 +12,7 @@ from discprep.fetch.settings import FetchSettings
 from discprep.fetch.source import shown
 from discprep.fetch.transport import Run, SourceFault, Validators
 from discprep.job.at_hand import AtHand, at_hand, looked_into
-from discprep.job.builds import Build, builds_of, discs_with, other_inputs
+from discprep.job.builds import Build, builds_of, discs_with, for_machine, other_inputs
 from discprep.job.left_out import left_out
 from discprep.job.steps import Steps
 from discprep.machine import size_of
@@ -48,7 +48,8 @@ def status(
     manifest = load_manifest(path, machine=machine)
     hand = at_hand(manifest, cache)
     passed_over: list[Notice] = []
-    builds = tuple(builds_of(manifest, built, passed_over.append))
+    found, own = list(builds_of(manifest, built, passed_over.append)), for_machine(manifest)
+    builds = tuple(sorted(found, key=lambda build: not own(build)))  # the newest of this machine is what counts
     transfers, torn = look(log_path(manifest.path))
     sources = _asked(manifest.items, hand.pins, progress) if ask else {}
     steps = Steps(manifest.path, machine, cache, builds)

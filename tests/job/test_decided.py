@@ -135,8 +135,8 @@ def test_what_was_renewed_waits(tmp_path: Path) -> None:
 
 
 def test_each_machine_has_its_own_disc(tmp_path: Path) -> None:
-    """The newest disc is another machine's, on which an item waits that this one's disc carries: each shelf goes by its
-    own machine's disc."""
+    """The newest disc is another machine's, on which an item waits that this one's disc carries: each shelf and each
+    status goes by its own machine's disc."""
     made = bench(tmp_path)
     (tmp_path / "small.toml").write_text('format = 1\nname = "small"\n[[volume]]\npath = "C:"\nfree = "150 KB"\n')
     text = made.manifest.read_text().replace('needs = ["tool"]\nplace = "burn"', 'needs = ["tool"]')
@@ -148,6 +148,10 @@ def test_each_machine_has_its_own_disc(tmp_path: Path) -> None:
         assert {one["id"] for one in shelf.listening["items"]} >= {"big", "maps", "list"}
         assert not any("other inputs" in notice["message"] for notice in shelf.listening["notices"])
     assert not any("other inputs" in words for words in told(made))
+    for words, first in (((), made.out), (("--machine", tmp_path / "small.toml"), tmp_path / "other")):
+        status = ran(made, "status", *words)
+        assert not any("other inputs" in notice["message"] for notice in status["notices"])
+        assert status["discs"][0]["folder"] == str(first)
 
 
 def test_two_discs(tmp_path: Path) -> None:
