@@ -5,6 +5,7 @@ A whole run is to take five minutes on two cores. What holds that, whoever adds 
 - Twice as many workers as cores (`-n auto`): tests that wait for a clocked line, an emulator or a server take no core.
 - What is marked `slow` (over three seconds by itself) begins first, dealt to the workers in turn; tests that share a
   fixture of their module stay on one worker, so that it is made once. The quick ones fill what is left, by stealing.
+  Every other worker begins with what waits, the others with what computes: so no core is idle at first.
 - Tests of a module that uses a clocked line (`CLOCKS`) begin first too, and go before what computes where the system
   allows that (as root), so that a busy computer's delays are not taken for the line's.
 - Lines are counted by slipcover, which takes its own marks out of the code that has run: a trace function, which is
@@ -52,7 +53,10 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             first[item.nodeid] = [item]
         else:
             rest.append(item)
-    items[:] = deal(list(first.values()), rest, int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1")))
+    waits = [unit for unit in first.values() if _clocked(unit[0])]
+    computes = [unit for unit in first.values() if not _clocked(unit[0])]
+    mixed = [unit for pair in itertools.zip_longest(waits, computes) for unit in pair if unit]
+    items[:] = deal(mixed, rest, int(os.environ.get("PYTEST_XDIST_WORKER_COUNT", "1")))
 
 
 def deal(first: Sequence[list[pytest.Item]], rest: list[pytest.Item], hands: int) -> list[pytest.Item]:
