@@ -144,7 +144,8 @@ def _packed(staging: _Staging, item: Item, opened: Opened) -> Staged:
 def _broken(item: Item, opened: Opened, problem: str, member: str = "") -> ArchiveError:
     name = published_name(item, opened.format)
     where = f"{name}: {member}" if member else name
-    return ArchiveError(f"{problem}; it was not staged", where=where, item=item.id, hint=mending(item, member))
+    hint = mending(item, "" if opened.problems else member)
+    return ArchiveError(f"{problem}; it was not staged", where=where, item=item.id, hint=hint)
 
 
 # ---------------------------------------------------------------------------------------- which members

@@ -24,7 +24,8 @@ def damage(item: Item, opened: Opened) -> Iterator[DiscprepError]:
     for entry in opened.members:
         problem, name = entry.member.problem or entry.problem, entry.member.name
         if problem and problem != LACKED:
-            yield ArchiveError(f"{name or 'a member'}: {problem}", item=item.id, hint=mending(item, name))
+            told = "" if opened.problems else name  # an archive that is cut stays cut without a member
+            yield ArchiveError(f"{name or 'a member'}: {problem}", item=item.id, hint=mending(item, told))
 
 
 def sound(hand: AtHand, opened: Mapping[str, Opened]) -> tuple[AtHand, tuple[Notice, ...]]:

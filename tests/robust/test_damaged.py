@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
+import tarfile
 from pathlib import Path
 
 import pytest
@@ -148,3 +150,23 @@ def test_what_is_damaged_inside_of_an_archive_inside(tmp_path: Path) -> None:
     assert called("verify", path).code == 0
     states = {item["id"]: item["state"] for item in called("status", path, "--json").document["items"]}
     assert states["rooms"] == "verified"
+
+
+def test_leaving_a_member_out_is_no_way_where_the_archive_is_cut(tmp_path: Path) -> None:
+    """Its end is missing whatever is taken of it: no hint says otherwise, and the way that is told helps."""
+    path = recipe(tmp_path, "stored")
+    with tarfile.open(tmp_path / "rooms.tar", "w") as tar:
+        for name, data in (("HOURS.TXT", GOOD), ("MARKS.TXT", BAD)):
+            header = tarfile.TarInfo(name)
+            header.size = len(data)
+            tar.addfile(header, io.BytesIO(data))
+    whole = (tmp_path / "rooms.tar").read_bytes()
+    (tmp_path / "rooms.tar").write_bytes(whole[: 512 + 1024 + 512 + 100])  # in the second member (POSIX.1 ustar)
+    path.write_text(path.read_text().replace("rooms.zip", "rooms.tar"))
+    called("fetch", path)
+    hints = [error["hint"] for error in called("verify", path, "--json").document["errors"]]
+    assert hints and all("take_damaged" in hint and "leave" not in hint for hint in hints)
+    path.write_text(path.read_text().replace('"rooms.tar"]', '"rooms.tar"]\ntake_damaged = true'))
+    built = called("prepare", path, "--out", tmp_path / "out")
+    assert built.code == 0, built.err
+    assert {file["member"] for file in record(tmp_path)["files"] if file["item"] == "rooms"} == {"HOURS.TXT"}
