@@ -53,7 +53,8 @@ class Build:
     @property
     def number(self) -> int:
         """Which disc of its build it is, from 1."""
-        return int(self.settings.get("build.disc", "1"))
+        told = self.settings.get("build.disc", "")
+        return int(told) if told.isdecimal() and len(told) < 10 else 1
 
     @property
     def of_several(self) -> bool:

@@ -114,7 +114,7 @@ def serve(
         gate = gate_of(manifest)
         takes = TakeIn(wish.take_in, tell) if wish.take_in else None
         server = _listen(host, port, keeper, gate, takes)
-        addresses, notices = reachable(host, server.port), (*notices, *_blind(gate), *agreed(manifest))
+        addresses, notices = reachable(host, server.port), (*notices, *_blind(gate), *left_open(manifest))
         try:
             beside = _beside(at_ftp, keeper, gate, takes, (addresses[0].address, server.port)) if at_ftp else None
         except BaseException:
@@ -295,7 +295,7 @@ def _blind(gate: Gate | None) -> Iterator[Notice]:
         )
 
 
-def agreed(manifest: Manifest) -> Iterator[Notice]:
+def left_open(manifest: Manifest) -> Iterator[Notice]:
     """A word where the manifest leaves open what PPP agrees on: the line is then taken for what it usually is."""
     link, ends = manifest.link, (manifest.bridge, manifest.profile)
     if link and link.protocol == "ppp" and None in (link.accm, link.field_compression, link.header_compression):

@@ -18,6 +18,7 @@ from support.shelf import served
 from discprep.disc.record import Record, RecordItem, load_record, save_record
 from discprep.errors import DiscError, UsageError
 from discprep.job import decided
+from discprep.job.builds import Build
 
 LINK = "sectors = {}\ndiscs = {}\n[link]\nrate = 9600\nmtu = 576\n[bridge]\nrate = 9600"
 BIG = random.Random(3).randbytes(180_000)
@@ -173,6 +174,9 @@ def test_a_record_that_does_not_say_it(tmp_path: Path) -> None:
     before = offered(made)
     changed(made, lambda item: replace(item, turn=0, shape="", pulled_files=0))
     assert offered(made) == before
+    record = load_record(made.out / "record.json")
+    for words, number in (("2", 2), ("second", 1), ("²", 1), ("9" * 5000, 1)):  # a setting is any text
+        assert Build(made.out, replace(record, settings=(("build.disc", words),))).number == number
     bench(tmp_path, without="maps")
     assert set(offered(made)) == {"list"}
 

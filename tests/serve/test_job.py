@@ -18,7 +18,7 @@ from support.clients import split_reply, wait_until
 from support.command import run
 
 from discprep.errors import UsageError
-from discprep.job.serve import Wish, agreed, serve
+from discprep.job.serve import Wish, left_open, serve
 from discprep.model import Decision, Plan, Silent
 from discprep.report.serve import Ended, Listening, document, text
 from discprep.serve.log import Transfer, read
@@ -371,10 +371,10 @@ def test_what_ppp_agrees_on_is_not_taken_for_known(tmp_path: Path) -> None:
     from discprep.manifest import load_manifest
 
     manifest = load_manifest(recipe(tmp_path), settings={"link.protocol": "ppp", "link.mtu": "1500"})
-    (told,) = agreed(manifest)
+    (told,) = left_open(manifest)
     # By hand: 1460 * 290/256 = 1654, a header of 40 and its escapes 45, the frame 10; over 1460 * 258/256 = 1471, 5, 4.
     assert "takes 16% longer" in told.message
     said = {"accm": "0", "field_compression": "true", "header_compression": "true", "protocol": "ppp"}
     settings = {f"link.{key}": value for key, value in said.items()}
-    assert not list(agreed(load_manifest(recipe(tmp_path), settings=settings)))
-    assert not list(agreed(load_manifest(recipe(tmp_path))))
+    assert not list(left_open(load_manifest(recipe(tmp_path), settings=settings)))
+    assert not list(left_open(load_manifest(recipe(tmp_path))))
